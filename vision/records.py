@@ -1,0 +1,246 @@
+"""The nouns of the road, in road order.  Frozen; the unit of every number is in its name."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import Camera
+
+Floats = NDArray[np.float64]
+Bytes = NDArray[np.uint8]
+Word = Literal["full", "short", "unproven"]
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """A stage could not go on.  Falsy, so `if not record:` reads as it should.
+
+    `reason` is a code of `reasons.REASONS`; `detail` is one measured fact ("2.1 px per mm"), or empty.
+    """
+
+    stage: str
+    reason: str
+    detail: str = ""
+
+    def __bool__(self) -> bool:
+        return False
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """A named reason to doubt that does not stop the road; it travels with the records that follow."""
+
+    reason: str
+    detail: str = ""
+
+
+@dataclass(frozen=True)
+class Photo:
+    """An upright photo and what is known of its camera.
+
+    pixels: (height, width, 3) uint8 RGB.  camera: for exactly this picture size and orientation.
+    taken: EXIF date and time as written ("2026:05:04 10:20:30"), or "" where there is none.
+    """
+
+    pixels: Bytes
+    camera: Camera
+    taken: str = ""
+    doubts: tuple[Doubt, ...] = ()
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        """Width, height."""
+        return self.pixels.shape[1], self.pixels.shape[0]
+
+
+@dataclass(frozen=True)
+class Sighting:
+    """Where the joint is, to a few pixels of the full photo.
+
+    axis_px: unit vector in the picture along the joint's axis, towards the pipe.
+    mouth_px: where the axis crosses the collar's mouth.
+    pipe_width_px, collar_width_px: silhouette widths near the mouth.
+    classes: (h, w) uint8 class map of the small copy; scale: full pixels per small pixel.
+    score: 0 to 1, the finder's own certainty of the region around the mouth.
+    """
+
+    axis_px: Floats
+    mouth_px: Floats
+    pipe_width_px: float
+    collar_width_px: float
+    pipe_reach_px: float
+    collar_reach_px: float
+    classes: Bytes
+    scale: float
+    score: float
+    doubts: tuple[Doubt, ...] = ()
+
+
+@dataclass(frozen=True)
+class Limb:
+    """One silhouette line, in undistorted pixels.
+
+    line: (3,) a, b, c with a² + b² = 1; a x + b y + c > 0 outside the joint.
+    covariance: (2, 2) of (angle_rad, offset_px) about `centre_px`, the mean of the points it was fitted to.
+    sigma_px: scatter of single edge points about the line.  length_px: how much of the line was seen.
+    """
+
+    line: Floats
+    centre_px: Floats
+    covariance: Floats
+    sigma_px: float
+    length_px: float
+    points_px: Floats
+
+
+@dataclass(frozen=True)
+class Limbs:
+    """Both silhouette lines of the pipe and, where they could be found, of the collar.
+
+    Left is the side of the axis with the smaller a·x: (left, right) seen along `axis_px`.
+    """
+
+    pipe: tuple[Limb, Limb]
+    collar: tuple[Limb, Limb] | None
+    doubts: tuple[Doubt, ...] = ()
+
+
+@dataclass(frozen=True)
+class Axis:
+    """A cylinder in the camera frame: a point of its axis, its direction (towards the pipe), its radius.
+
+    covariance: (4, 4) of (two angles of the direction, two offsets across it) from the limb fit; mm and rad.
+    """
+
+    point_mm: Floats
+    direction: Floats
+    radius_mm: float
+    covariance: Floats
+
+
+@dataclass(frozen=True)
+class Pose:
+    """The joint in the camera frame.
+
+    pipe: from the pipe's silhouettes and diameter.  collar: likewise, or None.
+    mouth_mm: axial coordinate of the mouth along `pipe`, a first guess; `read` measures it.
+    tilt_deg: angle between the line of sight at the mouth and the plane across the axis; positive
+    when the camera stands on the pipe's side, so that the mouth's face is seen.
+    """
+
+    pipe: Axis
+    collar: Axis | None
+    mouth_mm: float
+    tilt_deg: float
+    distance_mm: float
+    px_per_mm: float
+    residual_px: float
+    doubts: tuple[Doubt, ...] = ()
+
+
+@dataclass(frozen=True)
+class Strip:
+    """The pipe's surface laid flat around the mouth: rows run round the pipe, columns along it.
+
+    pixels: (rows, cols, 3) uint8 RGB.  column j lies at `first_mm + j * step_mm` from the mouth guess;
+    row i at angle `angles_rad[i]` round the pipe, 0 facing the camera.
+    seen: (rows, cols) bool, inside the picture and on the side facing the camera.
+    at_px: (rows, cols, 2) where each cell lies in the photo (distorted pixels, as stored).
+    """
+
+    pixels: Bytes
+    first_mm: float
+    step_mm: float
+    angles_rad: Floats
+    seen: NDArray[np.bool_]
+    at_px: NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Edge:
+    """One edge read on the strip, row by row, and where it lies in the photo.
+
+    at_mm: (n,) axial coordinate on the pipe's own cylinder.  points_px: (n, 2) in the stored photo.
+    sigma_mm: scatter of one row about the smooth course of the edge.
+    """
+
+    angles_rad: Floats
+    at_mm: Floats
+    points_px: Floats
+    sigma_mm: float
+
+
+@dataclass(frozen=True)
+class Gap:
+    """Mouth and mark as read, before any uncertainty.
+
+    value_mm: mean over the rows read of mark's near edge minus mouth, along the pipe; 0 where ink
+    reaches under the collar.  least_mm, most_mm bracket what the view leaves open (hidden by the lip).
+    """
+
+    value_mm: float
+    least_mm: float
+    most_mm: float
+    mouth: Edge
+    near: Edge
+    line_width_mm: float
+    hidden_mm: float
+    askew_mm: float
+    arc_deg: float
+    ink_score: float
+    touches: bool
+    doubts: tuple[Doubt, ...] = ()
+
+
+@dataclass(frozen=True)
+class Contribution:
+    """A named part of the uncertainty budget: its standard uncertainty and its share of the variance."""
+
+    name: str
+    u_mm: float
+    share: float
+
+
+@dataclass(frozen=True)
+class Interval:
+    """A value with its coverage interval and standard uncertainty, millimetres."""
+
+    value_mm: float
+    low_mm: float
+    high_mm: float
+    u_mm: float
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """The gap with everything that is known about how far it may be off.
+
+    p_full: probability that the true gap lies at or under the fitting's limit (JCGM 106).
+    """
+
+    gap: Interval
+    insertion: Interval
+    line_width_mm: float
+    budget: tuple[Contribution, ...]
+    p_full: float
+    confidence: float
+    doubts: tuple[Doubt, ...] = ()
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """The answer, and every record of the road that led to it (None where the road ended before)."""
+
+    word: Word
+    reasons: tuple[Doubt, ...]
+    measurement: Measurement | None = None
+    photo: Photo | None = field(default=None, repr=False)
+    sighting: Sighting | None = field(default=None, repr=False)
+    limbs: Limbs | None = field(default=None, repr=False)
+    pose: Pose | None = field(default=None, repr=False)
+    strip: Strip | None = field(default=None, repr=False)
+    gap: Gap | None = field(default=None, repr=False)
