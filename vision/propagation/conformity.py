@@ -203,14 +203,15 @@ def _accepted(x: Floats, u: float, acceptance: tuple[float, float]) -> Floats:
 def acceptance_limit_for_risk(prior: Prior, u: float, upper: float, consumer: float) -> float:
     """Upper acceptance limit that brings the consumer's risk down to `consumer` (JCGM 106 clause 9.5.4).
 
-    Raises ValueError where even a limit 10 u below would not do.
+    Raises ValueError unless `consumer` is above 0.
     """
+    if not consumer > 0:
+        raise ValueError("no acceptance limit brings the consumer's risk down to nothing")
+
     def risk(limit: float) -> float:
         return risks(prior, u, (-math.inf, upper), (-math.inf, limit)).consumer
 
     low, high = upper - 10 * u, upper + 10 * u
-    if risk(low) > consumer:
-        raise ValueError(f"no acceptance limit within 10 u brings the risk down to {consumer}")
     for _ in range(60):
         middle = (low + high) / 2
         low, high = (middle, high) if risk(middle) < consumer else (low, middle)

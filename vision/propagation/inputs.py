@@ -57,10 +57,10 @@ class _Single:
         raise NotImplementedError
 
     def estimates(self) -> Floats:
-        return np.array([self.moments()[0]])
+        return np.array([self.moments()[0]], dtype=float)
 
     def covariance(self) -> Floats:
-        return np.array([[self.moments()[1] ** 2]])
+        return np.array([[self.moments()[1] ** 2]], dtype=float)
 
 
 def _refuse_unless(holds: bool, name: str, sentence: str) -> None:
