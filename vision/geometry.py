@@ -14,9 +14,11 @@ from __future__ import annotations
 import numpy as np
 
 from calibration.camera import Camera
-from vision.records import Axis, Floats
+from vision.records import Axis, Floats, Limb
 
 Coefficients = tuple[Floats | float, Floats | float, Floats | float, Floats | float, Floats | float]
+
+LIMB_FLOOR_PX = 0.15  # what a sharpened or blurred silhouette may lie off as a whole, beyond its scatter
 
 _UNDISTORT_STEPS = 60  # the fixed point gains a digit in two to three steps with the strongest phone lenses
 _UNDISTORT_END = 1e-13
@@ -163,6 +165,31 @@ def _cross_matrix(vector: Floats) -> Floats:
     return np.stack([np.stack(row, -1) for row in rows], -2)
 
 
+def limb_covariance(limb: Limb) -> Floats:
+    """(2, 2) of (angle_rad, offset_px): of the line's fit, and how far the whole edge may lie off."""
+    return np.asarray(limb.covariance + np.diag([0.0, LIMB_FLOOR_PX**2]))
+
+
+def axis_slope(limbs: tuple[Limb, Limb], matrix: Floats, radius: float, direction: Floats) -> Floats:
+    """Derivative (4, 4) of (tilt, roll, depth, sideways) of an axis by (angle, offset) of both limbs.
+
+    Tilt turns the direction away from the lens (towards u of `frame`), roll turns it towards v; depth and
+    sideways move the axis point nearest the lens along u and v.
+    """
+    lines = np.stack([limb.line for limb in limbs])
+    centres = np.stack([limb.centre_px for limb in limbs])
+    normals = plane_of_line(lines, matrix)
+    by_limb = plane_of_line_slope(lines, matrix) @ moved_line_slope(lines, centres)
+    both = np.zeros((6, 4))
+    both[:3, :2], both[3:, 2:] = by_limb[0], by_limb[1]
+    slope = axis_of_planes_slope(normals[0], normals[1], radius) @ both
+    point, found = axis_of_planes(normals[0], normals[1], radius)
+    sign = 1.0 if float(found @ direction) > 0 else -1.0
+    _, u, v = frame(point, sign * found)
+    turn = sign * slope[3:]
+    return np.stack([u @ turn, v @ turn, u @ slope[:3], v @ slope[:3]])
+
+
 def towards(direction: Floats, point: Floats, axis_px: Floats) -> Floats:
     """`direction` (..., 3), turned round where its picture at `point` would run against `axis_px` (2,)."""
     run = direction[..., :2] * point[..., 2:] - direction[..., 2:] * point[..., :2]
@@ -223,7 +250,8 @@ def cylinder_px(axis: Axis, along_mm: Floats, angles_rad: Floats, camera: Camera
     return project(points, camera)
 
 
-def meet_cylinder_px(points_px: Floats, axis: Axis, radius_mm: float, camera: Camera) -> tuple[Floats, Floats]:
+def meet_cylinder_px(points_px: Floats, axis: Axis, radius_mm: float,
+                     camera: Camera) -> tuple[Floats, Floats]:
     """Axial coordinate and angle (each (...)) at which pixels (..., 2) of the stored photo show a cylinder.
 
     The cylinder has the axis of `axis` and radius `radius_mm`; nan where a pixel lies beside it.

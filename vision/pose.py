@@ -1,0 +1,170 @@
+"""Limbs -> Pose: the cylinders in the camera frame, from their silhouettes and known diameters.
+
+An axis has four degrees of freedom and a pair of limbs has four parameters, one for one: the least squares
+fit of an axis to all its silhouette points is the closed form applied to the least squares lines, so there
+is nothing to iterate, and the covariance of the lines carries over exactly to first order.
+
+Pipe and collar are two readings of nearly one axis.  They are not forced to agree: their directions differ
+by a degree or so on real couplings.  What is measured lies on the pipe and uses the pipe's own axis; the
+difference of the two readings widens the covariance of the tilt, which a slight taper upsets most.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from calibration.camera import Camera
+from calibration.fittings import Fitting
+from vision import geometry
+from vision.records import Axis, Floats, Limb, Limbs, Pose, Refusal
+
+STEEPEST_TILT_DEG = 45.0
+LEAST_PX_PER_MM = 1 / 0.45
+SEAT_U_RAD = math.radians(0.65)  # half of the 1.3 degrees between collar and pipe on a photo of a real joint
+RATIO_ALLOWANCE = 0.03  # standard allowance for taper, seat and rounding of diameters in a catalog
+_SIGMAS = 3.0
+
+
+def solve_pose(limbs: Limbs, camera: Camera, fitting: Fitting, mouth_px: Floats,
+               axis_px: Floats) -> Pose | Refusal:
+    """The joint in the camera frame.
+
+    mouth_px: (2,) first guess of the mouth in the stored photo.  axis_px: (2,) along the axis, towards the
+    pipe.  Refuses with `edges-not-found` (limbs that belong to no cylinder before the lens), `too-oblique`,
+    `too-far` or `size-mismatch`.
+    """
+    matrix = geometry.camera_matrix(camera)
+    pipe = _axis(limbs.pipe, matrix, fitting.pipe_od_mm / 2, axis_px)
+    if pipe is None:
+        return Refusal("pose", "edges-not-found", "the pipe's sides belong to no cylinder before the camera")
+    collar = limbs.collar and _axis(limbs.collar, matrix, fitting.collar_od_mm / 2, axis_px)
+    mouth = _mouth(pipe, mouth_px, camera)
+    pose = _pose(pipe, collar or None, mouth, camera, _residual(limbs))
+    return _refusal(pose, fitting) or pose
+
+
+def _axis(limbs: tuple[Limb, Limb], matrix: Floats, radius: float, axis_px: Floats) -> Axis | None:
+    lines = np.stack([limb.line for limb in limbs])
+    normals = geometry.plane_of_line(lines, matrix)
+    if not _faces(normals):
+        return None
+    point, direction = geometry.axis_of_planes(normals[0], normals[1], radius)
+    if point[2] <= 0:
+        return None
+    direction = geometry.towards(direction, point, axis_px)
+    return Axis(point, direction, radius, axis_covariance(limbs, matrix, radius, direction))
+
+
+def _faces(normals: Floats) -> bool:
+    """Whether two outward normals can bound a cylinder: nearly opposite, not parallel to each other."""
+    together = float(normals[0] @ normals[1])
+    return -1 + 1e-9 < together < 0
+
+
+def axis_covariance(limbs: tuple[Limb, Limb], matrix: Floats, radius: float, direction: Floats) -> Floats:
+    """(4, 4) covariance of an axis: (tilt, roll, depth, sideways), rad and mm.
+
+    Tilt turns the direction away from the lens, roll turns it in the picture; depth and sideways move the
+    axis point nearest the lens along u and v of `geometry.frame`.
+    """
+    slope = geometry.axis_slope(limbs, matrix, radius, direction)
+    inner = np.zeros((4, 4))
+    inner[:2, :2], inner[2:, 2:] = (geometry.limb_covariance(limb) for limb in limbs)
+    return np.asarray(slope @ inner @ slope.T)
+
+
+def _mouth(pipe: Axis, mouth_px: Floats, camera: Camera) -> float:
+    """Axial coordinate of the mouth guess on the pipe's near side, or beside it on the axis."""
+    along, _ = geometry.meet_cylinder_px(np.asarray(mouth_px, float), pipe, pipe.radius_mm, camera)
+    if np.isfinite(along):
+        return float(along)
+    ray = geometry.rays(np.asarray(mouth_px, float), camera)
+    return float(_nearest(ray, pipe))
+
+
+def _nearest(ray: Floats, axis: Axis) -> float:
+    """Axial coordinate of the axis point that comes nearest to a ray from the lens."""
+    lean = float(ray @ axis.direction)
+    return float(ray @ axis.point_mm) * lean / (1 - lean**2)
+
+
+def _pose(pipe: Axis, collar: Axis | None, mouth: float, camera: Camera, residual: float) -> Pose:
+    distance = float(np.linalg.norm(pipe.point_mm))
+    near = geometry.surface(pipe.point_mm, pipe.direction, pipe.radius_mm, np.array(mouth), np.array(0.0))
+    return Pose(
+        pipe=_widened(pipe, collar), collar=collar, mouth_mm=mouth,
+        tilt_deg=math.degrees(math.atan2(-mouth, distance)),
+        distance_mm=float(np.linalg.norm(near)), px_per_mm=camera.focal_px / float(near[2]),
+        residual_px=residual,
+    )
+
+
+def _residual(limbs: Limbs) -> float:
+    """Root mean square distance of all edge points from their lines; 0 where limbs carry no points."""
+    pairs = [*limbs.pipe, *(limbs.collar or ())]
+    rest = [limb.points_px @ limb.line[:2] + limb.line[2] for limb in pairs if len(limb.points_px)]
+    return float(np.sqrt(np.mean(np.concatenate(rest) ** 2))) if rest else 0.0
+
+
+def tilt_disagreement(pipe: Axis, collar: Axis | None) -> float:
+    """Standard uncertainty, rad, of the pipe's tilt beyond its fit: half of what pipe and collar differ by
+    more than their fits explain, and never less than what real joints have shown.
+    """
+    if collar is None:
+        return SEAT_U_RAD
+    _, u, _ = geometry.frame(pipe.point_mm, pipe.direction)
+    apart = float(u @ (collar.direction - pipe.direction))
+    explained = float(pipe.covariance[0, 0] + collar.covariance[0, 0])
+    return max(SEAT_U_RAD, 0.5 * math.sqrt(max(0.0, apart**2 - explained)))
+
+
+def _widened(pipe: Axis, collar: Axis | None) -> Axis:
+    wider = pipe.covariance.copy()
+    wider[0, 0] += tilt_disagreement(pipe, collar) ** 2
+    return Axis(pipe.point_mm, pipe.direction, pipe.radius_mm, wider)
+
+
+def distance_ratio(pose: Pose) -> tuple[float, float] | None:
+    """Distance of the mouth by the collar's silhouettes over that by the pipe's, and its fit uncertainty.
+
+    1 where catalog and photo agree; smaller where the collar looks too wide for the pipe.  None without a
+    collar.
+    """
+    if pose.collar is None:
+        return None
+    middle = pose.pipe.point_mm + pose.mouth_mm * pose.pipe.direction
+    away = float(np.linalg.norm(middle))
+    along = _nearest(middle / away, pose.collar)
+    other = float(np.linalg.norm(pose.collar.point_mm + along * pose.collar.direction))
+    variance = _depth_variance(pose.pipe, pose.mouth_mm) + _depth_variance(pose.collar, along)
+    return other / away, math.sqrt(variance) / away
+
+
+def _depth_variance(axis: Axis, along: float) -> float:
+    """Variance, mm², of the distance at an axial coordinate, along the sight line there."""
+    lever = np.array([along, 0.0, 1.0, 0.0])
+    cos = math.cos(math.atan2(along, float(np.linalg.norm(axis.point_mm))))
+    return float(lever @ axis.covariance @ lever) / cos**2
+
+
+def _refusal(pose: Pose, fitting: Fitting) -> Refusal | None:
+    if pose.px_per_mm < LEAST_PX_PER_MM:
+        return Refusal("pose", "too-far", f"{pose.px_per_mm:.1f} px per mm")
+    if abs(pose.tilt_deg) > STEEPEST_TILT_DEG:
+        return Refusal("pose", "too-oblique", f"tilted by {abs(pose.tilt_deg):.0f} degrees")
+    ratio = distance_ratio(pose)
+    if ratio and abs(math.log(ratio[0])) > _SIGMAS * math.hypot(ratio[1], _ratio_u(fitting)):
+        real = fitting.collar_od_mm / fitting.pipe_od_mm
+        return Refusal("pose", "size-mismatch",
+                       f"collar to pipe looks like {real / ratio[0]:.3f}, the catalog says {real:.3f}")
+    return None
+
+
+def _ratio_u(fitting: Fitting) -> float:
+    collar = fitting.collar_od_tolerance_mm / fitting.collar_od_mm / math.sqrt(3)
+    pipe = fitting.pipe_od_tolerance_mm / fitting.pipe_od_mm / math.sqrt(3)
+    return math.hypot(collar, pipe, RATIO_ALLOWANCE / 2)
+
+

@@ -1,0 +1,44 @@
+"""Measurement -> word and reasons: never more certain than the photo.
+
+The rule is binary with a guard band of w = U on both sides of the limit (ILAC-G8:09/2019 clause 4.2.2, both
+ways as in ISO 14253-1): a joint is `full` only where the whole coverage interval lies at or under the limit,
+`short` only where all of it lies above; between the two nothing is proven.  With the usual two-sided 95 %
+interval each word is false at most 2.5 times in 100.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from calibration.fittings import Fitting
+from vision import propagation
+from vision.reasons import REASONS
+from vision.records import Doubt, Measurement, Word
+
+_WORDS: dict[str, Word] = {"conforms": "full", "fails": "short", "unproven": "unproven"}
+
+
+def judge(measurement: Measurement, doubts: Iterable[Doubt],
+          fitting: Fitting) -> tuple[Word, tuple[Doubt, ...]]:
+    """The word, and every reason to doubt it: those that bar a verdict first, each code once.
+
+    doubts: from the stages before; those of the measurement are added.  Any that bars makes it `unproven`.
+    """
+    gap = measurement.gap
+    word = _WORDS[propagation.judge(gap.low_mm, gap.high_mm, fitting.max_gap_mm)]
+    found = [*doubts, *measurement.doubts]
+    if word == "unproven":
+        found.append(Doubt("interval-spans-limit"))
+    if fitting.is_demo:
+        found.append(Doubt("demo-fitting"))
+    reasons = in_order(found)
+    return ("unproven" if any(REASONS[d.reason].bars for d in reasons) else word), reasons
+
+
+def in_order(doubts: Iterable[Doubt]) -> tuple[Doubt, ...]:
+    """Each code once, with the first detail given for it; those that bar a verdict first."""
+    once: dict[str, Doubt] = {}
+    for doubt in doubts:
+        if doubt.reason not in once or (doubt.detail and not once[doubt.reason].detail):
+            once[doubt.reason] = doubt
+    return tuple(sorted(once.values(), key=lambda doubt: not REASONS[doubt.reason].bars))
