@@ -3,7 +3,9 @@
 "From memory" marks a published value that was remembered and not seen again; all of them are reproduced.
 """
 
+import json
 import math
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
@@ -416,3 +418,110 @@ def test_a_perfect_gauge_has_no_ndc():
     rows = [s.Check(str(i), who, str(k), float(2**i)) for i in range(4) for who in "AB" for k in (1, 2)]
     found = s.gauge_study(rows, "mm")
     assert (found.anova.ndc, found.anova["GRR"].sd, found.anova.grade) == (None, 0, "acceptable")
+
+
+# --- command and page -------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def study(tmp_path, monkeypatch):
+    """Run the command in a folder of its own; returns (exit code, standard output, standard error)."""
+    typer = pytest.importorskip("typer")
+    from typer.testing import CliRunner
+
+    from cli.study import study_command
+
+    app = typer.Typer()
+    app.command()(study_command)
+    monkeypatch.chdir(tmp_path)
+
+    def run(*arguments):
+        result = CliRunner().invoke(app, [str(a) for a in arguments], env={"COLUMNS": "120"})
+        if result.exception and not isinstance(result.exception, SystemExit):
+            raise result.exception
+        return result.exit_code, result.stdout, result.stderr
+
+    return run
+
+
+@pytest.fixture
+def aiag_file(tmp_path):
+    path = tmp_path / "aiag.csv"
+    path.write_text(csv_of(rows_of(AIAG)))
+    return path
+
+
+def test_command_prints_both_methods(study, aiag_file):
+    code, out, err = study(aiag_file, "--tolerance", "8")
+    assert (code, err) == (0, "")
+    for words in ("ANOVA", "Average and range", "0.3024", "0.3058", "% tolerance", "ndc): 4", "ndc): 5"):
+        assert words in out
+
+
+def test_command_json(study, aiag_file):
+    code, out, _ = study(aiag_file, "--json", "--unit", "mm", "--tolerance", 8)
+    found = json.loads(out)
+    assert (code, found["unit"], found["tolerance"], found["interaction_pooled"]) == (0, "mm", 8, True)
+    assert (found["parts"], found["appraisers"], found["trials"]) == (10, 3, 3)
+    assert found["anova"]["components"]["GRR"]["sd"] == pytest.approx(0.302373, abs=5e-6)
+    assert found["average_and_range"]["ndc"] == 5
+    assert found["anova"]["table"][2]["df"] == 78
+
+
+def test_page_shows_everything_and_trusts_no_name(study, tmp_path):
+    rows = [s.Check(r.part, {"A": "<script>x</script>"}.get(r.appraiser, r.appraiser), r.trial, r.gap)
+            for r in rows_of(HOUF)]
+    (tmp_path / "a&b.csv").write_text(csv_of(rows))
+    code, _, err = study("a&b.csv", "--tolerance", 40, "--html", "page.html")
+    page = (tmp_path / "page.html").read_text(encoding="utf-8")
+    assert (code, err) == (0, "Page written to page.html\n")
+    assert "<script" not in page
+    assert "&lt;script&gt;" in page
+    assert "a&amp;b.csv" in page
+    assert page.count("<polyline") == 3
+    assert page.count("<circle") >= 90
+    assert "http" not in page  # the page needs nothing but itself
+    ElementTree.fromstring(page[page.index("<svg"):page.index("</svg>") + 6])
+
+
+def test_verdicts_command(study, tmp_path):
+    (tmp_path / "v.csv").write_text(VERDICTS)
+    code, out, _ = study("--verdicts", "v.csv", "--reference", "ruler", "--html", "v.html")
+    assert code == 0
+    assert "Against ruler" in out
+    assert "Against ruler" in (tmp_path / "v.html").read_text(encoding="utf-8")
+    found = json.loads(study("--verdicts", "v.csv", "--json")[1])
+    assert found["pairs"][0]["kappa"] == pytest.approx(0.6, abs=0.01)
+    assert found["reference"] is None
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ([], "Name one file"),
+        (["aiag.csv", "--verdicts", "aiag.csv"], "Name one file"),
+        (["aiag.csv", "--reference", "A"], "--reference goes with --verdicts"),
+        (["nowhere.csv"], "nowhere.csv could not be read"),
+        (["."], "is a folder"),
+        (["latin.csv"], "not text in UTF-8"),
+        (["bad.csv"], "bad.csv, line 3: The gap 'wide' is not a number"),
+        (["mm.csv", "--unit", "in"], "Make them agree"),
+        (["aiag.csv", "--alpha", "25"], "alpha is a probability"),
+        (["aiag.csv", "--html", "no/such/page.html"], "could not be written"),
+        (["--verdicts", "aiag.csv"], "aiag.csv, line 1: No column is named verdict"),
+    ],
+)
+@pytest.mark.usefixtures("aiag_file")
+def test_misuse_ends_with_2_and_a_sentence(study, tmp_path, arguments, words):
+    (tmp_path / "latin.csv").write_bytes("part,appraiser,trial,gap\n1,J\xfcrg,1,0.1\n".encode("latin-1"))
+    (tmp_path / "bad.csv").write_text("part,appraiser,trial,gap\n1,A,1,0.1\n1,A,2,wide\n")
+    (tmp_path / "mm.csv").write_text(csv_of(GOOD, "part,appraiser,trial,gap_mm"))
+    code, out, err = study(*arguments)
+    assert (code, out) == (2, "")
+    assert words in err
+
+
+def test_spreadsheets_utf16_is_read(study, tmp_path):
+    text = csv_of(GOOD, "part\tappraiser\ttrial\tgap", "\t")
+    (tmp_path / "u.csv").write_bytes(text.encode("utf-16"))
+    assert study("u.csv", "--json")[0] == 0

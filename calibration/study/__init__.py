@@ -35,6 +35,7 @@ from calibration.study.variance import (
     Term,
     average_and_range,
     gauge_study,
+    grade_of,
     k_factor,
     sums_of_squares,
 )
@@ -58,6 +59,7 @@ __all__ = [
     "complete_table",
     "fleiss_kappa",
     "gauge_study",
+    "grade_of",
     "k_factor",
     "read_checks",
     "read_judgements",

@@ -139,7 +139,7 @@ def agreement(rows: Sequence[Judgement], reference: str | None = None) -> Agreem
         steady={name: _rate(sum(_unanimous(words, part, (name,)) for part in parts), len(parts))
                 for name in raters} if trials > 1 else {},
         against=tuple(_against(words, parts, name, reference) for name in judged) if reference else (),
-        notes=_notes(pairs, fleiss),
+        notes=_notes(pairs, fleiss, trials),
     )
 
 
@@ -184,10 +184,13 @@ def _rate(hits: int, of: int) -> Rate:
     return Rate(hits, of, hits / of, low, high)
 
 
-def _notes(pairs: Sequence[Pair], fleiss: float | None) -> tuple[str, ...]:
+def _notes(pairs: Sequence[Pair], fleiss: float | None, trials: int) -> tuple[str, ...]:
     flat = [f"{pair.first} and {pair.second}" for pair in pairs if pair.kappa is None]
     notes = [f"{both} gave one and the same verdict throughout: kappa can't be told from chance."
              for both in flat]
     if fleiss is None:
         notes.append("Kappa over all raters is not defined: too few ratings, or one verdict throughout.")
+    if trials > 1:
+        notes.append("Limits and standard errors count every trial as if it were a part of its own; trials "
+                     "of one part are alike, so the true limits are somewhat wider.")
     return tuple(notes)

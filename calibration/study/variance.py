@@ -75,11 +75,15 @@ class Components:
 
     @property
     def grade(self) -> Grade:
-        """AIAG's reading of GRR as per cent of total variation: under 10, 10 to 30, above 30."""
-        share = self["GRR"].of_total
-        if share < 10:
-            return "acceptable"
-        return "conditional" if share <= 30 else "not acceptable"
+        """What `grade_of` says of GRR as per cent of total variation."""
+        return grade_of(self["GRR"].of_total)
+
+
+def grade_of(percent: float) -> Grade:
+    """AIAG's reading of GRR as per cent of total variation or of tolerance: bounds at 10 and 30."""
+    if percent < 10:
+        return "acceptable"
+    return "conditional" if percent <= 30 else "not acceptable"
 
 
 @dataclass(frozen=True)
@@ -258,7 +262,7 @@ def range_moments(size: int) -> tuple[float, float]:
 _NAMES = {
     "EV": "Repeatability",
     "AV": "Reproducibility",
-    "INT": "Part by appraiser",
+    "INT": "Interaction",
     "GRR": "Gauge R&R",
     "PV": "Part to part",
     "TV": "Total",

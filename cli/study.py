@@ -1,0 +1,239 @@
+"""`collargap study`: qualify the method with repeated checks, or with verdicts of several raters.
+
+The only part of the study that reads a disk and prints; the sums are `calibration.study`'s.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import asdict
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, Any, NoReturn
+
+import typer
+from rich import box
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table as Grid
+
+from calibration import study as st
+from cli.study_page import agreement_page, gauge_page, per_cent, rate_words, reading, significant, unit_words
+
+MISUSE = 2
+
+
+class Unit(StrEnum):
+    """Unit of the gaps in the file, of the tolerance and of the answer."""
+
+    inch = "in"
+    mm = "mm"
+
+
+def study_command(
+    file: Annotated[
+        Path | None,
+        typer.Argument(
+            help="CSV of repeated checks with the columns part, appraiser, trial, gap.", show_default=False
+        ),
+    ] = None,
+    verdicts: Annotated[
+        Path | None,
+        typer.Option(
+            help="Instead: CSV of verdicts with the columns part, rater, verdict.", show_default=False
+        ),
+    ] = None,
+    tolerance: Annotated[
+        float | None,
+        typer.Option(
+            help="Full width of the tolerance, in the file's unit. For a gap from 0 to a limit: the limit.",
+            show_default=False,
+        ),
+    ] = None,
+    unit: Annotated[
+        Unit | None,
+        typer.Option(
+            help="Unit of the gaps; read from the header where it says so, else in.", show_default=False
+        ),
+    ] = None,
+    alpha: Annotated[
+        float, typer.Option(help="Pool the part-by-appraiser interaction when its p is above this.")
+    ] = 0.25,
+    reference: Annotated[
+        str | None,
+        typer.Option(help="With --verdicts: the rater who is held to be right.", show_default=False),
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object on standard output.")] = False,
+    html: Annotated[
+        Path | None, typer.Option(help="Also write the study as a page to this file.", show_default=False)
+    ] = None,
+) -> None:
+    """How much of what you see is the measuring itself, and how well people and the tool agree.
+
+    Ten joints, three people, three photos each are a good study. The page of --html has the pictures.
+    """
+    source = file or verdicts
+    if source is None or (file is not None and verdicts is not None):
+        _refuse("Name one file: a CSV of checks, or --verdicts with a CSV of verdicts.")
+    if file is not None and reference is not None:
+        _refuse("--reference goes with --verdicts; a study of gaps has no reference.")
+    text = _text_of(source)
+    try:
+        if file is not None:
+            _gauge(text, source, tolerance, unit, alpha, as_json, html)
+        else:
+            _agreement(text, source, reference, as_json, html)
+    except st.StudyError as problem:
+        where = f"{source}, line {problem.line}" if problem.line else f"{source}"
+        _refuse(f"{where}: {problem}")
+
+
+def _refuse(sentence: str) -> NoReturn:
+    typer.echo(sentence, err=True)
+    raise typer.Exit(MISUSE)
+
+
+def _text_of(source: Path) -> str:
+    """The file's text.  Spreadsheets write UTF-8 or UTF-16 with a byte order mark."""
+    if source.is_dir():
+        _refuse(f"{source} is a folder. Check its photos first, put the gaps into a CSV with the columns "
+                "part, appraiser, trial, gap, and name that file.")
+    try:
+        data = source.read_bytes()
+    except OSError as problem:
+        _refuse(f"{source} could not be read: {problem.strerror}. Check the name.")
+    try:
+        return data.decode("utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig")
+    except UnicodeDecodeError:
+        _refuse(f"{source} is not text in UTF-8. Save it as CSV UTF-8.")
+
+
+def _write(html: Path | None, page: str) -> None:
+    if html is None:
+        return
+    try:
+        html.write_text(page, encoding="utf-8")
+    except OSError as problem:
+        _refuse(f"{html} could not be written: {problem.strerror}. Name a file in a folder that exists.")
+    typer.echo(f"Page written to {html}", err=True)
+
+
+# --- gaps -------------------------------------------------------------------------------------------------
+
+
+def _gauge(
+    text: str, source: Path, tolerance: float | None, unit: Unit | None, alpha: float, as_json: bool,
+    html: Path | None,
+) -> None:
+    rows, said = st.read_checks(text)
+    if unit is not None and said not in ("", unit.value):
+        _refuse(f"{source}: the header gives the gaps in {said}, --unit says {unit.value}. Make them agree.")
+    found = st.gauge_study(rows, unit.value if unit else said or "in", tolerance, alpha)
+    _write(html, gauge_page(found, source.name))
+    if as_json:
+        typer.echo(json.dumps(gauge_json(found, source.name), allow_nan=False))
+    else:
+        _print_gauge(found)
+
+
+def gauge_json(found: st.Study, name: str) -> dict[str, Any]:
+    """The study as plain values; percentages as numbers, what is not defined as null."""
+    parts, people, trials = found.table.values.shape
+    return {
+        "file": name, "parts": parts, "appraisers": people, "trials": trials,
+        "unit": found.unit, "tolerance": found.tolerance,
+        "alpha": found.alpha, "interaction_pooled": found.pooled,
+        "anova": _method_json(found.anova) | {
+            "table": [_term_json(term) for term in found.terms],
+            "table_with_interaction": [_term_json(term) for term in found.full_terms],
+        },
+        "average_and_range": _method_json(found.range),
+    }
+
+
+def _method_json(found: st.Components) -> dict[str, Any]:
+    parts = {part.code: {key: value for key, value in asdict(part).items() if key != "code"}
+             for part in found.parts}
+    return {"components": parts, "ndc": found.ndc, "ndc_exact": found.ndc_exact, "grade": found.grade,
+            "notes": list(found.notes)}
+
+
+def _term_json(term: st.Term) -> dict[str, Any]:
+    made = asdict(term)
+    return made | {"f": None if term.f is None or math.isinf(term.f) else term.f}
+
+
+def _print_gauge(found: st.Study) -> None:
+    screen = Console(highlight=False)
+    parts, people, trials = found.table.values.shape
+    screen.print(f"{parts} parts, {people} appraisers, {trials} trials; gaps in {unit_words(found.unit)}\n")
+    for title, method in (("ANOVA", found.anova), ("Average and range", found.range)):
+        screen.print(_components_grid(title, method, found))
+        ndc = "without limit" if method.ndc is None else str(method.ndc)
+        screen.print(f"Distinct categories (ndc): {ndc}", *map(escape, method.notes), "", sep="\n")
+    screen.print(_terms_grid(found), "", *map(escape, reading(found)), sep="\n")
+
+
+def _grid(title: str, *columns: str) -> Grid:
+    grid = Grid(title=title, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
+    for at, column in enumerate(columns):
+        grid.add_column(column, justify="right" if at else "left", no_wrap=at > 0)
+    return grid
+
+
+def _components_grid(title: str, method: st.Components, found: st.Study) -> Grid:
+    heads = ["Source", f"sd ({found.unit})", "% variance", "% total"]
+    grid = _grid(title, *heads, *(["% tolerance"] if found.tolerance else []))
+    for part in method.parts:
+        cells = [f"{part.code}  {part.name}", significant(part.sd), per_cent(part.contribution)]
+        cells.append(per_cent(part.of_total))
+        grid.add_row(*cells, *([] if part.of_tolerance is None else [per_cent(part.of_tolerance)]))
+    return grid
+
+
+def _terms_grid(found: st.Study) -> Grid:
+    grid = _grid("Analysis of variance", "Source", "df", "SS", "MS", "F", "p")
+    for term in found.full_terms:
+        tests = ["" if value is None else f"{value:.4g}" for value in (term.f, term.p)]
+        grid.add_row(term.name, str(term.df), significant(term.ss), significant(term.ms), *tests)
+    return grid
+
+
+# --- verdicts ---------------------------------------------------------------------------------------------
+
+
+def _agreement(text: str, source: Path, reference: str | None, as_json: bool, html: Path | None) -> None:
+    found = st.agreement(st.read_judgements(text), reference)
+    _write(html, agreement_page(found, source.name))
+    if as_json:
+        typer.echo(json.dumps({"file": source.name} | asdict(found), allow_nan=False))
+    else:
+        _print_agreement(found)
+
+
+def _print_agreement(found: st.Agreement) -> None:
+    screen = Console(highlight=False)
+    screen.print(f"{found.parts} parts, {len(found.raters)} raters, {found.trials} trials")
+    fleiss = "not defined" if found.fleiss is None else f"{found.fleiss:.3f}"
+    same = rate_words(found.all_agree)
+    screen.print(f"All raters: Fleiss' kappa {fleiss}; the same verdict on {same} parts\n")
+    pairs = _grid("Pairs", "Raters", "agree", "Cohen's kappa", "u")
+    for pair in found.pairs:
+        numbers = ["-" if value is None else f"{value:.3f}" for value in (pair.kappa, pair.u)]
+        pairs.add_row(escape(f"{pair.first} - {pair.second}"), rate_words(pair.agreed), *numbers)
+    screen.print(pairs)
+    if found.steady:
+        steady = _grid("Each with themselves", "Rater", "same verdict in all trials")
+        for name, rate in found.steady.items():
+            steady.add_row(escape(name), rate_words(rate))
+        screen.print(steady)
+    if found.against:
+        title = escape(f"Against {found.reference}")
+        grid = _grid(title, "Rater", "right", "missed", "false alarm", "unproven")
+        for line in found.against:
+            rates = (line.right, line.missed, line.alarmed, line.withheld)
+            grid.add_row(escape(line.rater), *(rate_words(rate) for rate in rates))
+        screen.print(grid, "Missed: short, called full. False alarm: full, called short.", sep="\n")
+    for note in found.notes:
+        screen.print(escape(note))
