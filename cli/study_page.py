@@ -164,7 +164,7 @@ def parts_picture(found: st.Study) -> Courses:
         return bottom - (value - ticks[0]) / (ticks[-1] - ticks[0]) * (bottom - 12)
 
     def x_of(part: int, person: int) -> float:
-        return left + slot * (part + 0.5 + 0.5 * ((person + 0.5) / people - 0.5))
+        return float(left + slot * (part + 0.5 + 0.5 * ((person + 0.5) / people - 0.5)))
 
     courses = tuple(
         Course(
