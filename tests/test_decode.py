@@ -1,0 +1,334 @@
+"""Bytes to photo: every format, depth and orientation upright; everything else refused in words."""
+
+from __future__ import annotations
+
+import io
+import math
+import struct
+import warnings
+import zlib
+from functools import lru_cache
+from typing import Any
+
+import cv2
+import exifread
+import numpy as np
+import pillow_heif
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from PIL import Image, ImageOps
+
+from calibration.camera import Camera
+from vision.decode import decode
+from vision.focal import Facts, camera_of
+from vision.records import Photo, Refusal
+
+W, H = 880, 660
+
+
+def picture(width: int = W, height: int = H) -> Image.Image:
+    """Four quarters of four colours, so that every turn and flip shows."""
+    pixels = np.zeros((height, width, 3), np.uint8)
+    pixels[: height // 2, : width // 2] = (200, 40, 40)
+    pixels[: height // 2, width // 2 :] = (40, 200, 40)
+    pixels[height // 2 :, : width // 2] = (40, 40, 200)
+    pixels[height // 2 :, width // 2 :] = (220, 220, 220)
+    return Image.fromarray(pixels)
+
+
+def encoded(image: Image.Image, kind: str = "JPEG", **options: Any) -> bytes:
+    buffer = io.BytesIO()
+    image.save(buffer, kind, **options)
+    return buffer.getvalue()
+
+
+def exif(**tags: Any) -> Image.Exif:
+    """EXIF from names: the photo's own tags go where cameras put them."""
+    ids = {"orientation": 0x0112, "f35": 0xA405, "focal": 0x920A, "plane_x": 0xA20E, "plane_unit": 0xA210,
+           "zoom": 0xA404, "width": 0xA002, "height": 0xA003, "taken": 0x9003}
+    made = Image.Exif()
+    inner = made.get_ifd(0x8769)
+    for name, value in tags.items():
+        (made if name == "orientation" else inner)[ids[name]] = value
+    return made
+
+
+def photo(data: bytes, camera: Camera | None = None) -> Photo:
+    result = decode(data, camera)
+    assert isinstance(result, Photo), result
+    assert result.pixels.dtype == np.uint8
+    assert result.pixels.ndim == 3
+    assert result.pixels.flags["C_CONTIGUOUS"]
+    return result
+
+
+def refusal(data: bytes) -> Refusal:
+    result = decode(data)
+    assert isinstance(result, Refusal)
+    return result
+
+
+def same(pixels: np.ndarray, expected: np.ndarray, tolerance: int = 6) -> bool:
+    """The middles of the four quarters agree."""
+    if pixels.shape != expected.shape:
+        return False
+    h, w = pixels.shape[:2]
+    at = [(h // 4, w // 4), (h // 4, 3 * w // 4), (3 * h // 4, w // 4), (3 * h // 4, 3 * w // 4)]
+    return all(np.abs(pixels[a].astype(int) - expected[a]).max() <= tolerance for a in at)
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP", "TIFF", "HEIF"])
+def test_every_format_opens(kind: str) -> None:
+    if kind == "HEIF":
+        pillow_heif.register_heif_opener()
+    assert same(photo(encoded(picture(), kind)).pixels, np.asarray(picture()))
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP", "TIFF", "HEIF"])
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_every_orientation_comes_upright(kind: str, orientation: int) -> None:
+    if kind == "HEIF":
+        pillow_heif.register_heif_opener()
+    stored = picture()
+    tags = exif(orientation=orientation)
+    stored.info["exif"] = tags.tobytes()
+    upright = ImageOps.exif_transpose(stored)
+    data = encoded(picture(), kind, exif=tags.tobytes())
+    assert same(photo(data).pixels, np.asarray(upright))
+
+
+def test_stages_can_use_the_pixels() -> None:
+    pixels = photo(encoded(picture())).pixels
+    assert cv2.resize(pixels, (100, 75)).shape == (75, 100, 3)
+
+
+@pytest.mark.parametrize("mode", ["L", "1", "P", "CMYK", "RGBA", "LA", "YCbCr"])
+@pytest.mark.parametrize("kind", ["PNG", "TIFF", "JPEG"])
+def test_every_colour_mode_becomes_rgb(mode: str, kind: str) -> None:
+    allowed = {"PNG": "L 1 P RGBA LA", "TIFF": "L 1 P RGBA LA CMYK YCbCr", "JPEG": "L CMYK YCbCr"}
+    if mode not in allowed[kind].split():
+        pytest.skip("no such file")
+    image = picture().convert(mode)
+    expected = np.asarray(image.convert("RGB"))
+    assert same(photo(encoded(image, kind)).pixels, expected)
+
+
+def test_behind_a_cut_out_photo_lies_white() -> None:
+    image = picture().convert("RGBA")
+    image.putalpha(Image.fromarray(np.full((H, W), 0, np.uint8)))
+    assert photo(encoded(image, "PNG")).pixels.min() == 255
+
+
+@pytest.mark.parametrize("kind", ["PNG", "TIFF"])
+def test_16_bit_grey_keeps_its_shades(kind: str) -> None:
+    ramp = np.tile(np.linspace(0, 65535, W).astype(np.uint16), (H, 1))
+    pixels = photo(encoded(Image.fromarray(ramp), kind)).pixels
+    assert np.abs(pixels[0, :, 1].astype(int) - ramp[0] // 257).max() <= 1
+
+
+@pytest.mark.parametrize("extension", [".png", ".tiff"])
+def test_16_bit_colour_keeps_its_shades(extension: str) -> None:
+    deep = np.asarray(picture()).astype(np.uint16)[..., ::-1] * 257
+    plain = [cv2.IMWRITE_TIFF_COMPRESSION, 1] if extension == ".tiff" else []
+    ok, data = cv2.imencode(extension, deep, plain)
+    assert ok
+    assert same(photo(data.tobytes()).pixels, np.asarray(picture()), 1)
+
+
+def test_float_grey_is_understood() -> None:
+    ramp = np.tile(np.linspace(0, 1, W).astype(np.float32), (H, 1))
+    pixels = photo(encoded(Image.fromarray(ramp), "TIFF")).pixels
+    assert pixels[0, 0, 0] == 0
+    assert pixels[0, -1, 0] == 255
+
+
+# --- what is refused ---------------------------------------------------------------------------------
+
+
+def png_header(width: int, height: int) -> bytes:
+    def chunk(name: bytes, body: bytes) -> bytes:
+        return struct.pack(">I", len(body)) + name + body + struct.pack(">I", zlib.crc32(name + body))
+
+    head = struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
+    chunks = chunk(b"IHDR", head), chunk(b"IDAT", zlib.compress(b"")), chunk(b"IEND", b"")
+    return b"\x89PNG\r\n\x1a\n" + b"".join(chunks)
+
+
+@pytest.mark.parametrize(("data", "reason"), [
+    (b"", "not-a-photo"),
+    (b"Dear sir, here is the photo.", "not-a-photo"),
+    (b"\xff\xd8\xff\xe0", "not-a-photo"),
+    (b"\x89PNG\r\n\x1a\n", "not-a-photo"),
+    (b"\0\0\0\x18ftypheic", "not-a-photo"),
+    (b"%PDF-1.7", "not-a-photo"),
+    (png_header(60_000, 60_000), "too-large"),
+    (png_header(10_000, 9_000), "too-large"),
+    (png_header(8_000, 6_400), "too-large"),
+    (png_header(8_160, 6_144), "not-a-photo"),
+    (png_header(800, 600), "too-small"),
+    (png_header(60_000, 20), "too-small"),
+])
+def test_what_is_no_photo_is_refused_in_words(data: bytes, reason: str) -> None:
+    result = refusal(data)
+    assert result.stage == "decode"
+    assert result.reason == reason
+    assert len(result.detail) > 10
+
+
+@lru_cache
+def noise(kind: str) -> bytes:
+    if kind == "HEIF":
+        pillow_heif.register_heif_opener()
+    grain = np.random.default_rng(1).integers(0, 255, (H, W, 3), dtype=np.uint8)
+    return encoded(Image.fromarray(grain), kind)
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP", "TIFF", "HEIF"])
+@pytest.mark.parametrize("share", [0.02, 0.5, 0.95])
+def test_truncated_files_are_refused(kind: str, share: float) -> None:
+    data = noise(kind)
+    assert refusal(data[: int(len(data) * share)]).reason == "not-a-photo"
+
+
+SMALL_JPEG = encoded(picture(), quality=30, exif=exif(f35=26, orientation=6))
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@given(st.lists(st.tuples(st.integers(0, len(SMALL_JPEG) - 1), st.integers(0, 255)), min_size=1, max_size=20))
+def test_damaged_files_never_raise_nor_warn(damage: list[tuple[int, int]]) -> None:
+    data = bytearray(SMALL_JPEG)
+    for at, value in damage:
+        data[at % 700 if at % 2 else at] = value
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert isinstance(decode(bytes(data)), (Photo, Refusal))
+
+
+# --- what EXIF says ----------------------------------------------------------------------------------
+
+
+def test_exif_agrees_with_a_second_reader() -> None:
+    data = encoded(picture(), exif=exif(f35=28, focal=5.7, zoom=1.0, width=W, height=H, orientation=6,
+                                        taken="2026:05:04 10:20:30"))
+    other = exifread.process_file(io.BytesIO(data), details=False)
+    assert other["EXIF FocalLengthIn35mmFilm"].values == [28]
+    ours = photo(data)
+    assert ours.taken == str(other["EXIF DateTimeOriginal"])
+    assert ours.size_px == (H, W)
+    f35 = other["EXIF FocalLengthIn35mmFilm"].values[0]
+    diagonal, width = f35 * math.hypot(W, H) / 43.26662, f35 * W / 36
+    assert ours.camera.focal_px == pytest.approx((diagonal + width) / 2)
+    assert ours.camera.source == "exif"
+
+
+@pytest.mark.parametrize(("f35", "size", "by_diagonal", "by_width"), [
+    (26, (4032, 3024), 3028.663, 2912.000),
+    (24, (4000, 3000), 2773.501, 2666.667),
+    (27, (3024, 4032), 3145.150, 3024.000),
+    (50, (6000, 4000), 8333.333, 8333.333),
+    (26, (4608, 2592), 3177.078, 3328.000),
+])
+def test_both_meanings_of_the_35_mm_equivalent_lie_within_its_uncertainty(
+        f35: float, size: tuple[int, int], by_diagonal: float, by_width: float) -> None:
+    """Values by hand from the definitions: f35 * diagonal / 43.26662 and f35 * width / 36."""
+    camera, doubts = camera_of(Facts(f35_mm=f35), size)
+    assert not doubts
+    for meaning in (by_diagonal, by_width):
+        assert abs(camera.focal_px - meaning) <= 1.8 * camera.u_focal_px
+    assert 0.01 < camera.u_focal_px / camera.focal_px < 0.05
+    assert camera.centre_px == ((size[0] - 1) / 2, (size[1] - 1) / 2)
+
+
+def test_the_pixel_pitch_is_a_second_road() -> None:
+    """3.99 mm, 4032 pixels over 4.8 mm of sensor: 32.4 mm of full frame's 43.27 in the diagonal."""
+    camera, doubts = camera_of(Facts(focal_mm=4.0, plane_px_per_mm=840.0, full_px=(4032, 3024)), (2016, 1512))
+    assert camera.focal_px == pytest.approx(4.0 * 840 / 2)
+    assert camera.source == "exif"
+    assert not doubts
+
+
+@pytest.mark.parametrize(("facts", "size", "words"), [
+    (Facts(), (4000, 3000), "no usable focal length"),
+    (Facts(f35_mm=26, full_px=(4032, 3024)), (3000, 1700), "cropped"),
+    (Facts(f35_mm=26), (3000, 1100), "shape"),
+    (Facts(f35_mm=26, zoom=2.0), (4032, 3024), "zoom 2"),
+    (Facts(focal_mm=4.0, plane_px_per_mm=1e6), (4032, 3024), "no usable"),
+])
+def test_what_cannot_be_believed_is_assumed_widely_and_said(
+        facts: Facts, size: tuple[int, int], words: str) -> None:
+    camera, doubts = camera_of(facts, size)
+    assert camera.source == "assumed"
+    assert [doubt.reason for doubt in doubts] == ["focal-assumed"]
+    assert words in doubts[0].detail
+    assert camera.u_focal_px / camera.focal_px > 0.1
+
+
+def test_the_assumed_lens_covers_what_phones_have() -> None:
+    camera, _ = camera_of(Facts(), (4000, 3000))
+    for f35 in (22, 24, 26, 28, 30):
+        assert abs(f35 * 5000 / 43.26662 - camera.focal_px) < 2 * camera.u_focal_px
+
+
+def test_a_smaller_copy_is_no_crop() -> None:
+    camera, doubts = camera_of(Facts(f35_mm=26, full_px=(4032, 3024)), (1600, 1200))
+    assert not doubts
+    assert camera.focal_px == pytest.approx(camera_of(Facts(f35_mm=26), (1600, 1200))[0].focal_px)
+
+
+def test_a_photo_turned_by_its_editor_is_no_crop() -> None:
+    assert not camera_of(Facts(f35_mm=26, full_px=(4032, 3024)), (3024, 4032))[1]
+
+
+@pytest.mark.parametrize("tags", [
+    {"f35": 0}, {"f35": 65535}, {"focal": float("inf")}, {"zoom": float("inf")}, {"width": 0, "height": 0},
+])
+def test_nonsense_in_exif_is_no_focal_length(tags: dict[str, Any]) -> None:
+    """Rationals with a zero denominator stand for infinity; a zero 35 mm equivalent for unknown."""
+    assert photo(encoded(picture(), exif=exif(**tags))).camera.source == "assumed"
+
+
+# --- a camera that is known --------------------------------------------------------------------------
+
+KNOWN = Camera(focal_px=700, centre_px=(450.0, 320.0), distortion=(0.02, 0.0, 0.003, 0.001, 0.0),
+               u_focal_px=2, u_centre_px=1, source="chart")
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_a_known_camera_turns_with_its_picture(orientation: int) -> None:
+    """A point of the scene falls on the same grain of the picture before and after the turn."""
+    data = encoded(picture(), exif=exif(orientation=orientation))
+    turned = photo(data, KNOWN).camera
+    rows, columns = np.indices((H, W), np.int32)
+    ways = {2: 0, 3: 3, 4: 1, 5: 5, 6: 4, 7: 6, 8: 2}
+    where_x, where_y = columns, rows
+    if orientation > 1:
+        way = Image.Transpose(ways[orientation])
+        where_x, where_y = (np.asarray(Image.fromarray(g).transpose(way)) for g in (columns, rows))
+    for point in ((0.2, 0.1, 1.0), (-0.3, 0.2, 1.0)):
+        x, y = project(KNOWN, np.array(point))
+        upright = np.array([*np.array(TURN[orientation]) @ point[:2], 1.0])
+        u, v = project(turned, upright)
+        assert where_x[round(v), round(u)] == pytest.approx(x, abs=1)
+        assert where_y[round(v), round(u)] == pytest.approx(y, abs=1)
+
+
+TURN = {1: ((1, 0), (0, 1)), 2: ((-1, 0), (0, 1)), 3: ((-1, 0), (0, -1)), 4: ((1, 0), (0, -1)),
+        5: ((0, 1), (1, 0)), 6: ((0, -1), (1, 0)), 7: ((0, -1), (-1, 0)), 8: ((0, 1), (-1, 0))}
+
+
+def project(camera: Camera, point: np.ndarray) -> np.ndarray:
+    matrix = np.array([[camera.focal_px, 0, camera.centre_px[0]], [0, camera.focal_px, camera.centre_px[1]],
+                       [0, 0, 1.0]])
+    zero = np.zeros(3)
+    return cv2.projectPoints(point[None], zero, zero, matrix, np.array(camera.distortion))[0].reshape(2)
+
+
+def test_a_known_camera_shrinks_with_its_picture() -> None:
+    camera = photo(encoded(picture(1760, 1320)), KNOWN).camera
+    assert camera.focal_px == pytest.approx(1400, rel=0.03)
+    assert camera.source == "chart"
+
+
+def test_a_camera_for_another_shape_is_not_used() -> None:
+    assert photo(encoded(picture(1600, 700)), KNOWN).camera.source == "assumed"

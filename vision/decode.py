@@ -1,0 +1,170 @@
+"""bytes -> Photo: pixels upright in RGB, the camera with its doubt, or a Refusal that says why not.
+
+Nothing that arrives as bytes may raise: a photo comes from a phone, a chat program or by mistake.
+The size is read and judged before any pixel is decoded, so that a small file can't fill the memory.
+Embedded colour profiles are not applied: a wide-gamut photo comes out a little paler than it was, which
+moves no edge.  Of several pictures in one file the first is taken.
+"""
+
+from __future__ import annotations
+
+import io
+import warnings
+from dataclasses import replace
+
+import numpy as np
+from PIL import Image, ImageOps, UnidentifiedImageError
+
+from calibration.camera import Camera
+from vision.focal import Facts, camera_of, read_facts
+from vision.records import Bytes, Photo, Refusal
+
+LEAST_PIXELS = 500_000
+MOST_PIXELS = 50_500_000  # what phones call 50 megapixels is up to 50.1 million
+_FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "HEIF")
+_EXIF_IFD = 0x8769
+
+
+def decode(data: bytes, camera: Camera | None = None) -> Photo | Refusal:
+    """The photo in these bytes; `camera`, if known, is for the picture as stored, before EXIF turns it."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # Pillow warns of what is judged, or refused, here anyway
+        return _decode(data, camera)
+
+
+def _decode(data: bytes, camera: Camera | None) -> Photo | Refusal:
+    image = _open(data)
+    if isinstance(image, Refusal):
+        return image
+    wrong = _wrong_size(*image.size)
+    if wrong:
+        return wrong[0]
+    try:
+        facts = _facts(image)
+        pixels = _pixels(image)
+    except Exception as error:  # broken pictures break decoders in every way there is
+        return Refusal("decode", "not-a-photo", _what_broke(error))
+    size = pixels.shape[1], pixels.shape[0]
+    known = camera and _turned(camera, facts.orientation, size)
+    if known:
+        return Photo(pixels, known, facts.taken)
+    found, doubts = camera_of(facts, size)
+    return Photo(pixels, found, facts.taken, doubts)
+
+
+def _open(data: bytes) -> Image.Image | Refusal:
+    if not data:
+        return Refusal("decode", "not-a-photo", "the file is empty")
+    if data[4:8] == b"ftyp":
+        _allow_heif()
+    try:
+        return Image.open(io.BytesIO(data), formats=_known_formats())
+    except Image.DecompressionBombError:
+        return Refusal("decode", "too-large", "far more than 50 megapixels")
+    except UnidentifiedImageError:
+        return Refusal("decode", "not-a-photo", "its bytes are of no picture format that is known here")
+    except Exception as error:
+        return Refusal("decode", "not-a-photo", _what_broke(error))
+
+
+def _allow_heif() -> None:
+    from pillow_heif import register_heif_opener
+
+    register_heif_opener()
+
+
+def _known_formats() -> list[str]:
+    Image.init()
+    return [name for name in _FORMATS if name in Image.OPEN]
+
+
+def _wrong_size(width: int, height: int) -> tuple[Refusal] | None:
+    detail = f"{width} x {height} pixels, {width * height / 1e6:.1f} megapixels"
+    if width * height > MOST_PIXELS:
+        return (Refusal("decode", "too-large", detail),)
+    if width * height < LEAST_PIXELS or min(width, height) < 200:
+        return (Refusal("decode", "too-small", detail),)
+    return None
+
+
+def _what_broke(error: Exception) -> str:
+    text = str(error).casefold()
+    if "truncated" in text or "incomplete" in text or isinstance(error, EOFError):
+        return "the file ends before its picture does"
+    return f"its picture is damaged or of an unknown kind ({type(error).__name__})"
+
+
+def _facts(image: Image.Image) -> Facts:
+    exif = image.getexif()
+    facts = read_facts(exif.get, exif.get_ifd(_EXIF_IFD).get)
+    # HEIF turns its pixels by itself and then forgets how they were stored.
+    stored = image.info.get("original_orientation")
+    return replace(facts, orientation=stored) if stored else facts
+
+
+def _pixels(image: Image.Image) -> Bytes:
+    """Upright 8-bit RGB.  Each step lets go of the one before: one full-size array is all that stays."""
+    image.load()
+    image = _to_rgb(image)
+    ImageOps.exif_transpose(image, in_place=True)
+    return np.asarray(image)
+
+
+def _to_rgb(image: Image.Image) -> Image.Image:
+    if image.mode == "RGB":
+        return image
+    if image.mode.startswith("I") or image.mode == "F":
+        exif = image.getexif()
+        image = Image.fromarray(_grey(np.asarray(image)))
+        image.info["exif"] = exif.tobytes()
+    if image.has_transparency_data:
+        return _on_white(image.convert("RGBA"))
+    return image.convert("RGB")
+
+
+def _on_white(image: Image.Image) -> Image.Image:
+    """What lies behind a cut-out photo, as every viewer shows it."""
+    ground = Image.new("RGB", image.size, "white")
+    ground.paste(image, mask=image.getchannel("A"))
+    ground.info = image.info
+    return ground
+
+
+def _grey(values: np.ndarray) -> Bytes:
+    """8 bits of deeper grey: 16-bit whole numbers, or floats up to 1 or 255."""
+    if values.dtype.kind == "f":
+        values = np.nan_to_num(values)
+        return np.asarray(np.clip(values * (255 if values.max() <= 1 else 1), 0, 255), np.uint8)
+    return np.asarray(np.clip(values // 257 if values.max() > 255 else values, 0, 255), np.uint8)
+
+
+# Where EXIF's orientations send the stored x and y (and mirror them), as a matrix on coordinates.
+_TURNS = {
+    1: ((1, 0), (0, 1)), 2: ((-1, 0), (0, 1)), 3: ((-1, 0), (0, -1)), 4: ((1, 0), (0, -1)),
+    5: ((0, 1), (1, 0)), 6: ((0, -1), (1, 0)), 7: ((0, -1), (-1, 0)), 8: ((0, 1), (-1, 0)),
+}
+
+
+def _turned(camera: Camera, orientation: int, size: tuple[int, int]) -> Camera | None:
+    """The given camera for the upright picture, shrunk with it if need be; None if it is for another shape.
+
+    A camera's own picture size is not stored: its centre lies within a few percent of the middle.
+    """
+    turn = np.array(_TURNS[orientation], float)
+    stored = np.abs(turn).T @ size
+    scale = stored / (2 * np.array(camera.centre_px) + 1)
+    if abs(scale[0] / scale[1] - 1) > 0.1:
+        return None
+    shrink = _round_scale(float(scale.mean()))
+    off = (np.array(camera.centre_px) + 0.5) * shrink - stored / 2
+    centre = turn @ off + (np.array(size) - 1) / 2
+    k1, k2, p1, p2, k3 = camera.distortion
+    p2, p1 = (float(p) for p in turn @ (p2, p1))  # decentring points somewhere, so it turns as well
+    return replace(camera, focal_px=camera.focal_px * shrink, centre_px=(float(centre[0]), float(centre[1])),
+                   distortion=(k1, k2, p1, p2, k3), u_focal_px=camera.u_focal_px * shrink,
+                   u_centre_px=camera.u_centre_px * shrink)
+
+
+def _round_scale(scale: float) -> float:
+    """1 unless the picture is clearly a smaller or larger copy; the centre alone is no exact size."""
+    return 1.0 if abs(scale - 1) < 0.05 else scale
