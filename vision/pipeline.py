@@ -1,0 +1,74 @@
+"""The table of contents: bytes in, verdict out, a line a stage.
+
+    bytes -decode-> Photo -locate-> Sighting -refine-> Limbs -pose-> Pose -unwrap-> Strip
+          -read-> Gap -uncertainty-> Measurement -verdict-> Verdict
+
+A stage that can't go on returns a Refusal; the answer is then `unproven`, and carries what was found so far.
+"""
+
+from __future__ import annotations
+
+from typing import Any, TypeVar
+
+from calibration.camera import Camera
+from calibration.fittings import Fitting
+from vision.decode import decode
+from vision.locate import locate
+from vision.pose import solve_pose
+from vision.read import read
+from vision.records import Doubt, Gap, Limbs, Photo, Pose, Refusal, Sighting, Strip, Verdict
+from vision.refine import find_limbs
+from vision.uncertainty import measure
+from vision.unwrap import unwrap
+from vision.verdict import in_order, judge
+
+_Record = TypeVar("_Record", Photo, Sighting, Limbs, Pose, Strip, Gap)
+
+
+def inspect(data: bytes, fitting: Fitting, camera: Camera | None = None,
+            confidence: float = 0.95) -> Verdict:
+    """Judge one photo of one joint; `camera` is a calibrated one, else EXIF or a guess has to do."""
+    road = _Road()
+    try:
+        photo = road.to(decode(data, camera))
+        sighting = road.to(locate(photo))
+        limbs = road.to(find_limbs(photo, sighting))
+        pose = road.to(solve_pose(limbs, photo.camera, fitting, sighting.mouth_px, sighting.axis_px))
+        strip = road.to(unwrap(photo, pose))
+        gap = road.to(read(strip, pose, fitting))
+    except _RoadEnds as end:
+        return _unproven(end.refusal, road, fitting)
+    measurement = measure(gap, limbs, pose, photo.camera, fitting, confidence)
+    word, reasons = judge(measurement, road.doubts, fitting)
+    return Verdict(word, reasons, measurement, **road.records)
+
+
+class _RoadEnds(Exception):
+    """Carries a stage's refusal out of the middle of the road; never leaves this module."""
+
+    def __init__(self, refusal: Refusal) -> None:
+        super().__init__(refusal.reason)
+        self.refusal = refusal
+
+
+class _Road:
+    """What was found on the way, and every doubt that came with it."""
+
+    def __init__(self) -> None:
+        self.records: dict[str, Any] = {}
+        self.doubts: list[Doubt] = []
+
+    def to(self, record: _Record | Refusal) -> _Record:
+        """Note the record that a stage returned and go on with it, or end the road at its refusal."""
+        if isinstance(record, Refusal):
+            raise _RoadEnds(record)
+        self.records[type(record).__name__.lower()] = record
+        self.doubts += getattr(record, "doubts", ())
+        return record
+
+
+def _unproven(refusal: Refusal, road: _Road, fitting: Fitting) -> Verdict:
+    doubts = [Doubt(refusal.reason, refusal.detail), *road.doubts]
+    if fitting.is_demo:
+        doubts.append(Doubt("demo-fitting"))
+    return Verdict("unproven", in_order(doubts), **road.records)
