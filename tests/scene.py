@@ -25,22 +25,24 @@ ROWS = np.radians(np.linspace(-60, 60, 121))
 
 def fitting(pipe_od: float = 60.325, collar_od: float = 73.0, limit: float = 1.5875,
             **more: float) -> Fitting:
-    """A fitting with round figures: a 2 inch pipe (ASME B36.10M) in an invented collar."""
-    rest = {"collar_od_tolerance_mm": 0.0, "pipe_od_tolerance_mm": 0.0, **more}
-    return Fitting(id="test", nominal_size="2", collar_od_mm=collar_od, pipe_od_mm=pipe_od,
-                   mark_depth_mm=28.575, max_gap_mm=limit, source="invented", notes="", is_demo=False, **rest)
+    """A fitting with round figures: a 2 inch pipe (ASME B36.10M) in an invented collar; millimetres."""
+    return Fitting(id="test", nominal_size="2", unit="mm", collar_od=collar_od, pipe_od=pipe_od,
+                   mark_depth=28.575, max_gap=limit, source="invented", **more)
 
 
 @dataclass(frozen=True)
 class Scene:
     """A joint and its camera.  tilt_deg > 0: the camera stands on the pipe's side of the mouth.
 
-    camera: the true one.  assumed: what the photo says of it.  off_centre_mm: the pipe's axis from the
-    collar's, (towards the lens, sideways).  seat_deg: angle between the axes, in the plane of sight.
+    fitting: the true diameters.  listed: what the catalog says of them.  camera: the true one.  assumed:
+    what the photo says of it.  off_centre_mm: the pipe's axis from the collar's, (towards the
+    lens, sideways).  seat_deg: angle between the axes, in the plane of sight.
+    taper_rad: by how much each limb of the pipe leans outwards along it, in the photo.
     *_bias_mm and *_noise_mm: how a reader would misplace whole edges, and their single rows.
     """
 
     fitting: Fitting = field(default_factory=fitting)
+    listed: Fitting | None = None
     camera: Camera = field(default_factory=lambda: Camera(1500.0, (1007.5, 755.5)))
     assumed: Camera | None = None
     size_px: tuple[int, int] = (2016, 1512)
@@ -56,12 +58,18 @@ class Scene:
     lip_mm: float = 0.8
     off_centre_mm: tuple[float, float] = (0.0, 0.0)
     seat_deg: float = 0.0
+    taper_rad: float = 0.0
     limb_noise_px: float = 0.0
     limb_bias_px: float = 0.0
     mouth_bias_mm: float = 0.0
     mark_bias_mm: float = 0.0
     row_noise_mm: float = 0.0
     seed: int = 0
+
+    @property
+    def catalog(self) -> Fitting:
+        """The fitting as the stages are told of it."""
+        return self.listed or self.fitting
 
     @property
     def known(self) -> Camera:
@@ -108,19 +116,17 @@ class Scene:
     @cached_property
     def seam_mm(self) -> Floats:
         """Where the collar's mouth plane cuts the pipe, at the angles of ROWS."""
-        return np.full_like(ROWS, self.mouth_mm) + _plane_slant(self)
+        return seam(self, ROWS)
 
     @cached_property
     def border_mm(self) -> Floats:
         """Where pipe begins to be seen, at the angles of ROWS: the seam or the contour of the lip."""
-        return np.maximum(self.seam_mm, ring_shadow(self))
+        return border(self, ROWS)
 
     @cached_property
     def mark_mm(self) -> Floats:
         """The mark's near edge at the angles of ROWS."""
-        wave = _wave(ROWS * self.fitting.pipe_od_mm / 2, self.seed) * self.ragged_mm
-        slant = self.askew_mm * np.sin(ROWS) / (2 * math.sin(math.radians(60)))
-        return self.mouth_mm + self.gap_mm + slant + wave
+        return mark(self, ROWS)
 
     @property
     def inked(self) -> NDArray[np.bool_]:
@@ -130,8 +136,8 @@ class Scene:
 
     @property
     def truth_mm(self) -> float:
-        """The gap: mean over the arc seen well of mark minus mouth, 0 where it reaches under the collar."""
-        return float(np.maximum(self.mark_mm - self.seam_mm, 0.0).mean())
+        """The gap: mean over the inked arc of mark minus mouth, 0 where it reaches under the collar."""
+        return float(np.maximum(self.mark_mm - self.seam_mm, 0.0)[self.inked].mean())
 
     @property
     def mark_is_seen(self) -> bool:
@@ -139,21 +145,32 @@ class Scene:
         return bool((self.mark_mm + self.line_width_mm - self.border_mm)[self.inked].min() > 0.5)
 
 
-def _plane_slant(scene: Scene) -> Floats:
-    """The mouth plane of a collar that is turned by the seat is a slanted cut of the pipe."""
-    radius = scene.pipe.radius_mm
-    return radius * math.tan(math.radians(scene.seat_deg)) * np.cos(ROWS)
+def mark(scene: Scene, angles: Floats) -> Floats:
+    """Axial coordinate of the mark's near edge: straight, askew, unsteady."""
+    wave = _wave(angles * scene.pipe.radius_mm, scene.seed) * scene.ragged_mm
+    slant = scene.askew_mm * np.sin(angles) / (2 * math.sin(math.radians(60)))
+    return scene.mouth_mm + scene.gap_mm + slant + wave
 
 
-def ring_shadow(scene: Scene, rings: int = 33) -> Floats:
-    """Axial coordinate on the pipe up to which the lip hides it, at the angles of ROWS, ring by ring.
+def seam(scene: Scene, angles: Floats) -> Floats:
+    """The mouth plane of a collar that is turned by its seat is a slanted cut of the pipe."""
+    return scene.mouth_mm + scene.pipe.radius_mm * math.tan(math.radians(scene.seat_deg)) * np.cos(angles)
+
+
+def border(scene: Scene, angles: Floats) -> Floats:
+    """Where pipe begins to be seen: at the seam, or beyond what the lip hides."""
+    return np.maximum(seam(scene, angles), ring_shadow(scene, angles))
+
+
+def ring_shadow(scene: Scene, angles: Floats, rings: int = 33) -> Floats:
+    """Axial coordinate on the pipe up to which the lip hides it, ring by ring; far away where it can't.
 
     Each ring of the lip's round is traced through the lens onto the pipe; the farthest shadow counts.
     """
-    if scene.mouth_mm <= 0:
-        return np.full_like(ROWS, -1e9)
     radius, lip = scene.fitting.collar_od_mm / 2, scene.lip_mm
-    round_about = np.radians(np.linspace(-80, 80, 161))
+    if scene.mouth_mm <= 0:
+        return np.full_like(angles, -1e9)
+    round_about = np.radians(np.linspace(-95, 95, 191))
     shadows = []
     for turn in np.linspace(0, np.pi / 2, rings):
         at = scene.mouth_of_collar_mm - lip * (1 - math.sin(turn))
@@ -163,14 +180,14 @@ def ring_shadow(scene: Scene, rings: int = 33) -> Floats:
                                      scene.pipe.radius_mm)
         good = np.isfinite(along)
         order = np.argsort(angle[good])
-        shadows.append(np.interp(ROWS, angle[good][order], along[good][order], np.nan, np.nan))
-    return np.nan_to_num(np.nanmax(np.array(shadows), axis=0), nan=-1e9)
+        shadows.append(np.interp(angles, angle[good][order], along[good][order]))
+    return np.max(np.array(shadows), axis=0)
 
 
 def _wave(arc_mm: Floats, seed: int) -> Floats:
     """A hand's unsteadiness: unit standard deviation, correlated over some 3 mm of arc."""
     rng = np.random.default_rng(seed)
-    fine = np.arange(arc_mm.min() - 10, arc_mm.max() + 10, 0.25)
+    fine = np.arange(-200.0, 200.0, 0.25)
     white = rng.standard_normal(len(fine))
     kernel = np.exp(-0.5 * (np.arange(-12, 12.1, 0.25) / 1.5) ** 2)
     return np.interp(arc_mm, fine, np.convolve(white, kernel / np.sqrt((kernel**2).sum()), "same"))
@@ -179,27 +196,31 @@ def _wave(arc_mm: Floats, seed: int) -> Floats:
 def limbs(scene: Scene, rng: np.random.Generator) -> Limbs:
     """Silhouettes as a stage `refine` would give them, seen with the camera that the photo claims."""
     reach = 1.15 * scene.fitting.pipe_od_mm
-    pipe = _pair(scene, scene.pipe, scene.mouth_mm + 3, scene.mouth_mm + reach, rng)
+    pipe = _pair(scene, scene.pipe, (scene.mouth_mm + 3, scene.mouth_mm + reach), scene.taper_rad, rng)
     end = scene.mouth_of_collar_mm
-    collar = _pair(scene, scene.collar, end - 0.55 * reach, end - 3, rng)
+    collar = _pair(scene, scene.collar, (end - 0.55 * reach, end - 3), 0.0, rng)
     return Limbs(pipe, collar)
 
 
-def _pair(scene: Scene, axis: Axis, start: float, end: float, rng: np.random.Generator) -> tuple[Limb, Limb]:
+def _pair(scene: Scene, axis: Axis, span: tuple[float, float], taper: float,
+          rng: np.random.Generator) -> tuple[Limb, Limb]:
     turn = math.acos(axis.radius_mm / float(np.linalg.norm(axis.point_mm)))
-    pair = [_limb(scene, axis, np.linspace(start, end, 80), side * turn, rng) for side in (-1, 1)]
+    along = np.linspace(*span, 80)
+    pair = [_limb(scene, axis, along, side * turn, taper, rng) for side in (-1, 1)]
     return pair[0], pair[1]
 
 
-def _limb(scene: Scene, axis: Axis, along: Floats, angle: float, rng: np.random.Generator) -> Limb:
+def _limb(scene: Scene, axis: Axis, along: Floats, angle: float, taper: float,
+          rng: np.random.Generator) -> Limb:
     points = geometry.surface(axis.point_mm, axis.direction, axis.radius_mm, along, np.array(angle))
     pixels = geometry.project(points, scene.camera)
     middle = geometry.project(axis.point_mm + along.mean() * axis.direction, scene.camera)
     run = geometry.unit(pixels[-1] - pixels[0])
     outward = np.array([-run[1], run[0]])
     outward = outward if outward @ (pixels.mean(0) - middle) > 0 else -outward
-    whole = scene.limb_bias_px * rng.standard_normal()
-    beside = whole + scene.limb_noise_px * rng.standard_normal(len(pixels))
+    beside = scene.limb_bias_px * rng.standard_normal()
+    beside = beside + scene.limb_noise_px * rng.standard_normal(len(pixels))
+    beside = beside + taper * ((pixels - pixels.mean(0)) @ run)
     return fit_limb(geometry.undistort(pixels + beside[:, None] * outward, scene.known), outward)
 
 
@@ -260,3 +281,171 @@ def _scatter(angles: Floats, values: Floats) -> float:
     basis = np.stack([np.ones_like(angles), np.sin(angles), np.cos(angles)], -1)
     rest = values - basis @ np.linalg.lstsq(basis, values, rcond=None)[0]
     return float(np.sqrt((rest**2).sum() / max(1, len(values) - 3)))
+
+
+def random_scene(rng: np.random.Generator, view: str = "any", lens: str = "exif",
+                 edges: str = "clean") -> Scene:
+    """A joint as installers photograph them, every unknown drawn from what the budget says of it.
+
+    view: "pipe" or "collar" side of the mouth by 3 to 30 degrees, "square" within 3, or "any" within 25.
+    lens: "chart", "exif" or "assumed".  edges: "clean", or "rough" (noisy, ragged, askew, a dash of a mark).
+    """
+    low, high = {"pipe": (3, 30), "collar": (-30, -3), "square": (-3, 3), "any": (-25, 25)}[view]
+    width = int(rng.choice([2016, 4032]))
+    size = (width, width * 3 // 4)
+    row = fitting(collar_od=rng.uniform(70, 78), collar_od_tolerance=0.25, pipe_od_tolerance=0.15)
+    row_true = fitting(collar_od=row.collar_od_mm + rng.uniform(-0.25, 0.25),
+                       pipe_od=row.pipe_od_mm + rng.uniform(-0.15, 0.15), limit=row.max_gap_mm)
+    assumed, camera = _cameras(rng, size, lens)
+    share = rng.uniform(0.14, 0.42)
+    distance = row.collar_od_mm * camera.focal_px / (share * size[1]) + row.pipe_od_mm / 2
+    rough = edges == "rough"
+    start, span = rng.uniform(-60, 10), rng.uniform(30, 50)
+    pixel_mm = distance / camera.focal_px
+    return Scene(
+        fitting=row_true, listed=row, camera=camera, assumed=assumed, size_px=size, distance_mm=distance,
+        tilt_deg=rng.uniform(low, high), roll_deg=rng.uniform(0, 360),
+        mouth_at_px=(size[0] * rng.uniform(0.4, 0.6), size[1] * rng.uniform(0.4, 0.6)),
+        gap_mm=float(rng.choice([rng.uniform(-1.5, 0), rng.uniform(0, 8)], p=[0.3, 0.7])),
+        line_width_mm=rng.uniform(1.5, 3.5) + 3 * rough * (view == "collar"),
+        askew_mm=rng.uniform(-1.0, 1.0) * rough, ragged_mm=rng.uniform(0, 0.3) * rough,
+        arc_deg=(start, start + span) if rough and rng.random() < 0.5 else (-60.0, 60.0),
+        lip_mm=rng.uniform(0.3, 1.6), off_centre_mm=(rng.uniform(-0.4, 0.4), rng.uniform(-0.4, 0.4)),
+        seat_deg=0.2 * rng.standard_normal(),
+        taper_rad=math.radians(0.65) * row.pipe_od_mm / 2 / distance * rng.standard_normal(),
+        limb_noise_px=rng.uniform(0.3, 1.2) if rough else 0.3, limb_bias_px=0.15,
+        mouth_bias_mm=math.hypot(0.10, 0.3 * pixel_mm), mark_bias_mm=math.hypot(0.06, 0.3 * pixel_mm),
+        row_noise_mm=rng.uniform(0.05, 0.25) if rough else 0.05, seed=int(rng.integers(1 << 31)),
+    )
+
+
+def _cameras(rng: np.random.Generator, size: tuple[int, int], lens: str) -> tuple[Camera, Camera]:
+    """What the photo says of its lens, and a true one drawn from that."""
+    share = {"chart": 0.002, "exif": 0.025, "assumed": 0.12}[lens]
+    doubt = 0.002 if lens == "chart" else 0.02
+    f35 = 27.0 if lens == "assumed" else rng.uniform(24, 52)
+    focal = math.hypot(*size) * f35 / 43.267
+    middle = ((size[0] - 1) / 2, (size[1] - 1) / 2)
+    shift = 0.001 * size[0] if lens == "chart" else 0.008 * size[0]
+    assumed = Camera(focal, middle, u_focal_px=share * focal, u_centre_px=shift, u_k1=doubt)
+    true = Camera(focal * (1 + share * float(np.clip(rng.standard_normal(), -2, 2))),
+                  (middle[0] + shift * rng.standard_normal(), middle[1] + shift * rng.standard_normal()),
+                  (doubt * rng.standard_normal(), 0.0, 0.0, 0.0, 0.0))
+    return assumed, true
+
+
+@dataclass(frozen=True)
+class Truth:
+    """What `draw` painted; lines (2, 3) in undistorted pixels as `geometry.limb_lines` gives them."""
+
+    gap_mm: float
+    line_width_mm: float
+    hidden_mm: float
+    mouth_px: Floats
+    axis_px: Floats
+    pipe_lines: Floats
+    collar_lines: Floats
+
+
+def truth(scene: Scene) -> Truth:
+    """The scene's truths in the picture."""
+    matrix = geometry.camera_matrix(scene.camera)
+    lines = [geometry.limb_lines(axis.point_mm, axis.direction, axis.radius_mm, matrix)
+             for axis in (scene.pipe, scene.collar)]
+    middle = len(ROWS) // 2
+    return Truth(scene.truth_mm, scene.line_width_mm, float((scene.border_mm - scene.seam_mm)[middle]),
+                 mouth_px(scene), axis_px(scene), lines[0], lines[1])
+
+
+@dataclass(frozen=True)
+class Paint:
+    """Colours (RGB, 0 to 255) and what the phone does to them."""
+
+    ground: tuple[float, float, float] = (150, 140, 125)
+    pipe: tuple[float, float, float] = (60, 95, 150)
+    collar: tuple[float, float, float] = (185, 185, 190)
+    seam: tuple[float, float, float] = (25, 25, 25)
+    ink: tuple[float, float, float] = (235, 235, 230)
+    blur_px: float = 0.8
+    noise: float = 2.0
+
+
+def draw(scene: Scene, paint: Paint | None = None) -> tuple[NDArray[np.uint8], Truth]:
+    """Paint the joint: flat colours shaded round the axis, edges antialiased, then blur and noise.
+
+    About a second a megapixel.  Layers from the back: ground, mouth face, collar, pipe, ink.
+    """
+    paint = paint or Paint()
+    width, height = scene.size_px
+    stored = np.stack(np.meshgrid(np.arange(width, dtype=float), np.arange(height, dtype=float)), -1)
+    ideal = geometry.undistort(stored, scene.camera)
+    rays = np.concatenate([(ideal - np.array(scene.camera.centre_px)) / scene.camera.focal_px,
+                           np.ones((height, width, 1))], -1)
+    seen = truth(scene)
+    picture = np.broadcast_to(np.array(paint.ground, float), (height, width, 3)).copy()
+    _lay(picture, _face(scene, rays), np.array(paint.seam, float))
+    _lay(picture, *_side(scene, scene.collar, rays, ideal, seen.collar_lines, paint.collar))
+    _lay(picture, *_pipe(scene, rays, ideal, seen.pipe_lines, paint))
+    picture = cv2.GaussianBlur(picture, (0, 0), paint.blur_px) if paint.blur_px else picture
+    picture += paint.noise * np.random.default_rng(scene.seed).standard_normal(picture.shape)
+    return np.clip(np.round(picture), 0, 255).astype(np.uint8), seen
+
+
+def _lay(picture: Floats, cover: Floats, colour: Floats) -> None:
+    picture += cover[..., None] * (colour - picture)
+
+
+def _cover(inside: Floats) -> Floats:
+    """Share of each pixel that lies inside, from any field that is positive there."""
+    down, right = np.gradient(inside)
+    return np.clip(inside / np.maximum(np.hypot(down, right), 1e-9) + 0.5, 0, 1)
+
+
+def _between(ideal: Floats, lines: Floats) -> Floats:
+    """Cover of what lies between two limbs."""
+    beyond = np.stack([ideal @ line[:2] + line[2] for line in lines]).max(0)
+    return np.clip(0.5 - beyond, 0, 1)
+
+
+def _hit(axis: Axis, rays: Floats, ideal: Floats, lines: Floats) -> tuple[Floats, Floats]:
+    """`geometry.meet`, with rays that pass just beside the limb bent onto it, so that edges can blend."""
+    along, angle = geometry.meet(rays, axis.point_mm, axis.direction, axis.radius_mm)
+    _, u, _ = geometry.frame(axis.point_mm, axis.direction)
+    flat = (rays @ axis.direction) / (rays @ u) * float(np.linalg.norm(axis.point_mm))
+    turn = math.acos(axis.radius_mm / float(np.linalg.norm(axis.point_mm)))
+    side = np.where(ideal @ lines[1][:2] + lines[1][2] > ideal @ lines[0][:2] + lines[0][2], turn, -turn)
+    return np.where(np.isfinite(along), along, flat), np.where(np.isfinite(angle), angle, side)
+
+
+def _side(scene: Scene, axis: Axis, rays: Floats, ideal: Floats, lines: Floats,
+          colour: tuple[float, float, float]) -> tuple[Floats, Floats]:
+    along, angle = _hit(axis, rays, ideal, lines)
+    return (_between(ideal, lines) * _cover(scene.mouth_of_collar_mm - along),
+            _shaded(np.array(colour), angle))
+
+
+def _shaded(colour: Floats, angle: Floats) -> Floats:
+    return colour * (0.5 + 0.5 * np.cos(angle - 0.3))[..., None]
+
+
+def _pipe(scene: Scene, rays: Floats, ideal: Floats, lines: Floats, paint: Paint) -> tuple[Floats, Floats]:
+    along, angle = _hit(scene.pipe, rays, ideal, lines)
+    table = np.radians(np.linspace(-90, 90, 721))
+    edge = np.interp(angle, table, border(scene, table))
+    near = np.interp(angle, table, mark(scene, table))
+    low, high = np.radians(scene.arc_deg) if scene.arc_deg != (-60.0, 60.0) else (-4.0, 4.0)
+    ink = _cover(along - near) * _cover(near + scene.line_width_mm - along)
+    ink = ink * _cover(angle - low) * _cover(high - angle)
+    colour = np.array(paint.pipe) + ink[..., None] * (np.array(paint.ink) - np.array(paint.pipe))
+    return _between(ideal, lines) * _cover(along - edge), _shaded(colour, angle)
+
+
+def _face(scene: Scene, rays: Floats) -> Floats:
+    """Cover of the collar's mouth face, where the lens sees it."""
+    if scene.mouth_mm > 0:
+        return np.zeros(rays.shape[:2])
+    axis = scene.collar
+    middle = axis.point_mm + scene.mouth_of_collar_mm * axis.direction
+    nearness = (rays @ axis.direction) / float(middle @ axis.direction)
+    inside = axis.radius_mm * nearness - np.linalg.norm(rays - nearness[..., None] * middle, axis=-1)
+    return np.where(nearness > 0, _cover(inside), 0.0)

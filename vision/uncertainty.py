@@ -6,8 +6,8 @@ diameters, the lens and the edges, solves the pipe again in closed form, and mee
 mouth's and the mark's edges.  Where the lip's contour is what is seen of the mouth, it is carried back to the
 mouth for the drawn lip and collar.
 
-The mark's depth itself carries no uncertainty here: the installer's tape is not in the photo, and a catalog
-states no tolerance for it.  The insertion's interval is that of the gap.
+The mark's depth itself is held to be as the catalog says, for the installer's tape is not in the photo: the
+insertion's interval is that of the gap, widened only where the row states a `mark_tolerance`.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ from vision.propagation import (
     conformity_probability,
     first_order,
     monte_carlo,
+    normal_quantile,
     truncated_at_zero,
 )
 from vision.records import Contribution, Edge, Floats, Gap, Interval, Limb, Limbs, Measurement, Pose
@@ -68,7 +69,7 @@ def measure(gap: Gap, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitting
     interval = _interval(draws, chain.open_mm, confidence)
     return Measurement(
         gap=interval,
-        insertion=_insertion(interval, fitting),
+        insertion=_insertion(interval, fitting, confidence),
         line_width_mm=gap.line_width_mm,
         budget=_budget(first_order(chain.gap_mm, inputs)),
         p_full=conformity_probability(draws, fitting.max_gap_mm, floor=0.0),
@@ -108,9 +109,14 @@ def _about_both_ends(draws: Draws, stretch: float, confidence: float) -> tuple[f
     return ends[0].low, ends[1].high
 
 
-def _insertion(gap: Interval, fitting: Fitting) -> Interval:
-    depth = fitting.mark_depth_mm
-    return Interval(depth - gap.value_mm, depth - gap.high_mm, depth - gap.low_mm, gap.u_mm)
+def _insertion(gap: Interval, fitting: Fitting, confidence: float) -> Interval:
+    """Mark depth minus gap; a `mark_tolerance` of the catalog joins in quadrature: it is independent."""
+    half = fitting.mark_tolerance_mm or 0.0
+    reach = min(normal_quantile((1 + confidence) / 2) / math.sqrt(3), 1.0) * half
+    value = fitting.mark_depth_mm - gap.value_mm
+    return Interval(value, value - math.hypot(gap.high_mm - gap.value_mm, reach),
+                    value + math.hypot(gap.value_mm - gap.low_mm, reach),
+                    math.hypot(gap.u_mm, half / math.sqrt(3)))
 
 
 def _budget(linear: FirstOrder) -> tuple[Contribution, ...]:
@@ -349,12 +355,10 @@ def _independent_rows(edge: Edge, pose: Pose) -> float:
 
 
 def _askew(gap: Gap) -> float:
-    """Half width of what an askew mark leaves open: the mean over the whole well-seen arc, where only a part
-    was read, lies off by its slope times at most half of what is missing; and a tenth for its bend.
+    """Half width of what an askew mark leaves open: the gap is a mean over the inked arc, and where a fifth
+    of that arc is not read at one end, the mean of the rest lies off by a tenth of the whole slant.
     """
-    read = math.radians(max(gap.arc_deg, 1.0))
-    missing = max(0.0, 2 * _WIDEST_ARC_RAD - read)
-    return abs(gap.askew_mm) * min(0.5 * missing / read, 1.0) + 0.1 * abs(gap.askew_mm)
+    return 0.1 * abs(gap.askew_mm)
 
 
 def _open(gap: Gap, measured: float) -> tuple[float, float]:
