@@ -170,7 +170,7 @@ def ring_shadow(scene: Scene, angles: Floats, rings: int = 33) -> Floats:
     radius, lip = scene.fitting.collar_od_mm / 2, scene.lip_mm
     if scene.mouth_mm <= 0:
         return np.full_like(angles, -1e9)
-    round_about = np.radians(np.linspace(-95, 95, 191))
+    round_about = np.radians(np.linspace(-95, 95, 761))
     shadows = []
     for turn in np.linspace(0, np.pi / 2, rings):
         at = scene.mouth_of_collar_mm - lip * (1 - math.sin(turn))

@@ -39,10 +39,10 @@ def solve_pose(limbs: Limbs, camera: Camera, fitting: Fitting, mouth_px: Floats,
     pipe = _axis(limbs.pipe, matrix, fitting.pipe_od_mm / 2, axis_px)
     if pipe is None:
         return Refusal("pose", "edges-not-found", "the pipe's sides belong to no cylinder before the camera")
-    collar = limbs.collar and _axis(limbs.collar, matrix, fitting.collar_od_mm / 2, axis_px)
-    mouth = _mouth(pipe, mouth_px, camera)
-    pose = _pose(pipe, collar or None, mouth, camera, _residual(limbs))
-    return _refusal(pose, fitting) or pose
+    collar = None if limbs.collar is None else _axis(limbs.collar, matrix, fitting.collar_od_mm / 2, axis_px)
+    pose = _pose(pipe, collar, _mouth(pipe, mouth_px, camera), camera, _residual(limbs))
+    refusal = _refusal(pose, fitting)
+    return pose if refusal is None else refusal
 
 
 def _axis(limbs: tuple[Limb, Limb], matrix: Floats, radius: float, axis_px: Floats) -> Axis | None:
