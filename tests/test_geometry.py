@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from calibration.camera import Camera
-from tests.scene import Scene, fitting, fit_limb, ring_shadow
+from tests.scene import Scene, fit_limb, fitting, ring_shadow
 from vision import geometry as g
 from vision.records import Axis, Floats
 
@@ -78,9 +78,10 @@ def test_silhouette_of_a_brute_force_cylinder_touches_the_limbs():
 
 
 def test_limbs_are_named_upper_and_lower_when_the_pipe_runs_right():
-    upper, lower = g.limb_lines(np.array([0.0, 0, 400]), np.array([1.0, 0, 0]), RADIUS, g.camera_matrix(PLAIN))
+    point, right = np.array([0.0, 0, 400]), np.array([1.0, 0, 0])
+    upper, lower = g.limb_lines(point, right, RADIUS, g.camera_matrix(PLAIN))
     assert upper[1] < 0 < lower[1]
-    points = g.surface(np.array([0.0, 0, 400]), np.array([1.0, 0, 0]), RADIUS, np.zeros(2), np.array([-0.5, 0.5]))
+    points = g.surface(point, right, RADIUS, np.zeros(2), np.array([-0.5, 0.5]))
     assert points[0, 1] < 0 < points[1, 1]
     assert (points[:, 2] < 400).all()
 
@@ -230,7 +231,8 @@ def test_the_contour_leads_back_to_the_mouth():
 def test_from_the_pipes_side_nothing_is_hidden():
     assert (g.hidden_length(-30.0, np.linspace(-1, 1, 5), 400.0, 30.0, 36.0, 1.0) == 0).all()
     seam = np.full(5, -30.0)
-    np.testing.assert_array_equal(g.mouth_of_contour(seam, np.linspace(-1, 1, 5), 400.0, 30.0, 36.0, 1.0), seam)
+    found = g.mouth_of_contour(seam, np.linspace(-1, 1, 5), 400.0, 30.0, 36.0, 1.0)
+    np.testing.assert_array_equal(found, seam)
 
 
 def test_crossing_slope_against_finite_differences():
