@@ -137,6 +137,17 @@ def test_too_far():
     assert refusal.detail.endswith("px per mm")
 
 
+def test_a_collar_that_points_elsewhere_is_another_thing():
+    straight, turned = Scene(tilt_deg=0), Scene(tilt_deg=0, roll_deg=6)
+    pipe = scenes.limbs(straight, np.random.default_rng(0)).pipe
+    other = scenes.limbs(turned, np.random.default_rng(0)).collar
+    refusal = solve_pose(Limbs(pipe, other), straight.known, straight.catalog, scenes.mouth_px(straight),
+                         scenes.axis_px(straight))
+    assert isinstance(refusal, Refusal)
+    assert refusal.reason == "edges-not-found"
+    assert "6 degrees apart" in refusal.detail
+
+
 def test_limbs_turned_inside_out_are_refused_not_measured():
     scene = Scene()
     limbs = scenes.limbs(scene, np.random.default_rng(0))

@@ -46,7 +46,9 @@ def test_perfect_edges_give_the_true_gap(tilt_deg):
     # 0.95 mm is the middle of the lips allowed for.  Left over are the draws and, square to the mouth, the
     # model's own bend: a tilt either way can only hide pipe, never show more.
     assert result.gap.value_mm == pytest.approx(scene.truth_mm, abs=0.015 if tilt_deg else 0.04)
-    assert uncertainty.first_order_of(*road(scene)).value == pytest.approx(scene.truth_mm, abs=0.003)
+    # A lip's contour is smoothed as if it were a plane's cut: a few micrometres.  A seam is one.
+    slack = 0.006 if tilt_deg < 0 else 1e-6
+    assert uncertainty.first_order_of(*road(scene)).value == pytest.approx(scene.truth_mm, abs=slack)
 
 
 def test_insertion_is_mark_depth_minus_gap():

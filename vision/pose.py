@@ -24,6 +24,7 @@ STEEPEST_TILT_DEG = 45.0
 LEAST_PX_PER_MM = 1 / 0.45
 SEAT_U_RAD = math.radians(0.65)  # half of the 1.3 degrees between collar and pipe on a photo of a real joint
 RATIO_ALLOWANCE = 0.03  # standard allowance for taper, seat and rounding of diameters in a catalog
+MOST_APART_DEG = 4.0  # in the picture, where limbs tell an axis well: no seat of a joint is so crooked
 _SIGMAS = 3.0
 
 
@@ -32,8 +33,8 @@ def solve_pose(limbs: Limbs, camera: Camera, fitting: Fitting, mouth_px: Floats,
     """The joint in the camera frame.
 
     mouth_px: (2,) first guess of the mouth in the stored photo.  axis_px: (2,) along the axis, towards the
-    pipe.  Refuses with `edges-not-found` (limbs that belong to no cylinder before the lens), `too-oblique`,
-    `too-far` or `size-mismatch`.
+    pipe.  Refuses with `edges-not-found` (limbs that belong to no cylinder before the lens, or to two
+    cylinders that point different ways), `too-oblique`, `too-far` or `size-mismatch`.
     """
     matrix = geometry.camera_matrix(camera)
     pipe = _axis(limbs.pipe, matrix, fitting.pipe_od_mm / 2, axis_px)
@@ -126,6 +127,15 @@ def _widened(pipe: Axis, collar: Axis | None) -> Axis:
     return Axis(pipe.point_mm, pipe.direction, pipe.radius_mm, wider)
 
 
+def crookedness(pose: Pose) -> tuple[float, float]:
+    """Angle, rad, between pipe and collar in the picture, and its fit uncertainty; 0 with no collar."""
+    if pose.collar is None:
+        return 0.0, 0.0
+    _, _, v = geometry.frame(pose.pipe.point_mm, pose.pipe.direction)
+    variance = float(pose.pipe.covariance[1, 1] + pose.collar.covariance[1, 1])
+    return float(v @ pose.collar.direction), math.sqrt(variance)
+
+
 def distance_ratio(pose: Pose) -> tuple[float, float] | None:
     """Distance of the mouth by the collar's silhouettes over that by the pipe's, and its fit uncertainty.
 
@@ -154,6 +164,10 @@ def _refusal(pose: Pose, fitting: Fitting) -> Refusal | None:
         return Refusal("pose", "too-far", f"{pose.px_per_mm:.1f} px per mm")
     if abs(pose.tilt_deg) > STEEPEST_TILT_DEG:
         return Refusal("pose", "too-oblique", f"tilted by {abs(pose.tilt_deg):.0f} degrees")
+    apart, u = crookedness(pose)
+    if abs(apart) > max(math.radians(MOST_APART_DEG), _SIGMAS * u):
+        return Refusal("pose", "edges-not-found",
+                       f"the sides of pipe and collar point {abs(math.degrees(apart)):.0f} degrees apart")
     ratio = distance_ratio(pose)
     if ratio and abs(math.log(ratio[0])) > _SIGMAS * math.hypot(ratio[1], _ratio_u(fitting)):
         real = fitting.collar_od_mm / fitting.pipe_od_mm

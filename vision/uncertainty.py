@@ -48,7 +48,7 @@ MOUTH_BIAS_MM = 0.10
 MARK_BIAS_MM = 0.06
 _LENS_STEPS = 3
 RAGGED_MM = 3.0  # arc over which a hand-drawn edge keeps its course: rows nearer than this count as one
-_WIDEST_ARC_RAD = math.radians(60)  # the arc that is "seen well"
+_WIDEST_ARC_RAD = math.radians(65)  # past the arc that is "seen well" an edge runs along the sight
 
 _LIMBS = ("left angle", "left offset", "right angle", "right offset")
 
