@@ -1,0 +1,200 @@
+"""`collargap job FOLDER`: a whole job folder, checked in one go."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterable
+from contextlib import suppress
+from datetime import datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, TextIO
+
+import typer
+
+from calibration.fittings import Misuse
+from cli.disk import read_camera, read_catalog
+from cli.jobs.asked import Course, Job
+from cli.jobs.engine import Cluster, Engine, Processes
+from cli.jobs.errors import EngineError, LedgerError
+from cli.jobs.gather import gather
+from cli.jobs.inspection import inspect_photo
+from cli.jobs.judge import Clues, clues, judged
+from cli.jobs.outputs import whole_file, write_csv, write_jsonl
+from cli.jobs.progress import Bar, Silent
+from cli.jobs.run import run
+from cli.jobs.store import Answered, Store
+from cli.jobs.text import visible
+from cli.ledger import Ledger, default_path
+from cli.report import render
+
+FULL, NOT_WRITTEN, MISUSE, SHORT, UNPROVEN, STOPPED = 0, 1, 2, 10, 11, 130
+
+
+class Unit(StrEnum):
+    """Unit of the answers."""
+
+    inch = "in"
+    mm = "mm"
+
+
+def job(
+    folder: Annotated[
+        Path,
+        typer.Argument(
+            help="Folder with the job's photos, in any depth, and joints.csv.", show_default=False
+        ),
+    ],
+    fitting: Annotated[
+        str, typer.Option(help="Fitting of every joint to which joints.csv gives none.", show_default=False)
+    ] = "",
+    catalog: Annotated[
+        Path | None,
+        typer.Option(
+            help="Your catalog (TOML); else COLLARGAP_CATALOG, else the demo rows.", show_default=False
+        ),
+    ] = None,
+    unit: Annotated[
+        Unit | None, typer.Option(help="Unit of the answers; else each fitting's own.", show_default=False)
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(help="Folder for the results; else the job's folder itself.", show_default=False),
+    ] = None,
+    site: Annotated[
+        str, typer.Option(help="Name of the site; else that of the folder.", show_default=False)
+    ] = "",
+    ledger: Annotated[
+        Path | None,
+        typer.Option(
+            help="The ledger; else COLLARGAP_LEDGER, else the one in your data folder.", show_default=False
+        ),
+    ] = None,
+    workers: Annotated[
+        int | None,
+        typer.Option(min=1, help="Processes on this machine; else one a core.", show_default=False),
+    ] = None,
+    cluster: Annotated[
+        str,
+        typer.Option(
+            help="Address of a Dask scheduler to check on; all its machines must see the folder under the "
+                 "same path.",
+            show_default=False,
+        ),
+    ] = "",
+    confidence: Annotated[float, typer.Option(min=0.8, max=0.999, help="Coverage of the intervals.")] = 0.95,
+    camera: Annotated[
+        Path | None, typer.Option(help="Calibration of the camera of all photos (TOML).", show_default=False)
+    ] = None,
+) -> None:
+    """Check a whole job folder: a verdict for each joint, a table and a report.
+
+    joints.csv has the columns joint, fitting, photo pattern, location, installer, machine, date; the first
+    two
+    are required. Without it the joint is read from the name of file or folder (J-014_2.jpg is joint J-014).
+    A second run checks only what is new or changed; Ctrl-C keeps what is done.
+
+    Exit status: 0 all joints full; 10 at least one short; 11 none short, at least one not proven or not
+    photographed; 2 misuse; 1 an output was not written or the cluster was lost; 130 stopped by Ctrl-C.
+    """
+    try:
+        asked = Job(
+            folder, site or folder.resolve().name, read_catalog(catalog), inspect_photo, fitting=fitting,
+            camera=read_camera(camera), confidence=confidence, unit=unit.value if unit else None,
+        )  # fmt: skip
+        code = do_job(asked, out or folder, ledger or default_path(), _engine(workers, cluster))
+    except Misuse as error:
+        typer.echo(visible_lines(str(error)), err=True)
+        raise typer.Exit(MISUSE) from None
+    raise typer.Exit(code)
+
+
+def do_job(asked: Job, out: Path, ledger_path: Path, engine: Callable[[], Engine]) -> int:
+    """Run the job, write its files, say what came of it; the exit code.
+
+    Raises Misuse where the job can't be begun.
+    """
+    store = Store()
+    ledger, trouble = _ledger(ledger_path)
+    try:
+        with Bar(sys.stderr) if sys.stderr.isatty() else Silent() as watcher:
+            course = run(asked, store, ledger, engine, watcher)
+        course.notices[:0] = trouble
+        return _finish(asked, course, store, ledger, out)
+    finally:
+        store.close()
+        if ledger:
+            ledger.close()
+
+
+def _finish(asked: Job, course: Course, store: Store, ledger: Ledger | None, out: Path) -> int:
+    seen = clues(store, listed_order=course.listed)
+    made = datetime.now().astimezone().strftime("%Y-%m-%d %H:%M %Z")
+
+    def picture(photo: Answered) -> bytes:
+        if photo.check_id is not None and ledger:
+            with suppress(LedgerError):
+                return ledger.overlay(photo.check_id)
+        return photo.overlay or b""
+
+    report = gather(asked, course, store, judged(store, seen), seen.charts, picture, made)
+    unwritten = _write(out, store, seen, render(report))
+    words = {tally.word: tally.joints for tally in report.tallies}
+    for notice in (*course.notices, *unwritten):
+        typer.echo(visible(notice), err=True)
+    for sentence in report.course:
+        typer.echo(sentence, err=True)
+    typer.echo(report.headline + " " + ", ".join(f"{count} {word}" for word, count in words.items()) + ".")
+    if len(unwritten) < 3:
+        typer.echo(f"Results: {visible(str(out))}")
+    typer.echo("A photo shows insertion, not tightness; no verdict replaces a pressure test or an inspector.")
+    if course.interrupted:
+        return STOPPED
+    if unwritten or course.engine_gone or course.ledger_lost:
+        return NOT_WRITTEN
+    if words["short"]:
+        return SHORT
+    return UNPROVEN if words["unproven"] + words["not photographed"] else FULL
+
+
+def _write(out: Path, store: Store, seen: Clues, page: Iterable[str]) -> list[str]:
+    """The three files; a sentence for each that could not be written; the others are all the same."""
+
+    def table(file: TextIO) -> None:
+        write_csv(file, judged(store, seen))
+
+    def lines(file: TextIO) -> None:
+        write_jsonl(file, judged(store, seen))
+
+    def report(file: TextIO) -> None:
+        file.writelines(page)
+
+    sentences = []
+    for name, write in (("results.csv", table), ("results.jsonl", lines), ("report.html", report)):
+        try:
+            out.mkdir(parents=True, exist_ok=True)
+            with whole_file(out / name) as file:
+                write(file)
+        except OSError as error:
+            sentences.append(f"{name} could not be written to {out}: {error.strerror or error}. Free "
+                             f"space there, or "
+                             "name another folder with --out; nothing has to be checked again.")  # fmt: skip
+    return sentences
+
+
+def _ledger(path: Path) -> tuple[Ledger | None, list[str]]:
+    try:
+        return Ledger(path), []
+    except LedgerError as error:
+        return None, [f"{error} This run goes on without it."]
+
+
+def _engine(workers: int | None, cluster: str) -> Callable[[], Engine]:
+    if cluster and workers:
+        raise EngineError("--workers is for this machine and --cluster for others; name one of the two.")
+    return (lambda: Cluster(cluster)) if cluster else (lambda: Processes(workers))
+
+
+def visible_lines(text: str) -> str:
+    """A message of several lines, each shown with what hides in it."""
+    return "\n".join(visible(line) for line in text.split("\n"))

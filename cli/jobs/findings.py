@@ -1,0 +1,45 @@
+"""What a person should know about a joint or a job beyond its verdict: named once, said in sentences."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something that was found.
+
+    code: for programs.  text: what was seen, with the names and numbers.  advice: what to do about it.
+    weighs: True when a person should look at the joint for this alone.
+    """
+
+    code: str
+    text: str
+    advice: str
+    weighs: bool = True
+
+
+_ADVICE = {
+    "copied": "Ask for a new photo of this joint; a picture that stands for two joints proves neither.",
+    "disagree": "Look at both photos and at the joint; one of them was read wrongly or shows another joint.",
+    "not-photographed": "Take a photo of the joint, or find out why there is none.",
+    "not-checked": "Open the photo; if it is damaged, take it again.",
+    "unknown-fitting": "Correct the fitting in the list, or put its row into the catalog.",
+    "far-from-date": "Find out whether the photo is of this job, and whether the camera's clock was right.",
+    "out-of-order": "Find out whether the photo is of this joint; times go back here.",
+    "drifting": "Look at the next joints of the same hand or machine before they are covered.",
+    "demo-fitting": "Measure your collar with calipers and put it into a catalog of your own.",
+    "job": "",
+}
+
+
+def finding(code: str, text: str, *, weighs: bool = True) -> Finding:
+    """A finding with the advice that belongs to its code."""
+    return Finding(code, text, _ADVICE[code], weighs)
+
+
+def listed(names: list[str], most: int = 3) -> str:
+    """Names as a person would say them, cut where they grow too many: "a, b and 7 more"."""
+    if len(names) <= most:
+        return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+    return f"{', '.join(names[:most])} and {len(names) - most} more"

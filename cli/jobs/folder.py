@@ -1,0 +1,90 @@
+"""The photos of a job folder, in any depth, one after the other, in a steady order."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from cli.jobs.text import name_of, visible
+
+SUFFIXES = frozenset({".jpg", ".jpeg", ".jpe", ".png", ".webp", ".heic", ".heif", ".tif", ".tiff"})
+
+
+@dataclass(frozen=True)
+class Found:
+    """A photo file.  `relative` is its name under the job folder, with forward slashes.
+
+    mtime_ns, ctime_ns: when its content and its entry changed, in nanoseconds since 1970.
+    """
+
+    path: str
+    relative: str
+    size: int
+    mtime_ns: int
+    ctime_ns: int
+
+
+@dataclass(frozen=True)
+class Skipped:
+    """Something in the folder that was not opened, and why, as a sentence."""
+
+    relative: str
+    why: str
+
+
+def walk(folder: Path) -> Iterator[Found | Skipped]:
+    """Every photo under `folder`; what can't be opened comes as a `Skipped` instead of an exception.
+
+    Links are followed only to files inside the folder: a job must not read what lies elsewhere.
+    """
+    top = os.path.realpath(folder)
+    waiting = [top]
+    while waiting:
+        here = waiting.pop()
+        try:
+            with os.scandir(here) as entries:
+                listed = sorted(entries, key=lambda entry: entry.name)
+        except OSError as error:
+            yield Skipped(_relative(here, top), f"The folder could not be opened: {error.strerror}.")
+            continue
+        deeper = []
+        for entry in listed:
+            if entry.name.startswith("."):
+                continue
+            if entry.is_dir(follow_symlinks=False):
+                deeper.append(entry.path)
+            elif os.path.splitext(entry.name)[1].lower() in SUFFIXES:
+                yield _looked_at(entry, top)
+            elif entry.is_symlink() and entry.is_dir():
+                yield Skipped(_relative(entry.path, top), "It is a link to a folder; links aren't followed.")
+        waiting.extend(reversed(deeper))
+
+
+def _looked_at(entry: os.DirEntry[str], top: str) -> Found | Skipped:
+    relative = _relative(entry.path, top)
+    path = entry.path
+    try:
+        if entry.is_symlink():
+            path = os.path.realpath(path)
+            if os.path.commonpath([path, top]) != top:
+                return Skipped(
+                    relative, "It is a link to a file outside the job folder; such links aren't followed."
+                )
+        facts = os.stat(path, follow_symlinks=False)
+    except OSError as error:
+        return Skipped(relative, f"It could not be opened: {error.strerror}.")
+    if not stat.S_ISREG(facts.st_mode):
+        return Skipped(relative, "It is named like a photo but is not a file.")
+    return Found(path, relative, facts.st_size, facts.st_mtime_ns, facts.st_ctime_ns)
+
+
+def _relative(path: str, top: str) -> str:
+    return os.path.relpath(path, top).replace(os.sep, "/")
+
+
+def shown(found: Found | Skipped) -> str:
+    """The photo's name as a person may read it."""
+    return visible(name_of(found.relative))

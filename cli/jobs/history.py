@@ -1,0 +1,175 @@
+"""`collargap find` and `collargap show`: what the ledger knows about joints of all jobs."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Iterator
+from enum import StrEnum
+from itertools import groupby
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from calibration.fittings import Misuse
+from cli.jobs.errors import JobError, LedgerError
+from cli.jobs.lengths import gap_of, interval_of, limit_of
+from cli.jobs.listing import parse_day
+from cli.jobs.text import visible
+from cli.jobs.verdicts import JointWord, joint_word
+from cli.ledger import Entry, Ledger, default_path
+
+_LedgerFile = Annotated[Path | None, typer.Option(help="The ledger's file; else COLLARGAP_LEDGER, else "
+                                                       "the one in "
+                                                  "your data folder.", show_default=False)]  # fmt: skip
+
+
+class Verdict(StrEnum):
+    """A joint's verdict."""
+
+    full = "full"
+    short = "short"
+    unproven = "unproven"
+
+
+def find(
+    site: Annotated[str, typer.Option(help="Part of the site's name.", show_default=False)] = "",
+    joint: Annotated[str, typer.Option(help="Part of the joint's name.", show_default=False)] = "",
+    since: Annotated[str, typer.Option(help="First day of the work, such as 2026-05-04.",
+    show_default=False)] = "",
+    until: Annotated[str, typer.Option(help="Last day of the work.", show_default=False)] = "",
+    date: Annotated[str, typer.Option(help="The one day of the work.", show_default=False)] = "",
+    verdict: Annotated[Verdict | None, typer.Option(help="Joints with this verdict.",
+    show_default=False)] = None,
+    ledger: _LedgerFile = None,
+) -> None:  # fmt: skip
+    """Search the ledger for joints by site, joint, day and verdict.
+
+    A joint's verdict is made from the latest check of each of its photos. Exit code: 0 also when nothing is
+    found.
+    """
+    with _opened(ledger) as book:
+        entries = book.entries(site=site, joint=joint, since=_day(since or date), until=_day(until or date))
+        count = 0
+        for checks in _joints(entries):
+            word = _word(checks)
+            if verdict is None or word == verdict.value:
+                count += 1
+                typer.echo(_line(checks, word))
+        typer.echo(f"{count} joint{'' if count == 1 else 's'} found.", err=True)
+
+
+def show(
+    joint: Annotated[str, typer.Argument(help="The joint's whole name.", show_default=False)],
+    site: Annotated[str, typer.Option(help="Part of the site's name, where several have such a joint.",
+                                      show_default=False)] = "",
+    overlays: Annotated[Path | None, typer.Option(help="Put the pictures with the readings into this folder.",
+                                                  show_default=False)] = None,
+    ledger: _LedgerFile = None,
+) -> None:  # fmt: skip
+    """Print a joint's history: every check of it that was ever made, the oldest first, with its overlays.
+
+    Exit code: 0; 2 when the ledger has no such joint.
+    """
+    with _opened(ledger) as book:
+        found = [
+            checks for checks in _joints(book.entries(joint=joint, exact=True))
+            if site.casefold() in checks[0].filing.site.casefold()
+        ]  # fmt: skip
+        if not found:
+            raise JobError(
+                f"The ledger has no joint {visible(joint)!r}. Search with: collargap find --joint PART"
+            )
+        for checks in found:
+            typer.echo(_line(checks, _word(checks)))
+            for entry in checks:
+                typer.echo(_story(entry))
+                _put_overlay(book, entry, overlays)
+        typer.echo(
+            "A photo shows insertion, not tightness; no verdict replaces a pressure test or an inspector."
+        )
+
+
+class _opened:  # noqa: N801 - reads as a function
+    """The ledger for the length of a command; errors become a sentence and exit code 2."""
+
+    def __init__(self, path: Path | None) -> None:
+        self._path = path or default_path()
+
+    def __enter__(self) -> Ledger:
+        try:
+            if not self._path.exists():
+                raise LedgerError(f"There is no ledger {self._path} yet; `collargap job` makes it.")
+            self._ledger = Ledger(self._path)
+        except Misuse as error:
+            _end(error)
+        return self._ledger
+
+    def __exit__(self, _: object, error: BaseException | None, __: object) -> None:
+        self._ledger.close()
+        if isinstance(error, Misuse):
+            _end(error)
+
+
+def _end(error: Misuse) -> None:
+    typer.echo(visible(str(error)), err=True)
+    raise typer.Exit(2) from None
+
+
+def _day(text: str) -> str:
+    if not text:
+        return ""
+    day = parse_day(text)
+    if day is None:
+        raise JobError(f"{visible(text)!r} is not a day; write it like 2026-05-04.")
+    return day.isoformat()
+
+
+def _joints(entries: Iterator[Entry]) -> Iterator[list[Entry]]:
+    for _, checks in groupby(entries, key=lambda entry: (entry.filing.site, entry.filing.joint)):
+        yield list(checks)
+
+
+def _word(checks: list[Entry]) -> JointWord:
+    latest = {entry.filing.photo: entry.verdict for entry in checks}
+    return joint_word(list(latest.values()), len(latest))
+
+
+def _line(checks: list[Entry], word: JointWord) -> str:
+    filing = checks[-1].filing
+    photos = len({entry.filing.photo for entry in checks})
+    about = ", ".join(visible(each) for each in (filing.location, filing.installer, filing.machine) if each)
+    return (
+        f"{filing.day}  {word.upper():<8}  {visible(filing.site)} / {visible(filing.joint)}  "
+        f"({photos} photo{'' if photos == 1 else 's'}{'; ' + about if about else ''})"
+    )
+
+
+def _story(entry: Entry) -> str:
+    answer = entry.answer
+    size = f"gap {gap_of(answer)}, {interval_of(answer)}" if answer["gap"] else "no gap measured"
+    lines = [
+        f"  check {entry.check_id}, {entry.made}, collargap {answer['version']}: "
+        f"{visible(entry.filing.photo)}",
+        f"    {entry.verdict}: {size}; limit {limit_of(answer)}; fitting {visible(answer['fitting'])}",
+        f"    photo sha256 {answer['sha256']}",
+    ]
+    return "\n".join(lines + [f"    {each['text']} {each['advice']}" for each in answer["reasons"]])
+
+
+def _put_overlay(book: Ledger, entry: Entry, folder: Path | None) -> None:
+    jpeg = book.overlay(entry.check_id)
+    if not jpeg:
+        return
+    if folder is None:
+        typer.echo("    its overlay is in the ledger: name a folder with --overlays to see it")
+        return
+    safe = re.sub(r"[^\w.-]+", "_", entry.filing.joint)[:60].strip(".") or "joint"
+    path = folder / f"{safe}-check-{entry.check_id}.jpg"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(jpeg)
+    except OSError as error:
+        raise JobError(f"The overlay could not be written: {error.strerror}. Name another folder.") from error
+    typer.echo(f"    overlay: {visible(os.fspath(path))}")

@@ -1,0 +1,153 @@
+"""Keeps what is found out: into the run's own store, and for good into the ledger."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from calibration.fittings import Fitting, Misuse, find_fitting
+from cli.jobs.asked import Course, Job
+from cli.jobs.errors import LedgerError
+from cli.jobs.listing import LIST_NAME, Joint
+from cli.jobs.store import Store, Waiting
+from cli.jobs.text import visible
+from cli.jobs.timing import taken_at
+from cli.jobs.worker import Checked, Looked, Task
+from cli.ledger import Filing, Ledger, Sight, settings_of
+
+
+class Rows:
+    """The catalog's rows by the names that the list uses."""
+
+    def __init__(self, job: Job) -> None:
+        self._job = job
+        self._found: dict[str, Fitting | str] = {}
+        if job.fitting:
+            find_fitting(job.catalog, job.fitting)  # wrong for all: say it at once
+
+    def get(self, name: str) -> Fitting | str:
+        """The row, or the sentence that says why there is none."""
+        if name not in self._found:
+            try:
+                self._found[name] = find_fitting(self._job.catalog, name)
+            except Misuse as error:
+                self._found[name] = visible(str(error))
+        return self._found[name]
+
+    def trouble(self, joint: Joint) -> str:
+        """Why photos of this joint can't be checked, or ""."""
+        if not joint.fitting:
+            return f"The list names no fitting for it. Add it to {LIST_NAME}, or give --fitting for all."
+        row = self.get(joint.fitting)
+        return row if isinstance(row, str) else ""
+
+
+class Keeper:
+    """Puts answers where they belong: into this run and into the ledger.
+
+    A ledger that fails (a full disk) is said once; the run goes on without it.
+    """
+
+    def __init__(self, job: Job, store: Store, ledger: Ledger | None, course: Course) -> None:
+        self._job, self._store, self._ledger, self._course = job, store, ledger, course
+        self._rows = Rows(job)
+        self._settings: dict[str, tuple[str, str]] = {}
+        self._under_way: dict[int, Waiting] = {}
+
+    def recall(self) -> None:
+        """Answer what the ledger has an answer for, of the files that have not changed since."""
+        if self._ledger is None:
+            return
+        try:
+            with self._ledger.together():
+                for photo in self._store.waiting():
+                    sha256 = self._ledger.hash_of(_sight(photo))
+                    if sha256:
+                        self._known(self._ledger, photo, sha256)
+        except LedgerError as error:
+            self._lose(error)
+
+    def tasks(self) -> Iterator[Task]:
+        """What is left to check, joint by joint."""
+        job = self._job
+        for photo in self._store.waiting():
+            fitting = self._rows.get(photo.joint.fitting)
+            known = frozenset[str]()
+            if self._ledger:
+                known = self._ledger.hashes_of_size(photo.size, self._keys(photo.joint.fitting))
+            self._under_way[photo.id] = photo
+            yield Task(photo.id, photo.path, photo.name, fitting, job.camera, job.confidence, job.unit, known,
+                       job.version, job.inspector)  # fmt: skip
+
+    def done(self, task: Task, outcome: Checked | Exception) -> tuple[Joint, dict[str, Any] | None]:
+        """Keep what came of a task; its joint, and the answer where there is one."""
+        photo = self._under_way.pop(task.key)
+        if isinstance(outcome, Exception):
+            outcome = Checked(task.key, error=f"The photo could not be checked: {outcome}")
+        if outcome.error:
+            self._store.fail(photo.id, visible(outcome.error))
+            return photo.joint, None
+        if outcome.looked is None:
+            return photo.joint, self._recalled(photo, outcome.sha256)
+        return photo.joint, self._new(photo, outcome.looked)
+
+    def _new(self, photo: Waiting, looked: Looked) -> dict[str, Any]:
+        check_id = None
+        try:
+            if self._ledger:
+                check_id = self._ledger.record(
+                    looked.answer, photo.size, self._keys(photo.joint.fitting), self._filing(photo,
+                    looked.taken),
+                    taken=looked.taken, phash=looked.phash, overlay=looked.overlay, sight=_sight(photo),
+                )  # fmt: skip
+        except LedgerError as error:
+            self._lose(error)
+        self._store.answer(photo.id, looked.answer, looked.phash, looked.taken, check_id=check_id,
+                           overlay=None if check_id else looked.overlay)  # fmt: skip
+        return looked.answer
+
+    def _recalled(self, photo: Waiting, sha256: str) -> dict[str, Any] | None:
+        """The bytes were read and turned out to be known."""
+        try:
+            if self._ledger:
+                self._ledger.saw(_sight(photo), sha256)
+                return self._known(self._ledger, photo, sha256)
+        except LedgerError as error:
+            self._lose(error)
+        self._store.fail(photo.id, "Its answer lies in the ledger, which can't be used.")
+        return None
+
+    def _known(self, ledger: Ledger, photo: Waiting, sha256: str) -> dict[str, Any] | None:
+        check_id = ledger.known(sha256, self._keys(photo.joint.fitting))
+        if check_id is None:
+            return None
+        answer, phash, taken = ledger.answer(check_id)
+        answer["photo"] = photo.name
+        ledger.file(check_id, self._filing(photo, taken))
+        self._store.answer(photo.id, answer, phash, taken, state="known", check_id=check_id)
+        return answer
+
+    def _keys(self, fitting: str) -> tuple[str, str]:
+        if fitting not in self._settings:
+            job = self._job
+            row = self._rows.get(fitting)
+            self._settings[fitting] = settings_of(row, job.camera, job.confidence, job.version, job.unit)
+        return self._settings[fitting]
+
+    def _filing(self, photo: Waiting, taken: str) -> Filing:
+        joint, when = photo.joint, taken_at(taken)
+        day = joint.date or (when.date().isoformat() if when else "")
+        return Filing(
+            self._job.site, joint.name, photo.name, day, joint.location, joint.installer, joint.machine
+        )
+
+    def _lose(self, error: LedgerError) -> None:
+        self._ledger = None
+        self._course.ledger_lost = True
+        self._course.notices.append(
+            f"{error} This run goes on without it; its checks will be made again next time."
+        )
+
+
+def _sight(photo: Waiting) -> Sight:
+    return Sight(photo.path, photo.size, photo.mtime_ns, photo.ctime_ns)

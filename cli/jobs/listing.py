@@ -1,0 +1,136 @@
+"""joints.csv: which joints the job has, and what is known about each."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from cli.jobs.errors import JobError
+from cli.jobs.text import visible
+
+LIST_NAME = "joints.csv"
+_COLUMNS = {
+    "joint": "joint", "joint id": "joint", "fitting": "fitting",
+    "photo pattern": "pattern", "pattern": "pattern", "photo": "pattern", "photos": "pattern",
+    "location": "location", "installer": "installer", "machine": "machine", "date": "date",
+}  # fmt: skip
+_DATES = ("%Y-%m-%d", "%m/%d/%Y", "%m/%d/%y", "%d.%m.%Y", "%Y/%m/%d", "%Y%m%d", "%d %b %Y", "%b %d, %Y")
+
+
+@dataclass(frozen=True)
+class Joint:
+    """One joint of the job.  `order` is its place in the list, from 0; `date` is ISO or ""."""
+
+    name: str
+    fitting: str
+    pattern: str = ""
+    location: str = ""
+    installer: str = ""
+    machine: str = ""
+    date: str = ""
+    order: int = 0
+
+
+@dataclass(frozen=True)
+class Listing:
+    """The joints in the order of the list, and what in it could not be understood, a sentence each."""
+
+    joints: tuple[Joint, ...]
+    problems: tuple[str, ...] = ()
+
+
+def read_list(data: bytes, default_fitting: str = "") -> Listing:
+    """The list in the bytes of a CSV file.
+
+    Separators , ; and tab; UTF-8 (with or without its mark) or Windows-1252; columns in any order and case.
+    Raises JobError when there is no `joint` column, or no fitting for any joint.
+    """
+    reader = csv.DictReader(io.StringIO(_decoded(data), newline=""), dialect=_dialect(data))
+    try:
+        names = {raw: _column(raw) for raw in reader.fieldnames or ()}
+        if "joint" not in names.values():
+            raise JobError(
+                f"{LIST_NAME} has no column 'joint'. Its first line should name the columns: "
+                "joint,fitting,photo pattern,location,installer,machine,date."
+            )
+        rows = [_clean(row, names) for row in reader]
+    except csv.Error as error:
+        raise JobError(
+            f"{LIST_NAME} is not a CSV file: {error}. Save the list as CSV and try again."
+        ) from error
+    return _listed(rows, default_fitting)
+
+
+def _listed(rows: list[dict[str, str]], default_fitting: str) -> Listing:
+    joints: dict[str, Joint] = {}
+    problems: list[str] = []
+    for number, row in enumerate(rows, start=2):
+        name = row.get("joint", "")
+        if not any(row.values()):
+            continue
+        if not name:
+            problems.append(f"Row {number} of {LIST_NAME} names no joint; it was left out.")
+        elif name in joints:
+            problems.append(f"Joint {visible(name)} is in {LIST_NAME} twice; row {number} was left out.")
+        else:
+            day, trouble = _day(row.get("date", ""), name)
+            problems += trouble
+            known = {key: value for key, value in row.items() if key not in ("joint", "fitting", "date")}
+            fitting = row.get("fitting") or default_fitting
+            joints[name] = Joint(name, fitting, **known, date=day, order=len(joints))
+    if not joints:
+        raise JobError(f"{LIST_NAME} names no joint. Add a row for each joint, or remove the file.")
+    return Listing(tuple(joints.values()), tuple(problems))
+
+
+def _decoded(data: bytes) -> str:
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        text = data.decode("cp1252", "replace")
+    return text.replace("\0", "")
+
+
+def _dialect(data: bytes) -> type[csv.Dialect]:
+    first = data.split(b"\n", 1)[0]
+
+    class Found(csv.excel):
+        delimiter = max((",", ";", "\t"), key=lambda sign: first.count(sign.encode()))
+
+    return Found
+
+
+def _column(raw: str | None) -> str:
+    return _COLUMNS.get(re.sub(r"[\s_-]+", " ", (raw or "").strip().lower()), "")
+
+
+def _clean(row: dict[str, str], names: dict[str, str]) -> dict[str, str]:
+    return {names[raw]: (value or "").strip() for raw, value in row.items() if names.get(raw)}
+
+
+def _day(text: str, joint: str) -> tuple[str, list[str]]:
+    if not text:
+        return "", []
+    found = parse_day(text)
+    if found is None:
+        return "", [
+            f"The date {visible(text)!r} of joint {visible(joint)} could not be read; write 2026-05-04."
+        ]
+    return found.isoformat(), []
+
+
+def parse_day(text: str) -> date | None:
+    """A calendar day from 2026-05-04 (with or without a time), 5/4/2026 (US order) or 04.05.2026."""
+    try:
+        return datetime.fromisoformat(text).date()
+    except ValueError:
+        pass
+    for pattern in _DATES:
+        try:
+            return datetime.strptime(text, pattern).date()
+        except ValueError:
+            continue
+    return None

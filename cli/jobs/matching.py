@@ -1,0 +1,88 @@
+"""Which joint a photo belongs to: the list's patterns first, then the names of file and folder."""
+
+from __future__ import annotations
+
+import fnmatch
+import re
+from collections import defaultdict
+from pathlib import PurePosixPath
+
+from cli.jobs.listing import Joint, Listing
+
+_CAMERA = re.compile(
+    r"(img|dsc[fn]?|pxl|mvimg|pic|photo|image|screenshot|wa|vid|gopr|cimg|sam)[-_ ]?e?\d.*|p\d{6,}.*",
+    re.IGNORECASE,
+)
+_BARE = re.compile(r"\d[-\d_ ]*")
+_NUMBERED = re.compile(r"(?P<joint>.*\d.*?)(?:[ _]\d{1,2}|\s*\(\d+\)|[ _](?:copy|edited))", re.IGNORECASE)
+_SEPARATORS = " _-.(["
+_WILD = re.compile(r"[*?\[]")
+
+
+class Matcher:
+    """Finds the joints of a photo.  Made once a job; a look-up costs about the length of the name."""
+
+    def __init__(self, listing: Listing | None, default_fitting: str = "") -> None:
+        self._default = default_fitting
+        self._listed = listing is not None
+        joints = listing.joints if listing else ()
+        self._names = {joint.name.casefold(): joint for joint in joints}
+        self._patterns: dict[str, list[tuple[str, Joint]]] = defaultdict(list)
+        for joint in joints:
+            for pattern in joint.pattern.casefold().replace("\\", "/").split("|"):
+                if pattern.strip():
+                    # Bucketed by what stands before the first wildcard, so that thousands of patterns stay
+                    # cheap.
+                    self._patterns[_WILD.split(pattern.strip(), maxsplit=1)[0]].append(
+                        (pattern.strip(), joint)
+                    )
+
+    def joints(self, relative: str) -> list[Joint]:
+        """The joints of a photo: none, one, or several.  relative: its name in the job folder."""
+        by_pattern = self._by_pattern(relative.casefold())
+        if by_pattern:
+            return by_pattern
+        if self._listed:
+            named = self._by_listed_name(relative)
+            return [named] if named else []
+        return [Joint(joint_name(relative), self._default)]
+
+    def _by_pattern(self, relative: str) -> list[Joint]:
+        found: dict[str, Joint] = {}
+        for name in {relative, relative.rsplit("/", 1)[-1]}:
+            for length in range(len(name) + 1):
+                for pattern, joint in self._patterns.get(name[:length], ()):
+                    if fnmatch.fnmatchcase(name, pattern):
+                        found[joint.name] = joint
+        return sorted(found.values(), key=lambda joint: joint.order)
+
+    def _by_listed_name(self, relative: str) -> Joint | None:
+        """The file's own name decides; then its folders, the nearest first."""
+        parts = PurePosixPath(relative.casefold()).parts
+        for part in (PurePosixPath(parts[-1]).stem, *reversed(parts[:-1])):
+            for length in range(len(part), 0, -1):
+                joint = self._names.get(part[:length])
+                if joint and (length == len(part) or part[length] in _SEPARATORS):
+                    return joint
+        return None
+
+
+def joint_name(relative: str) -> str:
+    """The joint that a name speaks of: J-014_2.jpg and J-014/IMG_2031.jpg are both J-014.
+
+    Where no name has a number that could be a joint's, the photo is a joint of its own: two joints counted
+    as one could hide a short one.
+    """
+    path = PurePosixPath(relative)
+    folder = path.parent.name
+    camera = _CAMERA.fullmatch(path.stem) is not None
+    if (camera or _BARE.fullmatch(path.stem)) and _has_digit(folder):
+        return folder
+    if not camera and _has_digit(path.stem):
+        numbered = _NUMBERED.fullmatch(path.stem)
+        return numbered["joint"] if numbered else path.stem
+    return folder if _has_digit(folder) else str(path.with_suffix(""))
+
+
+def _has_digit(name: str) -> bool:
+    return any(char.isdigit() for char in name)

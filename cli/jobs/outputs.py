@@ -1,0 +1,94 @@
+"""results.csv and results.jsonl: a row a photo, and one for each joint without a photo."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import tempfile
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any, TextIO
+
+from cli.jobs.judge import Judged
+from cli.jobs.store import Answered
+from cli.jobs.text import cell
+
+CSV_COLUMNS = (
+    "joint", "joint_verdict", "photo", "verdict", "fitting", "gap", "gap_low", "gap_high", "limit", "unit",
+    "insertion", "location", "installer", "machine", "date", "taken", "reasons", "advice", "findings",
+    "error", "sha256", "version",
+)  # fmt: skip
+
+
+@contextmanager
+def whole_file(path: Path) -> Iterator[TextIO]:
+    """A text file that appears under its name only when it is complete; the one before stays until then.
+
+    Raises OSError, and then leaves nothing behind.
+    """
+    handle, draft = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+    try:
+        with open(handle, "w", encoding="utf-8", newline="") as file:
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
+        os.chmod(draft, 0o666 & ~_umask())
+        os.replace(draft, path)
+    except BaseException:
+        Path(draft).unlink(missing_ok=True)
+        raise
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
+
+
+def write_csv(file: TextIO, joints: Iterable[Judged]) -> None:
+    """The table for spreadsheets: no cell can start a formula, every name is shown with what hides in it."""
+    table = csv.writer(file)
+    table.writerow(CSV_COLUMNS)
+    for judged in joints:
+        for photo in judged.photos or (None,):
+            row = _row(judged, photo)
+            table.writerow([cell(value) if isinstance(value, str) else value for value in row])
+
+
+def _row(judged: Judged, photo: Answered | None) -> list[Any]:
+    joint, answer = judged.joint, (photo.answer if photo else None) or {}
+    gap, insertion, reasons = (
+        answer.get("gap") or {},
+        answer.get("insertion") or {},
+        answer.get("reasons") or [],
+    )
+    return [
+        joint.name, judged.word, photo.name if photo else "", answer.get("verdict", ""),
+        answer.get("fitting", joint.fitting), gap.get("value"), gap.get("low"), gap.get("high"),
+        answer.get("limit"),
+        answer.get("unit", ""), insertion.get("value"), joint.location, joint.installer, joint.machine,
+        joint.date,
+        photo.taken if photo else "", " ".join(each["code"] for each in reasons),
+        " ".join(each["advice"] for each in reasons), " ".join(each.text for each in judged.findings),
+        photo.error if photo else "", answer.get("sha256", ""), answer.get("version", ""),
+    ]  # fmt: skip
+
+
+def write_jsonl(file: TextIO, joints: Iterable[Judged]) -> None:
+    """One JSON object a line: that of `check`, with what the job knows beside it.
+
+    `photo` is null in the one line of a joint without a photo; `verdict` is null where no check was possible.
+    """
+    for judged in joints:
+        for photo in judged.photos or (None,):
+            answer: dict[str, Any] = {"photo": photo.name if photo else None, "verdict": None}
+            answer |= (photo.answer if photo else None) or {}
+            answer |= {
+                "joint": asdict(judged.joint), "joint_verdict": judged.word,
+                "taken": photo.taken if photo else "",
+                "error": photo.error if photo else "", "findings": [asdict(each) for each in judged.findings],
+            }  # fmt: skip
+            file.write(json.dumps(answer) + "\n")

@@ -1,0 +1,171 @@
+"""A run while it goes on, in a temporary file of its own: memory stays flat however many photos there are."""
+
+from __future__ import annotations
+
+import json
+import os
+import sqlite3
+from array import array
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from cli.jobs.folder import Found
+from cli.jobs.listing import Joint
+from cli.jobs.text import name_of
+
+_TABLES = """
+CREATE TABLE joint (ord INTEGER PRIMARY KEY, name TEXT UNIQUE, facts TEXT, trouble TEXT, photos INTEGER
+DEFAULT 0);
+CREATE TABLE photo (
+    id INTEGER PRIMARY KEY, ord INTEGER, path BLOB, name TEXT, size INTEGER, mtime_ns INTEGER, ctime_ns
+    INTEGER,
+    state TEXT DEFAULT 'waiting', error TEXT DEFAULT '', answer TEXT, sha256 TEXT, phash BLOB, taken TEXT,
+    verdict TEXT, gap_mm REAL, check_id INTEGER, overlay BLOB);
+CREATE INDEX photo_joint ON photo (ord, name);
+CREATE TABLE stray (name TEXT, why TEXT);
+"""
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """A photo that this run still has to answer for."""
+
+    id: int
+    joint: Joint
+    path: str
+    name: str
+    size: int
+    mtime_ns: int
+    ctime_ns: int
+
+
+@dataclass(frozen=True)
+class Answered:
+    """A photo and what became of it: an answer (the JSON of `check`), or the sentence why there is none."""
+
+    id: int
+    name: str
+    state: str
+    error: str
+    answer: dict[str, Any] | None
+    taken: str
+    check_id: int | None
+    overlay: bytes | None
+
+
+class Store:
+    """One run.  Not shared between threads or processes."""
+
+    def __init__(self) -> None:
+        # A private file on disk, gone when it is closed: nothing of it has to survive, so no journal is kept.
+        self.db = sqlite3.connect("", isolation_level=None)
+        self.db.execute("PRAGMA journal_mode = OFF")
+        self.db.execute("PRAGMA synchronous = OFF")
+        self.db.execute("PRAGMA cache_size = -16000")
+        self.db.executescript(_TABLES)
+
+    def close(self) -> None:
+        """Forget the run."""
+        self.db.close()
+
+    def add_joint(self, joint: Joint, trouble: str = "") -> int:
+        """Put a joint down (once) and return its place.  `trouble`: why its photos can't be checked."""
+        row = self.db.execute("SELECT ord FROM joint WHERE name = ?", (joint.name,)).fetchone()
+        if row:
+            return int(row[0])
+        facts = json.dumps(asdict(joint))
+        made = self.db.execute(
+            "INSERT INTO joint (name, facts, trouble) VALUES (?, ?, ?)", (joint.name, facts, trouble)
+        )
+        return int(made.lastrowid or 0)
+
+    def add_photo(self, place: int, found: Found, error: str = "") -> None:
+        """Put a photo of the joint at `place` down as waiting, or as failed where `error` says why."""
+        self.db.execute(
+            "INSERT INTO photo (ord, path, name, size, mtime_ns, ctime_ns, state, error) VALUES "
+            "(?,?,?,?,?,?,?,?)",
+            (place, os.fsencode(found.path), name_of(found.relative), found.size, found.mtime_ns,
+            found.ctime_ns,
+             "failed" if error else "waiting", error),
+        )  # fmt: skip
+        self.db.execute("UPDATE joint SET photos = photos + 1 WHERE ord = ?", (place,))
+
+    def add_stray(self, name: str, why: str) -> None:
+        """Put down a photo that belongs to no joint, or something that was not opened."""
+        self.db.execute("INSERT INTO stray VALUES (?, ?)", (name, why))
+
+    def waiting(self) -> Iterator[Waiting]:
+        """The photos that have no answer yet, joint by joint."""
+        order = "SELECT id FROM photo WHERE state = 'waiting' ORDER BY ord, name"
+        keys = array("q", (key for (key,) in self.db.execute(order)))  # answers come in while this goes on
+        for key in keys:
+            row = self.db.execute(
+                "SELECT j.facts, p.path, p.name, p.size, p.mtime_ns, p.ctime_ns"
+                " FROM photo p JOIN joint j USING (ord) WHERE p.id = ?", (key,),
+            ).fetchone()  # fmt: skip
+            yield Waiting(key, Joint(**json.loads(row[0])), os.fsdecode(row[1]), *row[2:])
+
+    def fail(self, key: int, error: str) -> None:
+        """The photo could not be checked; `error` is the sentence that says why."""
+        self.db.execute("UPDATE photo SET state = 'failed', error = ? WHERE id = ?", (error, key))
+
+    def answer(
+        self, key: int, answer: dict[str, Any], phash: bytes, taken: str, *,
+        state: str = "checked", check_id: int | None = None, overlay: bytes | None = None,
+    ) -> None:  # fmt: skip
+        """The photo's answer.  state: "checked" in this run or "known" from an earlier one.
+
+        overlay: only where the ledger could not take it.
+        """
+        self.db.execute(
+            "UPDATE photo SET state = ?, answer = ?, sha256 = ?, phash = ?, taken = ?, verdict = ?, "
+            "gap_mm = ?,"
+            " check_id = ?, overlay = ? WHERE id = ?",
+            (state, json.dumps(answer), answer["sha256"], phash, taken, answer["verdict"], gap_mm(answer),
+             check_id, overlay, key),
+        )  # fmt: skip
+
+    def waiting_of(self, joint: str) -> int:
+        """How many photos of the joint have no answer yet."""
+        query = "SELECT count(*) FROM photo JOIN joint USING (ord) WHERE joint.name = ? AND state = 'waiting'"
+        return int(self.db.execute(query, (joint,)).fetchone()[0])
+
+    def count(self, state: str | None = "waiting") -> int:
+        """How many photos are in this state; None: in any."""
+        query = "SELECT count(*) FROM photo WHERE ? IS NULL OR state = ?"
+        return int(self.db.execute(query, (state, state)).fetchone()[0])
+
+    def joints(self) -> Iterator[tuple[Joint, str, list[Answered]]]:
+        """Every joint in the order of the list, its trouble or "", and its photos."""
+        for place, facts, trouble in self.db.cursor().execute(
+            "SELECT ord, facts, trouble FROM joint ORDER BY ord"
+        ):
+            yield Joint(**json.loads(facts)), trouble, list(self._photos(place))
+
+    def _photos(self, place: int) -> Iterator[Answered]:
+        rows = self.db.cursor().execute(
+            "SELECT id, name, state, error, answer, taken, check_id, overlay FROM photo WHERE ord = ? "
+            "ORDER BY name",
+            (place,),
+        )
+        for key, name, state, error, answer, taken, check_id, overlay in rows:
+            read = json.loads(answer) if answer else None
+            yield Answered(key, name, state, error, read, taken or "", check_id, overlay)
+
+    def strays(self, most: int) -> list[tuple[str, str]]:
+        """Photos without a joint and things that were not opened: (name, sentence)."""
+        return list(self.db.execute("SELECT name, why FROM stray ORDER BY rowid LIMIT ?", (most,)))
+
+    def count_strays(self) -> int:
+        """How many of them there are."""
+        return int(self.db.execute("SELECT count(*) FROM stray").fetchone()[0])
+
+
+_MM = {"mm": 1.0, "in": 25.4}
+
+
+def gap_mm(answer: dict[str, Any]) -> float | None:
+    """The measured gap of an answer in millimetres; None where none was measured."""
+    gap = answer.get("gap")
+    return None if gap is None else float(gap["value"]) * _MM[answer["unit"]]

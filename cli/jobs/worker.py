@@ -1,0 +1,118 @@
+"""What a worker does with one photo: read it, know it by its hash, look at it.  Runs in other processes, and
+on other machines; so everything that goes in and comes out can be pickled and is small.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import stat
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+from cli.answer import program_version
+
+LARGEST_BYTES = 256 * 2**20
+
+
+@dataclass(frozen=True)
+class Looked:
+    """What an inspection brings back: the answer in the JSON of `check`, and what a job needs besides.
+
+    overlay: a small JPEG with the reading drawn in, or b"".  phash: 32 bytes (see `duplicates`), or b"".
+    taken: the photo's own date and time as EXIF writes it, or "".
+    """
+
+    answer: dict[str, Any]
+    overlay: bytes = b""
+    phash: bytes = b""
+    taken: str = ""
+
+
+Inspector = Callable[["Task", bytes], Looked]
+
+
+@dataclass(frozen=True)
+class Task:
+    """One photo to check.
+
+    known: hashes of photos of this size that have an answer under the same settings; they aren't checked
+    twice.
+    version: of the program that asks; a worker of another version refuses.
+    """
+
+    key: int
+    path: str
+    name: str
+    fitting: Any
+    camera: Any
+    confidence: float
+    unit: str | None
+    known: frozenset[str]
+    version: str
+    inspector: Inspector
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What came of a task.  looked: None where the photo was known already, or failed (`error` says why)."""
+
+    key: int
+    sha256: str = ""
+    looked: Looked | None = None
+    error: str = ""
+
+
+def check(task: Task) -> Checked:
+    """Read and check one photo.  Never raises for what a photo or a disk can do; errors come as sentences."""
+    _settle()
+    if task.version != program_version():
+        return Checked(task.key, error=f"The worker runs collargap {program_version()}, this machine "
+                                       f"{task.version}: "
+                                       "install the same version on both.")  # fmt: skip
+    try:
+        data = read_photo(task.path)
+    except OSError as error:
+        return Checked(task.key, error=f"The photo could not be read: {error.strerror or error}.")
+    sha256 = hashlib.sha256(data).hexdigest()
+    if sha256 in task.known:
+        return Checked(task.key, sha256)
+    began = time.perf_counter()
+    try:
+        looked = task.inspector(task, data)
+    except MemoryError:
+        return Checked(task.key, sha256, error="The photo needs more memory than there is.")
+    except Exception as error:  # a fault of the program must cost one photo, not the job
+        return Checked(
+            task.key, sha256, error=f"The check failed on this photo ({type(error).__name__}: {error})."
+        )
+    answer = {"seconds": round(time.perf_counter() - began, 3), **looked.answer}
+    answer |= {"photo": task.name, "sha256": sha256, "version": task.version}
+    return Checked(task.key, sha256, Looked(answer, looked.overlay, looked.phash, looked.taken))
+
+
+def read_photo(path: str) -> bytes:
+    """All bytes of a plain file.  Raises OSError, also for links, devices and files above 256 MiB."""
+    flags = (
+        os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    )
+    with open(os.open(path, flags), "rb") as file:
+        facts = os.fstat(file.fileno())
+        if not stat.S_ISREG(facts.st_mode):
+            raise OSError(None, "it is not a plain file")
+        if facts.st_size > LARGEST_BYTES:
+            raise OSError(None, f"the file is larger than {LARGEST_BYTES // 2**20} MiB")
+        return file.read(LARGEST_BYTES)
+
+
+@cache
+def _settle() -> None:
+    """One OpenCV thread a worker: the photos are what runs in parallel."""
+    try:
+        import cv2
+    except ImportError:
+        return
+    cv2.setNumThreads(1)

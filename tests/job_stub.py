@@ -1,0 +1,115 @@
+"""Photos and inspections of our own making: real bytes through real processes, without the vision.
+
+A stub photo is a real small JPEG with a word behind its end that says what the inspection will answer.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import signal
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from PIL import Image
+
+from cli.jobs.duplicates import perceptual_hash
+from cli.jobs.worker import Looked, Task
+from vision.reasons import REASONS
+
+LIMIT = 0.0625
+_GAPS = {"full": 0.010, "short": 0.250, "unproven": 0.060, "none": None}
+
+
+def photo(seed: int = 0, says: str = "full", taken: str = "", side: int = 96) -> bytes:
+    """A JPEG of blotches that no other seed has.  says: full, short, unproven, none, slow, kill, fail."""
+    picture = _blotches(seed, side)
+    exif = Image.Exif()
+    if taken:
+        exif.get_ifd(0x8769)[0x9003] = taken
+    made = io.BytesIO()
+    picture.save(made, "JPEG", quality=88, exif=exif)
+    return made.getvalue() + f"#{says}#{seed}".encode()
+
+
+def _blotches(seed: int, side: int) -> Image.Image:
+    noise = np.random.default_rng(seed).integers(0, 256, (9, 9, 3), dtype=np.uint8)
+    return Image.fromarray(noise).resize((side, side), Image.Resampling.BICUBIC)
+
+
+def stub_inspection(task: Task, data: bytes) -> Looked:
+    """Answers what the photo says."""
+    says = data.rsplit(b"#", 2)[1].decode()
+    if says == "kill":
+        os.kill(os.getpid(), signal.SIGKILL)
+    if says == "fail":
+        raise ValueError("a fault of the program")
+    if says == "slow":
+        time.sleep(0.3)
+    picture = Image.open(io.BytesIO(data))
+    taken = picture.getexif().get_ifd(0x8769).get(0x9003, "")
+    pixels = np.asarray(picture.convert("RGB"))
+    return Looked(
+        answer(task, "full" if says == "slow" else says), _jpeg(picture), perceptual_hash(pixels), str(taken)
+    )
+
+
+def quick_inspection(task: Task, data: bytes) -> Looked:
+    """Answers `full` without opening the picture; for the figures that are about everything but vision."""
+    return Looked(answer(task, "full"), data[:4000], b"", "")
+
+
+def answer(task: Task, says: str) -> dict[str, Any]:
+    """The JSON contract with plausible numbers."""
+    gap = _GAPS[says]
+    verdict = "unproven" if says == "none" else says
+    codes = {"none": ["mark-not-found"], "unproven": ["interval-spans-limit"]}.get(says, [])
+    reasons = [REASONS[code] for code in (*codes, "demo-fitting")]
+    return {
+        "photo": task.name, "sha256": "", "fitting": task.fitting.id, "verdict": verdict,
+        "unit": "in", "limit": LIMIT,
+        "gap": None if gap is None else {"value": gap, "low": max(0, gap - 0.008), "high": gap + 0.008,
+        "u": 0.004},
+        "insertion": None if gap is None else {"value": 1.125 - gap, "low": 1.117 - gap, "high": 1.133 - gap,
+        "u": 0.004},
+        "line_width": None if gap is None else 0.06, "view": None, "budget": [],
+        "reasons": [{"code": each.code, "text": each.text, "advice": each.advice} for each in reasons],
+        "seconds": 0.01, "version": task.version,
+    }  # fmt: skip
+
+
+def _jpeg(picture: Image.Image) -> bytes:
+    made = io.BytesIO()
+    picture.save(made, "JPEG", quality=70)
+    return made.getvalue()
+
+
+def fill(folder: Path, names: dict[str, bytes]) -> Path:
+    """A folder with these files."""
+    for name, data in names.items():
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+    return folder
+
+
+def main() -> None:
+    """`python -m tests.job_stub job|find|show …`: the commands with the stub instead of the vision."""
+    import typer
+
+    from cli import job
+    from cli.jobs import history
+
+    job.inspect_photo = quick_inspection if os.environ.get("STUB") == "quick" else stub_inspection
+    app = typer.Typer()
+    app.command()(job.job)
+    app.command()(history.find)
+    app.command()(history.show)
+    app(sys.argv[1:])
+
+
+if __name__ == "__main__":
+    main()
