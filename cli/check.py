@@ -1,0 +1,235 @@
+"""`collargap check`: photos in, answers out; the other photos are answered whatever happens to one."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+
+import typer
+
+if TYPE_CHECKING:
+    from calibration.camera import Camera
+    from calibration.fittings import Fitting, Unit
+    from cli.answer import Answer
+    from vision.records import Verdict
+
+FULL, SHORT, UNPROVEN, MISUSE, INTERNAL, INTERRUPTED = 0, 10, 11, 2, 1, 130
+
+
+class UnitName(StrEnum):
+    """Unit of the answer."""
+
+    inch = "in"
+    mm = "mm"
+
+
+def inspect(data: bytes, fitting: Fitting, camera: Camera | None, confidence: float) -> Verdict:
+    """The one door to the measuring; imported late, as it brings the networks along."""
+    from vision.pipeline import inspect as look
+
+    return look(data, fitting, camera, confidence)
+
+
+def check_command(
+    photos: Annotated[list[Path], typer.Argument(help="Photos of joints: JPEG, PNG, WebP, HEIC or TIFF.",
+                                                 metavar="PHOTO...", show_default=False)],
+    fitting: Annotated[str, typer.Option(help="Id of a catalog row, or a nominal size that names one row.",
+                                         metavar="ID", show_default=False)],
+    catalog: Annotated[Path | None, typer.Option(
+        help="Your catalog of fittings (TOML); else COLLARGAP_CATALOG, else the demonstration rows.",
+        metavar="FILE", show_default=False)] = None,
+    unit: Annotated[UnitName | None, typer.Option(help="Unit of the answer; else the fitting's own.",
+                                                  show_default=False)] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object a photo, one a line.")] = False,
+    overlay: Annotated[Path | None, typer.Option(
+        help="Folder for a picture a photo with the reading drawn in.", metavar="FOLDER",
+        show_default=False)] = None,
+    budget: Annotated[bool, typer.Option("--budget", help="Show what the uncertainty is made of.")] = False,
+    confidence: Annotated[float, typer.Option(help="Coverage of the interval that decides.", min=0.8,
+                                              max=0.999)] = 0.95,
+    camera: Annotated[Path | None, typer.Option(
+        help="Calibration of the camera that took the photos (TOML).", metavar="FILE",
+        show_default=False)] = None,
+) -> None:
+    """Judge photos of pressed joints: full, short or unproven.
+
+    Exit status: 0 all full; 10 at least one short; 11 none short, at least one unproven;
+    2 misuse; 1 internal error; 130 stopped by Ctrl-C.
+    """
+    from calibration.fittings import Misuse, find_fitting
+    from cli import disk
+
+    try:
+        row = find_fitting(disk.read_catalog(catalog), fitting)
+        known = disk.read_camera(camera)
+        _make_folder(overlay)
+    except Misuse as error:
+        _leave(str(error), MISUSE)
+    asked = Asked(row, unit.value if unit else row.unit, known, confidence, overlay, as_json, budget)
+    course = Course()
+    try:
+        _check_all(photos, asked, course)
+    except KeyboardInterrupt:
+        _leave(f"Stopped: {len(course.answers)} of {len(photos)} photos were answered.", INTERRUPTED)
+    raise typer.Exit(course.exit_status())
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What the command line asked for."""
+
+    fitting: Fitting
+    unit: Unit
+    camera: Camera | None
+    confidence: float
+    overlay: Path | None
+    as_json: bool
+    budget: bool
+
+
+@dataclass
+class Course:
+    """How it went: answers in order, and whether anything was misused or broke."""
+
+    answers: list[Answer] = field(default_factory=list)
+    misused: bool = False
+    broke: bool = False
+    pictures: set[str] = field(default_factory=set)
+
+    def exit_status(self) -> int:
+        """The worst of what happened, in the order of the documentation."""
+        words = {answer.verdict for answer in self.answers}
+        if self.broke:
+            return INTERNAL
+        if self.misused:
+            return MISUSE
+        return SHORT if "short" in words else UNPROVEN if "unproven" in words else FULL
+
+
+def _check_all(photos: list[Path], asked: Asked, course: Course) -> None:
+    voice = _Voice(asked, len(photos))
+    with voice.progress() as step:
+        for path in photos:
+            answer = _check(path, asked, course)
+            if answer:
+                course.answers.append(answer)
+                voice.say(answer)
+            step()
+    voice.close(course.answers)
+
+
+def _check(path: Path, asked: Asked, course: Course) -> Answer | None:
+    """The answer for one file, or None after a sentence on standard error."""
+    from calibration.fittings import Misuse
+    from cli import disk
+    from cli.say import shown
+
+    try:
+        return _answer(path, disk.read_photo(path), asked, course)
+    except Misuse as error:
+        course.misused = True
+        typer.echo(str(error), err=True)
+    except Exception as error:  # a fault of the program on one photo must not cost the others their answers
+        course.broke = True
+        typer.echo(f"{shown(path)}: internal error ({type(error).__name__}: {error}). This is a fault of "
+                   "collargap, not of the photo: please report it with the photo.", err=True)
+        if os.environ.get("COLLARGAP_TRACEBACK"):
+            import traceback
+
+            traceback.print_exc()
+    return None
+
+
+def _answer(path: Path, data: bytes, asked: Asked, course: Course) -> Answer:
+    from cli.answer import answer_of
+    from cli.say import shown
+
+    began = time.perf_counter()
+    verdict = inspect(data, asked.fitting, asked.camera, asked.confidence)
+    answer = answer_of(verdict, asked.fitting, photo=shown(path), sha256=hashlib.sha256(data).hexdigest(),
+                       unit=asked.unit, seconds=time.perf_counter() - began)
+    if asked.overlay:
+        from cli.overlay import write
+
+        write(asked.overlay, path, verdict, answer, asked.fitting, course.pictures)
+    return answer
+
+
+class _Voice:
+    """Standard output: JSON Lines, or blocks for people.  Everything else goes to standard error."""
+
+    def __init__(self, asked: Asked, count: int) -> None:
+        self.asked, self.count = asked, count
+        self.console: Any = None
+        if not asked.as_json:
+            from rich.console import Console
+
+            from cli import say
+
+            self.console = Console(highlight=False, markup=False, emoji=False)
+            self.console.print(say.heading(asked.fitting, asked.unit), soft_wrap=True)
+            if asked.fitting.is_demo:
+                self.console.print(say.DEMO, style="bold", soft_wrap=True)
+            self.console.print()
+            sys.stdout.flush()
+
+    def say(self, answer: Answer) -> None:
+        if self.asked.as_json:
+            typer.echo(answer.model_dump_json())
+            return
+        from cli import say
+
+        self.console.print(say.block(answer, self.asked.confidence, self.asked.budget))
+
+    def close(self, answers: list[Answer]) -> None:
+        if self.asked.as_json or not answers:
+            return
+        from cli import say
+
+        if self.count > 1:
+            self.console.print(say.table(answers))
+            self.console.print()
+        self.console.print(say.CAUTIONS, style="dim")
+
+    @contextmanager
+    def progress(self) -> Iterator[Any]:
+        """A bar while several photos are checked on a terminal; silence in a pipe."""
+        if self.count < 2 or not sys.stderr.isatty():
+            yield lambda: None
+            return
+        from rich.console import Console
+        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
+
+        terminal = self.console if self.console and sys.stdout.isatty() else Console(stderr=True)
+        columns = BarColumn(), MofNCompleteColumn(), TimeRemainingColumn()
+        with Progress(*columns, console=terminal, transient=True) as bar:
+            task = bar.add_task("", total=self.count)
+            yield lambda: bar.advance(task)
+
+
+def _make_folder(folder: Path | None) -> None:
+    from calibration.fittings import Misuse
+    from cli.say import shown
+
+    if folder is None:
+        return
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        if not os.access(folder, os.W_OK):
+            raise PermissionError
+    except OSError as error:
+        raise Misuse(f"The folder {shown(folder)} for overlays can't be written to "
+                     f"({error.strerror or 'no permission'}). Name another.") from None
+
+
+def _leave(sentence: str, status: int) -> NoReturn:
+    typer.echo(sentence, err=True)
+    raise typer.Exit(status)

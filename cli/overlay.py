@@ -1,0 +1,356 @@
+"""A picture a photo, with the reading drawn where a person can disagree with it.
+
+Above is the photo around the joint, with the mouth, the mark's near edge, the limit, the gap between them and
+a scale on the pipe.  Below it stands the verdict in words, and the pipe's surface laid flat, where mouth and
+mark are upright.  Where the road ended early, what was found until there is drawn, and why it ended.
+"""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw
+
+from calibration.fittings import MM_PER_UNIT, Fitting, Misuse
+from cli import pen, say
+from cli.answer import Answer
+from vision import geometry
+from vision.records import Edge, Floats, Gap, Limb, Look, Photo, Pose, Strip, Verdict
+
+_LONG_SIDE = 1600
+_REASONS_SHOWN = 3
+_OUTLINES = {1: pen.MARK, 2: pen.MOUTH}  # pipe and collar, in the finder's order of classes
+
+
+def write(folder: Path, photo: Path, verdict: Verdict, answer: Answer, fitting: Fitting,
+          taken: set[str]) -> Path | None:
+    """Put the picture into the folder under the photo's name; None where there is no picture to draw on."""
+    data = jpeg(verdict, answer, fitting)
+    if not data:
+        return None
+    stem, name, number = photo.stem, f"{photo.stem}-collargap.jpg", 1
+    while name in taken:
+        number += 1
+        name = f"{stem}-collargap-{number}.jpg"
+    taken.add(name)
+    try:
+        (folder / name).write_bytes(data)
+    except OSError as error:
+        raise Misuse(f"The overlay {say.shown(folder / name)} could not be written "
+                     f"({error.strerror}). Name another folder.") from None
+    return folder / name
+
+
+def jpeg(verdict: Verdict, answer: Answer, fitting: Fitting, long_side: int = _LONG_SIDE) -> bytes:
+    """The picture as JPEG bytes; b"" where the file was no photo."""
+    if verdict.photo is None:
+        return b""
+    buffer = io.BytesIO()
+    draw(verdict, verdict.photo, answer, fitting, long_side).save(buffer, "JPEG", quality=88)
+    return buffer.getvalue()
+
+
+def draw(verdict: Verdict, photo: Photo, answer: Answer, fitting: Fitting,
+         long_side: int = _LONG_SIDE) -> Image.Image:
+    """The photo with what was read, over a panel with what it means."""
+    view = _view(verdict, photo, long_side)
+    picture = view.cut(photo)
+    labels = _mark_up(picture, view, verdict, photo, answer, fitting)
+    above = Image.fromarray(picture)
+    painter = ImageDraw.Draw(above)
+    for at, text, colour in labels:
+        pen.letters(painter, _inside(at, above.size, text, view.em), text, view.em, colour, "mm", halo=True)
+    below = _panel(verdict, photo, answer, fitting, above.width, max(view.em, above.width / 44))
+    whole = Image.new("RGB", (above.width, above.height + below.height), pen.PANEL)
+    whole.paste(above, (0, 0))
+    whole.paste(below, (0, above.height))
+    return whole
+
+
+# --- the part of the photo that is shown -------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _View:
+    """From the photo's pixels to the picture's: a cut, then a scale."""
+
+    corner: tuple[int, int]
+    size: tuple[int, int]
+    scale: float
+
+    @property
+    def em(self) -> float:
+        """Height of letters: a thirtieth of the shorter side reads well on a phone."""
+        return max(14.0, min(self.size) * self.scale / 32)
+
+    @property
+    def line(self) -> float:
+        """Width of lines."""
+        return max(2.0, self.em / 11)
+
+    def at(self, points: Floats) -> Floats:
+        """Points (..., 2) of the photo in the picture."""
+        return np.asarray((np.asarray(points, float) - self.corner + 0.5) * self.scale - 0.5)
+
+    def cut(self, photo: Photo) -> NDArray[np.uint8]:
+        """The part of the photo, scaled; a copy."""
+        (x, y), (w, h) = self.corner, self.size
+        part = photo.pixels[y:y + h, x:x + w]
+        size = round(w * self.scale), round(h * self.scale)
+        smooth = cv2.INTER_AREA if self.scale < 1 else cv2.INTER_CUBIC
+        return np.ascontiguousarray(cv2.resize(part, size, interpolation=smooth), dtype=np.uint8)
+
+
+def _view(verdict: Verdict, photo: Photo, long_side: int) -> _View:
+    """All of the photo, or the joint with plenty around it where it is small."""
+    width, height = photo.size_px
+    corner, size = (0, 0), (width, height)
+    sighting = verdict.sighting
+    if sighting is not None:
+        half = 1.9 * sighting.collar_width_px
+        x, y = (float(c) for c in sighting.mouth_px)
+        box = np.clip([x - half, y - half, x + half, y + half], 0, [width, height, width, height]).astype(int)
+        if box[2] - box[0] > 100 and box[3] - box[1] > 100:
+            corner, size = (int(box[0]), int(box[1])), (int(box[2] - box[0]), int(box[3] - box[1]))
+    return _View(corner, size, min(2.0, long_side / max(size)))
+
+
+def _inside(at: Floats, size: tuple[int, int], text: str, em: float) -> tuple[float, float]:
+    """A place for a label's middle that keeps all of it in the picture."""
+    half = pen.width_of(text, em) / 2 + em / 2
+    return (float(np.clip(at[0], half, max(half, size[0] - half))), float(np.clip(at[1], em, size[1] - em)))
+
+
+# --- marks on the photo ------------------------------------------------------------------------------
+
+_Label = tuple[Floats, str, pen.Colour]
+
+
+def _mark_up(picture: NDArray[np.uint8], view: _View, verdict: Verdict, photo: Photo, answer: Answer,
+             fitting: Fitting) -> list[_Label]:
+    """Everything that is drawn on the photo; returns the labels, which are lettered afterwards."""
+    if verdict.pose is None or verdict.limbs is None:
+        return _outlines(picture, view, verdict)
+    for limb in (*verdict.limbs.pipe, *(verdict.limbs.collar or ())):
+        pen.stroke(picture, view.at(_ends(limb, photo)), pen.WHITE, view.line / 2)
+    labels = _scale_bar(picture, view, photo, verdict.pose, verdict, answer.unit)
+    if verdict.gap is None:
+        return labels
+    return labels + _reading(picture, view, verdict.gap, verdict.pose, photo, fitting, answer)
+
+
+def _outlines(picture: NDArray[np.uint8], view: _View, verdict: Verdict) -> list[_Label]:
+    """What the finder took for pipe and collar."""
+    sighting, labels = verdict.sighting, []
+    if sighting is None:
+        return []
+    for number, colour in _OUTLINES.items():
+        for ring in _rings(sighting.close, number):
+            pen.stroke(picture, view.at(ring), colour, view.line, closed=True)
+        name = "pipe" if number == 1 else "collar"
+        reach = sighting.pipe_reach_px if number == 1 else -sighting.collar_reach_px
+        labels.append((view.at(sighting.mouth_px + 0.5 * reach * sighting.axis_px), name, colour))
+    return labels
+
+
+def _rings(look: Look, number: int) -> list[Floats]:
+    """Outlines (n, 2) of a class in the photo, without specks."""
+    rings, _ = cv2.findContours((look.classes == number).astype(np.uint8), cv2.RETR_EXTERNAL,
+                                cv2.CHAIN_APPROX_SIMPLE)
+    least = 0.002 * look.classes.size
+    large = [ring.reshape(-1, 2).astype(float) for ring in rings if cv2.contourArea(ring) > least]
+    return [ring @ look.to_photo[:, :2].T + look.to_photo[:, 2] for ring in large]
+
+
+def _ends(limb: Limb, photo: Photo) -> Floats:
+    """A few points along a limb as the photo shows it, from one end of what was seen to the other."""
+    along = np.array([-limb.line[1], limb.line[0]])
+    reach = (limb.points_px - limb.centre_px) @ along
+    steps = np.linspace(reach.min(), reach.max(), 9)
+    return geometry.distort(limb.centre_px + steps[:, None] * along, photo.camera)
+
+
+def _reading(picture: NDArray[np.uint8], view: _View, gap: Gap, pose: Pose, photo: Photo, fitting: Fitting,
+             answer: Answer) -> list[_Label]:
+    """Mouth, limit, mark and the gap between them."""
+    mouth, near = view.at(gap.mouth.points_px), view.at(gap.near.points_px)
+    limit = view.at(_at_limit(gap.mouth, pose, photo, fitting.max_gap_mm))
+    pen.dashes(picture, limit, pen.LIMIT, view.line * 0.7, view.em / 2)
+    pen.stroke(picture, mouth, pen.MOUTH, view.line)
+    pen.stroke(picture, near, pen.MARK, view.line)
+    a, b = _facing(gap.mouth, view), _facing(gap.near, view)
+    axis = _axis_in_picture(pose, photo, view)
+    reach = 3.2 * view.em
+    pen.arrow(picture, a - axis * reach, a, pen.WHITE, view.line * 0.8)
+    pen.arrow(picture, b + axis * reach, b, pen.WHITE, view.line * 0.8)
+    text = _short(answer)
+    room = abs(axis[0]) * pen.width_of(text, view.em) / 2 + (abs(axis[1]) + 0.6) * view.em
+    return [(b + axis * (reach + room), text, pen.WHITE),
+            (_beyond(mouth, axis, -1, view.em), "mouth", pen.MOUTH),
+            (_beyond(near, axis, 1, view.em), "mark", pen.MARK)]
+
+
+def _short(answer: Answer) -> str:
+    if answer.gap is None:
+        return ""
+    return f"gap {say.length(answer.gap.value, answer.unit)}"
+
+
+def _at_limit(mouth: Edge, pose: Pose, photo: Photo, limit_mm: float) -> Floats:
+    """Where the mark's edge may lie at most: the mouth's course moved along the pipe by the limit."""
+    along, angles = _along(pose, photo, mouth)
+    axis = pose.pipe
+    moved = geometry.surface(axis.point_mm, axis.direction, axis.radius_mm, along + limit_mm, angles)
+    return geometry.project(moved, photo.camera)
+
+
+def _facing(edge: Edge, view: _View) -> Floats:
+    """The edge's point that lies nearest to the side facing the camera."""
+    return view.at(edge.points_px[int(np.argmin(np.abs(edge.angles_rad)))])
+
+
+def _axis_in_picture(pose: Pose, photo: Photo, view: _View) -> Floats:
+    """Unit vector along the pipe, as the picture shows it at the mouth."""
+    ends = view.at(_on_pipe(pose, photo, pose.mouth_mm + np.array([0.0, 10.0]), np.zeros(1))[0])
+    run = ends[1] - ends[0]
+    return np.asarray(run / np.linalg.norm(run))
+
+
+def _beyond(points: Floats, axis: Floats, side: int, em: float) -> Floats:
+    """A place beyond one end of a line, moved away from its neighbour: `side` -1 towards the collar."""
+    across = np.array([-axis[1], axis[0]])
+    end = points[int(np.argmin(points @ across))]
+    return np.asarray(end - across * 2.0 * em + side * axis * 1.6 * em)
+
+
+def _on_pipe(pose: Pose, photo: Photo, along_mm: Floats, angles_rad: Floats) -> Floats:
+    """Pixels (angles, along, 2) of the photo on the pipe's surface."""
+    return geometry.cylinder_px(pose.pipe, along_mm, angles_rad, photo.camera)
+
+
+def _along(pose: Pose, photo: Photo, edge: Edge) -> tuple[Floats, Floats]:
+    """Where an edge lies on the pipe: along the axis and round it."""
+    return geometry.meet_cylinder_px(edge.points_px, pose.pipe, pose.pipe.radius_mm, photo.camera)
+
+
+def _scale_bar(picture: NDArray[np.uint8], view: _View, photo: Photo, pose: Pose, verdict: Verdict,
+               unit: str) -> list[_Label]:
+    """An inch, or 10 mm, on the pipe's own surface beyond the mark: it shrinks where the pipe recedes."""
+    length, name = (25.4, "1 in") if unit == "in" else (10.0, "10 mm")
+    start = 6.0 + (verdict.gap.most_mm + verdict.gap.line_width_mm if verdict.gap else 0.0)
+    along = pose.mouth_mm + start + np.linspace(0, length, 13)
+    angle = np.radians(55)
+    bar = view.at(_on_pipe(pose, photo, along, np.array([angle]))[0])
+    height, width = picture.shape[:2]
+    if (bar < 0).any() or (bar >= [width, height]).any():
+        return []
+    pen.stroke(picture, bar, pen.WHITE, view.line)
+    for end in (along[0], along[-1]):
+        tick = _on_pipe(pose, photo, np.array([end]), angle + np.radians([-4, 4]))[:, 0]
+        pen.stroke(picture, view.at(tick), pen.WHITE, view.line)
+    middle, side = view.at(_on_pipe(pose, photo, along[6:7], np.radians([0, 85]))[:, 0])
+    outward = (side - middle) / float(np.linalg.norm(side - middle))
+    return [(side + outward * 1.4 * view.em, name, pen.WHITE)]
+
+
+# --- the panel below ---------------------------------------------------------------------------------
+
+
+def _panel(verdict: Verdict, photo: Photo, answer: Answer, fitting: Fitting, width: int,
+           em: float) -> Image.Image:
+    """Verdict, figures, reasons and the flat strip."""
+    canvas = Image.new("RGB", (width, 40 * round(em)), pen.PANEL)
+    margin = em
+    y = _title(canvas, answer, fitting, margin, em)
+    painter = ImageDraw.Draw(canvas)
+    for line, colour in _lines(answer, fitting, width - 2 * margin, em):
+        pen.letters(painter, (margin, y), line, em, colour)
+        y += 1.35 * em
+    if verdict.strip is not None and verdict.pose is not None:
+        at = margin, y + 0.5 * em
+        y = _flat(canvas, verdict, verdict.strip, verdict.pose, photo, fitting, answer.unit, at, em)
+    return canvas.crop((0, 0, width, min(canvas.height, round(y + margin))))
+
+
+def _title(canvas: Image.Image, answer: Answer, fitting: Fitting, margin: float, em: float) -> float:
+    size = 1.5 * em
+    taken = pen.badge(canvas, (margin, margin), answer.verdict, size)
+    painter = ImageDraw.Draw(canvas)
+    if answer.gap:
+        at = margin + taken + em, margin + 0.85 * size
+        pen.letters(painter, at, _short(answer), 1.3 * em, pen.WHITE, "lm")
+    demo = ", a demonstration row" if fitting.is_demo else ""
+    y = margin + 1.7 * size + 0.5 * em
+    pen.letters(painter, (margin, y), f"fitting {answer.fitting}{demo}", em, pen.QUIET)
+    return y + 1.4 * em
+
+
+def _lines(answer: Answer, fitting: Fitting, width: float, em: float) -> list[tuple[str, pen.Colour]]:
+    lines: list[tuple[str, pen.Colour]] = []
+    if answer.gap and answer.insertion:
+        lines.append((f"interval {say.interval(answer.gap, answer.unit)}, limit "
+                      f"{say.limit_of(answer.limit, answer.unit)}", pen.WHITE))
+        depth = say.length(fitting.mark_depth_mm / MM_PER_UNIT[answer.unit], answer.unit)
+        lines.append((f"insertion {say.length(answer.insertion.value, answer.unit)} of {depth}", pen.WHITE))
+    for reason in answer.reasons[:_REASONS_SHOWN]:
+        lines += [(line, pen.WHITE) for line in pen.wrapped(reason.text, em, width)]
+        lines += [(line, pen.QUIET) for line in pen.wrapped(reason.advice, em, width)]
+    return lines
+
+
+def _flat(canvas: Image.Image, verdict: Verdict, strip: Strip, pose: Pose, photo: Photo, fitting: Fitting,
+          unit: str, at: tuple[float, float], em: float) -> float:
+    """The pipe's surface laid flat: mouth and mark upright, the limit and the interval between them."""
+    margin, y = at
+    painter = ImageDraw.Draw(canvas)
+    pen.letters(painter, (margin, y), "the pipe laid flat", 0.85 * em, pen.QUIET)
+    y += 1.2 * em
+    first, columns = _window(strip)
+    part = strip.pixels[:, columns]
+    width = round(canvas.width - 2 * margin)
+    height = round(width * 0.3)
+    flat = np.array(cv2.resize(part, (width, height), interpolation=cv2.INTER_LINEAR), np.uint8)
+    px_per_mm = width / (part.shape[1] * strip.step_mm)
+
+    def place(edge: Edge, moved_mm: float = 0.0) -> Floats:
+        along, angles = _along(pose, photo, edge)
+        rows = np.interp(angles, strip.angles_rad, np.linspace(0, height - 1, strip.angles_rad.size))
+        return np.stack([(along - pose.mouth_mm - first + moved_mm) * px_per_mm, rows], -1)
+
+    if verdict.gap is not None:
+        line = max(2.0, em / 9)
+        pen.dashes(flat, place(verdict.gap.mouth, fitting.max_gap_mm), pen.LIMIT, 0.8 * line, em / 2)
+        pen.stroke(flat, place(verdict.gap.mouth), pen.MOUTH, line)
+        pen.stroke(flat, place(verdict.gap.near), pen.MARK, line)
+    canvas.paste(Image.fromarray(flat), (round(margin), round(y)))
+    y += height + 0.4 * em
+    return _ruler(painter, margin, y, width, px_per_mm, unit, em, legend=verdict.gap is not None)
+
+
+def _window(strip: Strip) -> tuple[float, slice]:
+    """The columns from 6 mm inside the collar to 26 mm beyond the mouth: where everything is decided."""
+    low = max(0, round((-6.0 - strip.first_mm) / strip.step_mm))
+    high = min(strip.pixels.shape[1], round((26.0 - strip.first_mm) / strip.step_mm))
+    return strip.first_mm + low * strip.step_mm, slice(low, high)
+
+
+def _ruler(painter: ImageDraw.ImageDraw, x: float, y: float, width: float, px_per_mm: float, unit: str,
+           em: float, legend: bool) -> float:
+    """Ticks of 1/8 in or 5 mm, and what the colours mean."""
+    step = 25.4 / 8 if unit == "in" else 5.0
+    for number in range(int(width / (step * px_per_mm)) + 1):
+        at = x + number * step * px_per_mm
+        painter.line((at, y, at, y + 0.5 * em), pen.QUIET, max(1, round(em / 14)))
+    y += 0.7 * em
+    pen.letters(painter, (x, y), "ticks 1/8 in" if unit == "in" else "ticks 5 mm", 0.85 * em, pen.QUIET)
+    if legend:
+        right = x + width
+        for name, colour in (("limit", pen.LIMIT), ("mark", pen.MARK), ("mouth", pen.MOUTH)):
+            pen.letters(painter, (right, y), name, 0.85 * em, colour, "ra")
+            right -= pen.width_of(name, 0.85 * em) + em
+    return y + 1.1 * em

@@ -1,0 +1,190 @@
+"""Answers as people read them: a calm block a photo, a table of several, the cautions once."""
+
+from __future__ import annotations
+
+import math
+import os
+import sys
+import unicodedata
+from collections.abc import Sequence
+from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_UP, Decimal
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from rich.console import Group, RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from cli.answer import Answer, Length
+
+CAUTIONS = (
+    "A photo shows how far the pipe is in, not how tight the joint is. It replaces no pressure test, no "
+    "manufacturer's instruction and no inspector; local codes and licensed practice decide. On site, eye and "
+    "hand protection and the rules for trenches hold."
+)
+DEMO = ("Demonstration fitting with an invented collar: not a verdict on a real joint. Measure your collar "
+        "with calipers, and keep it in a catalog of your own.")
+
+_STYLES = {"full": "bold white on #1B5E20", "short": "bold white on #B00020",
+           "unproven": "bold black on #FFD600"}
+_SHAPES = {"full": "✔", "short": "✖", "unproven": "?"}
+_PLAIN_SHAPES = {"full": "+", "short": "x", "unproven": "?"}
+_DEMO_CODE = "demo-fitting"
+_PLACES = {"in": 3, "mm": 2}
+_BAR_CELLS = 44
+_LEAST_SHARE = 0.005
+
+
+def shown(path: Path | str) -> str:
+    """A file's name with everything that could hide, move or break text written out (`\\x1b`)."""
+    text = os.fsencode(path).decode("utf-8", "backslashreplace")
+    return "".join(_escaped(sign) if unicodedata.category(sign)[0] in "CZ" else sign for sign in text)
+
+
+def _escaped(sign: str) -> str:
+    return sign if sign == " " else sign.encode("unicode_escape").decode("ascii")
+
+
+def speaks_unicode() -> bool:
+    """Whether standard output can show more than ASCII."""
+    return "utf" in (getattr(sys.stdout, "encoding", None) or "").lower()
+
+
+# --- lengths -----------------------------------------------------------------------------------------
+
+
+def fraction(inches: float) -> str:
+    """To the nearest 1/32 as a rule shows it: 3/32, 1-1/8, 0."""
+    nearest = Fraction(round(inches * 32), 32)
+    whole, rest = divmod(nearest, 1)
+    if not rest:
+        return str(whole)
+    return f"{whole}-{rest}" if whole else str(rest)
+
+
+def length(value: float, unit: str) -> str:
+    """`3/32 in (0.094)`, or `2.38 mm`."""
+    if unit == "mm":
+        return f"{decimal(value, unit)} mm"
+    return f"{fraction(value)} in ({decimal(value, unit)})"
+
+
+def limit_of(value: float, unit: str) -> str:
+    """A limit keeps every digit that the catalog gives it: `1/16 in (0.0625)`."""
+    exact = f"{value:.6f}".rstrip("0").rstrip(".")
+    return f"{exact} mm" if unit == "mm" else f"{fraction(value)} in ({exact})"
+
+
+def decimal(value: float, unit: str, rounding: str = ROUND_HALF_UP) -> str:
+    """Three places of inches, two of millimetres."""
+    step = Decimal(1).scaleb(-_PLACES[unit])
+    return str(Decimal(repr(value)).quantize(step, rounding))
+
+
+def interval(span: Length, unit: str) -> str:
+    """Rounded outwards: it must not look narrower than it is."""
+    return f"{decimal(span.low, unit, ROUND_FLOOR)} to {decimal(span.high, unit, ROUND_CEILING)} {unit}"
+
+
+# --- one photo ---------------------------------------------------------------------------------------
+
+
+def badge(verdict: str) -> Text:
+    """The verdict as word, shape and colour: none of them alone."""
+    shape = (_SHAPES if speaks_unicode() else _PLAIN_SHAPES)[verdict]
+    return Text(f" {shape} {verdict.upper()} ", _STYLES[verdict])
+
+
+def block(answer: Answer, confidence: float = 0.95, budget: bool = False) -> RenderableType:
+    """One photo's answer."""
+    demo = any(reason.code == _DEMO_CODE for reason in answer.reasons)
+    title = Text.assemble(badge(answer.verdict), "  ", (answer.photo, "bold"), overflow="fold")
+    if demo:
+        title.append("  (demonstration fitting)")
+    parts: list[RenderableType] = [title]
+    if answer.gap and answer.insertion:
+        parts.append(Padding(_figures(answer, answer.gap, answer.insertion, confidence), (0, 0, 0, 2)))
+    parts += [_reason(reason.text, reason.advice, reason.code)
+              for reason in answer.reasons if reason.code != _DEMO_CODE]
+    if budget and answer.budget:
+        parts += [Padding(part, (0, 0, 0, 2)) for part in _budget(answer)]
+    return Group(*parts, "")
+
+
+def _figures(answer: Answer, gap: Length, insertion: Length, confidence: float) -> Table:
+    unit, sure = answer.unit, f"{confidence * 100:g} %"
+    grid = Table.grid(padding=(0, 2))
+    grid.add_row("gap", length(gap.value, unit), f"{sure} sure: {interval(gap, unit)}")
+    grid.add_row("limit", limit_of(answer.limit, unit), Text(_bar(gap, answer.limit), no_wrap=True))
+    grid.add_row("insertion", length(insertion.value, unit), f"{sure} sure: {interval(insertion, unit)}")
+    return grid
+
+
+def _bar(gap: Length, limit: float) -> str:
+    """The interval on a line from 0, against the limit."""
+    ground, span, value, bound = "─━●┃" if speaks_unicode() else "-=o|"
+    scale = (_BAR_CELLS - 1) / max(2 * limit, 1.05 * gap.high)
+    cells = [ground] * _BAR_CELLS
+    for cell in range(math.floor(gap.low * scale), min(_BAR_CELLS, math.ceil(gap.high * scale) + 1)):
+        cells[cell] = span
+    cells[min(_BAR_CELLS - 1, round(limit * scale))] = bound
+    cells[min(_BAR_CELLS - 1, round(gap.value * scale))] = value
+    return "".join(cells)
+
+
+def _reason(text: str, advice: str, code: str) -> Padding:
+    grid = Table.grid(padding=(0, 1))
+    bullet, arrow = ("•", "→") if speaks_unicode() else ("-", ">")
+    grid.add_row(bullet, Text.assemble(text, (f" [{code}]", "dim")))
+    grid.add_row("", Text(f"{arrow} {advice}"))
+    return Padding(grid, (0, 0, 0, 2))
+
+
+def _budget(answer: Answer) -> list[RenderableType]:
+    grid = Table.grid(padding=(0, 2))
+    grid.add_row("what the uncertainty is made of", Text(f"u, {answer.unit}", justify="right"), "share")
+    for part in answer.budget:
+        if part.share >= _LEAST_SHARE:
+            grid.add_row("  " + part.name, Text(f"{part.u:.4f}", justify="right"),
+                         Text(f"{part.share:.0%}", justify="right"))
+    small = [part.name for part in answer.budget if part.share < _LEAST_SHARE]
+    rest = Padding(Text(f"less than {_LEAST_SHARE:.1%} each: {', '.join(small)}"), (0, 0, 0, 2))
+    return [grid, rest] if small else [grid]
+
+
+# --- several photos ----------------------------------------------------------------------------------
+
+
+def table(answers: Sequence[Answer]) -> Table:
+    """One line a photo."""
+    unit = answers[0].unit
+    rows = Table(box=None, pad_edge=False, header_style="dim")
+    rows.add_column("verdict", no_wrap=True)
+    rows.add_column("photo", overflow="fold")
+    for name in (f"gap, {unit}", "interval"):
+        rows.add_column(name, justify="right", no_wrap=True)
+    rows.add_column("why", overflow="fold")
+    for answer in answers:
+        rows.add_row(badge(answer.verdict), Text(answer.photo), *_cells(answer))
+    return rows
+
+
+def _cells(answer: Answer) -> tuple[str, str, str]:
+    why = ", ".join(reason.code for reason in answer.reasons)
+    if not answer.gap:
+        return "", "", why
+    span = interval(answer.gap, answer.unit).removesuffix(answer.unit).rstrip()
+    return decimal(answer.gap.value, answer.unit), span, why
+
+
+def heading(fitting: Any, unit: str) -> str:
+    """What the photos are held against; the first line, before the slow work begins."""
+    def convert(length_mm: float) -> float:
+        return round(length_mm if unit == "mm" else length_mm / 25.4, 5)
+
+    depth = length(convert(fitting.mark_depth_mm), unit)
+    return shown(f"{fitting.id}: size {fitting.nominal_size}, pipe {convert(fitting.pipe_od_mm):g} {unit}, "
+                 f"collar {convert(fitting.collar_od_mm):g} {unit}, mark at {depth}, "
+                 f"largest gap {limit_of(convert(fitting.max_gap_mm), unit)}")
