@@ -82,9 +82,9 @@ def main() -> None:
     """Print the table."""
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     print("view    lens     edges      n  cover%  |e|95  clear    bias    rms stated  ratio  refused")
-    for view, lens, edges in product(("square", "pipe", "collar"), ("chart", "exif", "assumed"),
-                                     ("clean", "rough")):
-        outcomes, refusals = run(count, view, lens, edges)
+    strata = product(("square", "pipe", "collar"), ("chart", "exif", "assumed"), ("clean", "rough"))
+    for seed, (view, lens, edges) in enumerate(strata):
+        outcomes, refusals = run(count, view, lens, edges, seed)
         print(f"{view:7} {lens:8} {edges:6} {line(outcomes)}  {len(refusals):7d}", flush=True)
 
 
