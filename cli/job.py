@@ -24,11 +24,11 @@ from cli.jobs.outputs import whole_file, write_csv, write_jsonl
 from cli.jobs.progress import Bar, Silent
 from cli.jobs.run import run
 from cli.jobs.store import Answered, Store
-from cli.jobs.text import visible
+from cli.jobs.text import name_of, visible
 from cli.ledger import Ledger, default_path
 from cli.report import render
 
-FULL, NOT_WRITTEN, MISUSE, SHORT, UNPROVEN, STOPPED = 0, 1, 2, 10, 11, 130
+FULL, INCOMPLETE, MISUSE, SHORT, UNPROVEN, STOPPED = 0, 1, 2, 10, 11, 130
 
 
 class Unit(StrEnum):
@@ -78,7 +78,7 @@ def job(
         str,
         typer.Option(
             help="Address of a Dask scheduler to check on; all its machines must see the folder under the "
-                 "same path.",
+            "same path.",
             show_default=False,
         ),
     ] = "",
@@ -95,11 +95,13 @@ def job(
     A second run checks only what is new or changed; Ctrl-C keeps what is done.
 
     Exit status: 0 all joints full; 10 at least one short; 11 none short, at least one not proven or not
-    photographed; 2 misuse; 1 an output was not written or the cluster was lost; 130 stopped by Ctrl-C.
+    photographed; 2 misuse; 1 an output was not written, the program failed on a photo, or the cluster was
+    lost; 130 stopped by Ctrl-C.
     """
     try:
         asked = Job(
-            folder, site or folder.resolve().name, read_catalog(catalog), inspect_photo, fitting=fitting,
+            folder, name_of(site or folder.resolve().name), read_catalog(catalog), inspect_photo,
+            fitting=fitting,
             camera=read_camera(camera), confidence=confidence, unit=unit.value if unit else None,
         )  # fmt: skip
         code = do_job(asked, out or folder, ledger or default_path(), _engine(workers, cluster))
@@ -120,6 +122,7 @@ def do_job(asked: Job, out: Path, ledger_path: Path, engine: Callable[[], Engine
         with Bar(sys.stderr) if sys.stderr.isatty() else Silent() as watcher:
             course = run(asked, store, ledger, engine, watcher)
         course.notices[:0] = trouble
+        course.ledger_lost = course.ledger_lost or ledger is None
         return _finish(asked, course, store, ledger, out)
     finally:
         store.close()
@@ -150,8 +153,8 @@ def _finish(asked: Job, course: Course, store: Store, ledger: Ledger | None, out
     typer.echo("A photo shows insertion, not tightness; no verdict replaces a pressure test or an inspector.")
     if course.interrupted:
         return STOPPED
-    if unwritten or course.engine_gone or course.ledger_lost:
-        return NOT_WRITTEN
+    if unwritten or course.faults or course.engine_gone or course.ledger_lost:
+        return INCOMPLETE
     if words["short"]:
         return SHORT
     return UNPROVEN if words["unproven"] + words["not photographed"] else FULL

@@ -7,7 +7,7 @@
 again.
 
 A check is there or it isn't: each is one transaction, written through to the disk.  Triggers refuse every
-UPDATE and DELETE.  `PRAGMA user_version` counts the migrations that the file has seen.
+UPDATE, DELETE and REPLACE.  `PRAGMA user_version` counts the migrations that the file has seen.
 """
 
 from __future__ import annotations
@@ -54,6 +54,13 @@ _FIRST = (
             BEGIN SELECT RAISE(ABORT, 'the ledger only grows: rows are never changed or removed'); END"""
         for table in ("check", "overlay", "filing", "sight")
         for verb in ("UPDATE", "DELETE")
+    ),
+    # INSERT OR REPLACE removes rows without asking the triggers above.
+    *(
+        f"""CREATE TRIGGER {table}_replace BEFORE INSERT ON "{table}"
+            WHEN EXISTS (SELECT 1 FROM "{table}" WHERE {key} = NEW.{key})
+            BEGIN SELECT RAISE(ABORT, 'the ledger only grows: rows are never changed or removed'); END"""
+        for table, key in (("check", "id"), ("overlay", "check_id"), ("filing", "id"), ("sight", "id"))
     ),
 )
 _DAY = "coalesce(nullif(f.day, ''), substr(c.made, 1, 10))"  # a list without dates: the day it was checked

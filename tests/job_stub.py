@@ -14,8 +14,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import typer
 from PIL import Image
 
+from cli import job
+from cli.jobs import history
 from cli.jobs.duplicates import perceptual_hash
 from cli.jobs.worker import Looked, Task
 from vision.reasons import REASONS
@@ -48,7 +51,7 @@ def stub_inspection(task: Task, data: bytes) -> Looked:
     if says == "fail":
         raise ValueError("a fault of the program")
     if says == "slow":
-        time.sleep(0.3)
+        time.sleep(0.1)
     picture = Image.open(io.BytesIO(data))
     taken = picture.getexif().get_ifd(0x8769).get(0x9003, "")
     pixels = np.asarray(picture.convert("RGB"))
@@ -96,20 +99,15 @@ def fill(folder: Path, names: dict[str, bytes]) -> Path:
     return folder
 
 
-def main() -> None:
-    """`python -m tests.job_stub job|find|show …`: the commands with the stub instead of the vision."""
-    import typer
-
-    from cli import job
-    from cli.jobs import history
-
+def commands() -> typer.Typer:
+    """The commands of a job with the stub instead of the vision."""
     job.inspect_photo = quick_inspection if os.environ.get("STUB") == "quick" else stub_inspection
-    app = typer.Typer()
+    app = typer.Typer(pretty_exceptions_enable=False)
     app.command()(job.job)
     app.command()(history.find)
     app.command()(history.show)
-    app(sys.argv[1:])
+    return app
 
 
 if __name__ == "__main__":
-    main()
+    commands()(sys.argv[1:])

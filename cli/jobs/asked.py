@@ -40,6 +40,7 @@ class Course:
     interrupted: bool = False
     engine_gone: bool = False
     ledger_lost: bool = False
+    faults: int = 0
 
     @property
     def whole(self) -> bool:

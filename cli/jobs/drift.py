@@ -14,6 +14,7 @@ import numpy as np
 
 FEWEST = 8
 _RUN = 8
+_EQUAL_MM = 1e-6
 _D2 = 1.128  # mean range of two draws from a normal distribution, in standard deviations
 
 
@@ -47,9 +48,12 @@ def chart(who: str, names: Sequence[str], gaps_mm: Sequence[float]) -> Chart | N
     mean = float(gaps.mean())
     reach = float(3 * np.abs(np.diff(gaps)).mean() / _D2)
     low, high = max(0.0, mean - reach), mean + reach
-    beyond = np.flatnonzero((gaps > high) | (gaps < low))
+    outside = (gaps > high) | (gaps < low)
+    # One wild gap lifts the mean above all others; it must not make a run of them.
+    middle = gaps[~outside].mean() if not outside.all() else mean
+    sides = np.where(np.abs(gaps - middle) > _EQUAL_MM, np.sign(gaps - middle), 0.0)
     return Chart(who, tuple(names), tuple(map(float, gaps)), mean, low, high,
-                 tuple(map(int, beyond)), tuple(_runs(np.sign(gaps - mean).tolist())))  # fmt: skip
+                 tuple(map(int, np.flatnonzero(outside))), tuple(_runs(sides.tolist())))  # fmt: skip
 
 
 def _runs(sides: Sequence[float]) -> list[int]:

@@ -113,13 +113,15 @@ def stream(engine: Engine, work: Callable[[T], R], tasks: Iterable[T]) -> Iterat
             suspects = yield from _until_broken(engine, executor, work, waiting)
             if not suspects:
                 return
-            for task in suspects:
-                engine.stop(executor)
-                executor = engine.start()
-                outcome = _outcome(executor.submit(work, task))
-                yield task, _died() if isinstance(outcome, BrokenProcessPool) else outcome
             engine.stop(executor)
             executor = engine.start()
+            for task in suspects:
+                outcome = _outcome(executor.submit(work, task))
+                if isinstance(outcome, BrokenProcessPool):
+                    engine.stop(executor)
+                    executor = engine.start()
+                    outcome = _died()
+                yield task, outcome
     finally:
         engine.stop(executor)
 

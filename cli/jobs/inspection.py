@@ -2,9 +2,47 @@
 
 from __future__ import annotations
 
+import hashlib
+import io
+import time
+from typing import TYPE_CHECKING
+
+from cli.jobs.duplicates import perceptual_hash
 from cli.jobs.worker import Looked, Task
+
+if TYPE_CHECKING:
+    from cli.answer import Answer
+    from vision.records import Verdict
+
+_LONG_SIDE_PX = 900
+_QUALITY = 74
 
 
 def inspect_photo(task: Task, data: bytes) -> Looked:
     """Inspect a photo's bytes.  Runs in a worker; what it needs is loaded there, not in the parent."""
-    raise NotImplementedError
+    from cli.answer import answer_of
+    from vision.pipeline import inspect
+
+    began = time.perf_counter()
+    verdict = inspect(data, task.fitting, task.camera, task.confidence)
+    answer = answer_of(
+        verdict, task.fitting, photo=task.name, sha256=hashlib.sha256(data).hexdigest(),
+        unit=task.unit or task.fitting.unit, seconds=time.perf_counter() - began,
+    )  # fmt: skip
+    told = answer.model_dump(mode="json")
+    if verdict.photo is None:
+        return Looked(told)
+    return Looked(
+        told, _overlay(verdict, answer, task), perceptual_hash(verdict.photo.pixels), verdict.photo.taken
+    )
+
+
+def _overlay(verdict: Verdict, answer: Answer, task: Task) -> bytes:
+    """Small enough for a ledger and a report: some 60 kB."""
+    from cli.overlay import draw
+
+    if verdict.photo is None:
+        return b""
+    made = io.BytesIO()
+    draw(verdict, verdict.photo, answer, task.fitting, _LONG_SIDE_PX).save(made, "JPEG", quality=_QUALITY)
+    return made.getvalue()

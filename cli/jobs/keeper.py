@@ -83,8 +83,9 @@ class Keeper:
         """Keep what came of a task; its joint, and the answer where there is one."""
         photo = self._under_way.pop(task.key)
         if isinstance(outcome, Exception):
-            outcome = Checked(task.key, error=f"The photo could not be checked: {outcome}")
+            outcome = Checked(task.key, error=f"The photo could not be checked: {outcome}", fault=True)
         if outcome.error:
+            self._course.faults += outcome.fault
             self._store.fail(photo.id, visible(outcome.error))
             return photo.joint, None
         if outcome.looked is None:

@@ -16,7 +16,7 @@ from cli.jobs.keeper import Keeper, Rows
 from cli.jobs.listing import LIST_NAME, Joint, Listing, read_list
 from cli.jobs.matching import Matcher
 from cli.jobs.store import Store
-from cli.jobs.text import visible
+from cli.jobs.text import name_of, visible
 from cli.jobs.worker import check, read_photo
 from cli.ledger import Ledger
 
@@ -56,6 +56,11 @@ def run(
     except EngineError as error:
         course.engine_gone = True
         course.notices.append(str(error))
+    if course.faults:
+        course.notices.append(
+            f"The program failed on {course.faults} photo{'' if course.faults == 1 else 's'}: "
+            "a fault of collargap, not of the photo. Please report it."
+        )
     return course
 
 
@@ -93,9 +98,10 @@ def plan(job: Job, store: Store, course: Course) -> None:
         if isinstance(thing, Skipped):
             store.add_stray(shown(thing), thing.why)
             continue
-        joints = matcher.joints(thing.relative)
+        joints = matcher.joints(name_of(thing.relative))
         for joint in joints:
-            store.add_photo(store.add_joint(joint, rows.trouble(joint)), thing, rows.trouble(joint))
+            trouble = rows.trouble(joint)
+            store.add_photo(store.add_joint(joint, trouble), thing, trouble)
         if not joints:
             store.add_stray(shown(thing), f"It belongs to no joint of {LIST_NAME}.")
     if listing is None and not store.count(None):

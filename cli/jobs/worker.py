@@ -58,12 +58,16 @@ class Task:
 
 @dataclass(frozen=True)
 class Checked:
-    """What came of a task.  looked: None where the photo was known already, or failed (`error` says why)."""
+    """What came of a task.  looked: None where the photo was known already, or failed (`error` says why).
+
+    fault: the failure is the program's, not the photo's.
+    """
 
     key: int
     sha256: str = ""
     looked: Looked | None = None
     error: str = ""
+    fault: bool = False
 
 
 def check(task: Task) -> Checked:
@@ -86,9 +90,8 @@ def check(task: Task) -> Checked:
     except MemoryError:
         return Checked(task.key, sha256, error="The photo needs more memory than there is.")
     except Exception as error:  # a fault of the program must cost one photo, not the job
-        return Checked(
-            task.key, sha256, error=f"The check failed on this photo ({type(error).__name__}: {error})."
-        )
+        told = f"The check failed on this photo ({type(error).__name__}: {error})."
+        return Checked(task.key, sha256, error=told, fault=True)
     answer = {"seconds": round(time.perf_counter() - began, 3), **looked.answer}
     answer |= {"photo": task.name, "sha256": sha256, "version": task.version}
     return Checked(task.key, sha256, Looked(answer, looked.overlay, looked.phash, looked.taken))

@@ -1,0 +1,428 @@
+"""`collargap job` as its user sees it: real files, real processes, the looking itself stubbed."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import resource
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from concurrent.futures import Executor, ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from cli.ledger import Ledger
+from tests.job_stub import commands, fill, photo
+
+LIST = "joint,fitting,photo pattern,location,installer,machine,date\n"
+ROOT = Path(__file__).parent.parent
+
+
+class Threads:
+    """An engine within this process, for tests that aren't about processes."""
+
+    def start(self) -> Executor:
+        return ThreadPoolExecutor(2)
+
+    def stop(self, executor: Executor) -> None:
+        executor.shutdown(cancel_futures=True)
+
+    def in_flight(self) -> int:
+        return 4
+
+
+class Desk:
+    """A folder to work in, with a ledger of its own."""
+
+    def __init__(self, base: Path) -> None:
+        self.folder = base / "job"
+        self.folder.mkdir()
+        self.ledger = base / "ledger.sqlite"
+
+    def fill(self, names: dict[str, bytes], listed: str | None = None) -> None:
+        fill(self.folder, names)
+        if listed is not None:
+            (self.folder / "joints.csv").write_text(LIST + listed)
+
+    def run(self, *arguments: str) -> tuple[int, str, str]:
+        """A command in this process; (exit status, standard output, standard error)."""
+        done = CliRunner().invoke(commands(), arguments)
+        assert done.exception is None or isinstance(done.exception, SystemExit), done.exception
+        return done.exit_code, done.stdout, done.stderr
+
+    def job(self, *more: str) -> tuple[int, str, str]:
+        return self.run("job", str(self.folder), *more)
+
+    def start(self, *more: str, **how: Any) -> subprocess.Popen[str]:
+        """A job as a process of its own, with processes of its own."""
+        command = [sys.executable, "-m", "tests.job_stub", "job", str(self.folder), "--fitting", "2", *more]
+        return subprocess.Popen(
+            command, text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE, cwd=ROOT, **how
+        )
+
+    def real(self, *more: str, **how: Any) -> tuple[int, str, str]:
+        process = self.start(*more, **how)
+        out, err = process.communicate(timeout=120)
+        assert "Traceback" not in err, err
+        return process.returncode, out, err
+
+    def rows(self, folder: Path | None = None) -> list[dict[str, str]]:
+        with open((folder or self.folder) / "results.csv", newline="", encoding="utf-8") as file:
+            return list(csv.DictReader(file))
+
+    def checks(self) -> int:
+        with Ledger(self.ledger) as ledger:
+            return len({entry.check_id for entry in ledger.entries()})
+
+
+@pytest.fixture
+def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Desk:
+    made = Desk(tmp_path)
+    monkeypatch.setenv("COLLARGAP_LEDGER", str(made.ledger))
+    monkeypatch.setattr("cli.job._engine", lambda _workers, _cluster: Threads)
+    return made
+
+
+# --- the ordinary day --------------------------------------------------------------------------------
+
+
+def test_a_job_with_a_list(desk: Desk) -> None:
+    desk.fill(
+        {"J-1_1.jpg": photo(1), "J-1_2.jpg": photo(2, "none"), "deep/er/J-2.jpg": photo(3, "short"),
+         "J-3.jpg": photo(4, "unproven"), "J-5_1.jpg": photo(5), "J-5_2.jpg": photo(6, "short"),
+         "odd/side.jpg": photo(7), "stranger.jpg": photo(8)},
+        "J-1,demo-2\nJ-2,demo-2\nJ-3,demo-2\nJ-4,demo-2\nJ-5,demo-2\nJ-6,demo-2,odd/*\n",
+    )  # fmt: skip
+    code, out, err = desk.job()
+    assert code == 10, err
+    assert "4 of the 6 joints need a person. 1 short, 2 unproven, 1 not photographed, 2 full." in out
+    assert "not tightness" in out
+    assert [(row["joint"], row["joint_verdict"], row["photo"]) for row in desk.rows()] == [
+        ("J-1", "full", "J-1_2.jpg"), ("J-1", "full", "J-1_1.jpg"), ("J-2", "short", "deep/er/J-2.jpg"),
+        ("J-3", "unproven", "J-3.jpg"), ("J-4", "not photographed", ""), ("J-5", "unproven", "J-5_2.jpg"),
+        ("J-5", "unproven", "J-5_1.jpg"), ("J-6", "full", "odd/side.jpg"),
+    ]  # fmt: skip
+    page = (desk.folder / "report.html").read_text("utf-8")
+    assert "Photos disagree: J-5_1.jpg reads full, J-5_2.jpg reads short." in page
+    assert "<b>stranger.jpg</b>: It belongs to no joint of joints.csv." in page
+    assert page.index("J-2</h3>") < page.index("J-5</h3>") < page.index("J-3</h3>") < page.index("J-4</h3>")
+    lines = [json.loads(line) for line in (desk.folder / "results.jsonl").read_text("utf-8").splitlines()]
+    assert len(lines) == 8
+    assert lines[2]["gap"]["value"] == 0.25
+    assert lines[4] == {**lines[4], "photo": None, "verdict": None, "joint_verdict": "not photographed"}
+
+
+@pytest.mark.parametrize(("says", "code"), [("full", 0), ("short", 10), ("unproven", 11), ("none", 11)])
+def test_exit_status_without_a_list(desk: Desk, says: str, code: int) -> None:
+    desk.fill({"J-014_1.jpg": photo(1), "J-015/IMG_2.jpg": photo(2, says)})
+    assert desk.job("--fitting", "2")[0] == code
+    assert {row["joint"] for row in desk.rows()} == {"J-014", "J-015"}
+
+
+def test_a_second_run_does_only_what_is_new_or_changed(desk: Desk) -> None:
+    desk.fill(
+        {f"J-{number}.jpg": photo(number) for number in range(6)}, "".join(f"J-{n},2\n" for n in range(6))
+    )
+    assert "6 checked now, 0 known" in desk.job()[2]
+    assert "0 checked now, 6 known" in desk.job()[2]
+    (desk.folder / "J-0.jpg").write_bytes(photo(99, "short"))
+    os.rename(desk.folder / "J-1.jpg", desk.folder / "J-1_renamed.jpg")
+    os.utime(desk.folder / "J-2.jpg", (10**9, 10**9))
+    desk.fill({"J-3_2.jpg": photo(77)})
+    assert "2 checked now, 5 known" in desk.job()[2]
+    assert "0 checked now, 7 known" in desk.job()[2]
+    assert "7 checked now" in desk.job("--confidence", "0.99")[2]
+    catalog = (ROOT / "calibration" / "fittings.toml").read_text().replace("2.720", "2.721")
+    (desk.folder / "own.toml").write_text(catalog)
+    assert "7 checked now" in desk.job("--catalog", str(desk.folder / "own.toml"))[2]
+    assert desk.checks() == 22
+
+
+def test_a_worker_of_a_file_with_the_same_size_as_a_known_one_still_checks_it(desk: Desk) -> None:
+    one = photo(1)
+    desk.fill({"J-1.jpg": one})
+    desk.job("--fitting", "2")
+    desk.fill({"J-2.jpg": one[:-20] + bytes(20 - len(b"#short#1")) + b"#short#1"})
+    assert desk.job("--fitting", "2")[0] == 10
+
+
+def test_the_same_picture_for_two_joints_proves_neither(desk: Desk) -> None:
+    desk.fill({"J-1.jpg": photo(1), "J-2.jpg": photo(1), "J-3.jpg": photo(1, side=90), "J-4.jpg": photo(4)})
+    assert desk.job("--fitting", "2")[0] == 11
+    assert [row["joint_verdict"] for row in desk.rows()] == ["unproven", "unproven", "unproven", "full"]
+    assert (
+        "J-1.jpg is the same file as J-2.jpg of joint J-2 (joints J-1, J-2 and J-3)."
+        in desk.rows()[0]["findings"]
+    )
+    assert "is the same picture as" in desk.rows()[2]["findings"]
+
+
+def test_times_and_drift_are_told(desk: Desk) -> None:
+    names, rows = {}, []
+    for number in range(20):
+        taken = f"2026:05:04 10:{number:02}:00"
+        if number == 7:
+            taken = "2026:05:04 08:00:00"
+        if number == 9:
+            taken = "2019:05:04 10:09:00"
+        names[f"J-{number:02}.jpg"] = photo(number, "short" if number == 12 else "full", taken)
+        rows.append(f"J-{number:02},2,,,R. Ames,P-1,2026-05-04\n")
+    desk.fill(names, "".join(rows))
+    desk.job()
+    told = {row["joint"]: row["findings"] for row in desk.rows()}
+    assert "out of the list's order" in told["J-07"]
+    assert "7 years before the date in the list" in told["J-09"]
+    assert "lies outside what the installer R. Ames usually leaves" in told["J-12"]
+    assert "lies outside what the machine P-1 usually leaves" in told["J-12"]
+    assert [joint for joint, text in told.items() if text] == ["J-07", "J-09", "J-12"]
+
+
+# --- find and show -----------------------------------------------------------------------------------
+
+
+def test_find_and_show_over_several_jobs(desk: Desk, tmp_path: Path) -> None:
+    desk.fill({"J-1.jpg": photo(1, "short"), "J-2.jpg": photo(2)}, "J-1,2,,Sump 4,,,2019-03-01\nJ-2,2\n")
+    desk.job("--site", "North yard")
+    desk.job("--site", "South")
+    (desk.folder / "J-1.jpg").write_bytes(photo(3))
+    desk.job("--site", "South")
+    code, out, _ = desk.run("find", "--site", "north", "--verdict", "short")
+    assert code == 0
+    assert out == "2019-03-01  SHORT     North yard / J-1  (1 photo; Sump 4)\n"
+    assert "South / J-1" in desk.run("find", "--date", "2019-03-01", "--verdict", "full")[1]
+    assert desk.run("find", "--since", "2030-01-01")[1] == ""
+    code, out, _ = desk.run("show", "J-1", "--site", "South", "--overlays", str(tmp_path / "pictures"))
+    assert code == 0
+    assert out.count("  check ") == 2
+    assert "short: gap 1/4 in (0.250)" in out
+    assert len(list((tmp_path / "pictures").glob("J-1-check-*.jpg"))) == 2
+    assert desk.run("show", "J-9")[0] == 2
+    assert desk.run("find", "--since", "someday")[0] == 2
+
+
+# --- deaths ------------------------------------------------------------------------------------------
+
+
+def _until(true: Callable[[], Any], seconds: float = 30) -> None:
+    end = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < end, "it took too long"
+        time.sleep(0.02)
+
+
+def _slow_desk(desk: Desk, photos: int = 40) -> None:
+    desk.fill({f"J-{number:02}.jpg": photo(number, "slow") for number in range(photos)})
+
+
+def _some_checks(desk: Desk) -> bool:
+    return desk.ledger.exists() and desk.checks() >= 3
+
+
+def test_ctrl_c_leaves_what_is_done(desk: Desk) -> None:
+    _slow_desk(desk)
+    process = desk.start("--workers", "2", start_new_session=True)
+    _until(lambda: _some_checks(desk))
+    os.killpg(process.pid, signal.SIGINT)  # as a terminal does: parent and workers
+    out, err = process.communicate(timeout=30)
+    assert process.returncode == 130
+    assert "Traceback" not in err
+    assert "have not been looked at yet" in err
+    done = desk.checks()
+    rows = desk.rows()
+    assert sum(row["verdict"] == "full" for row in rows) == done
+    assert {row["joint_verdict"] for row in rows if not row["verdict"]} == {"unproven"}
+    assert f"{done} full" in out
+    _, _, err = desk.job("--fitting", "2")
+    assert f"{40 - done} checked now, {done} known" in err
+
+
+def test_a_killed_run_loses_nothing_and_leaves_no_process(desk: Desk) -> None:
+    _slow_desk(desk)
+    process = desk.start("--workers", "2", start_new_session=True)
+    _until(lambda: _some_checks(desk))
+    os.kill(process.pid, signal.SIGKILL)
+    process.communicate(timeout=30)
+    done = desk.checks()
+    assert done >= 3
+    _until(lambda: not _group_lives(process.pid))
+    assert f"{40 - done} checked now, {done} known" in desk.job("--fitting", "2")[2]
+
+
+def _group_lives(group: int) -> bool:
+    try:
+        os.killpg(group, 0)
+    except ProcessLookupError:
+        return False
+    return True
+
+
+def test_a_photo_that_kills_its_worker_costs_only_itself(desk: Desk) -> None:
+    desk.fill(
+        {f"J-{number}.jpg": photo(number, "kill" if number in (3, 4) else "full") for number in range(9)}
+    )
+    desk.fill({"J-8.jpg": photo(8, "fail")})
+    code, _, err = desk.real("--workers", "2")
+    assert code == 1
+    assert "6 checked now, 0 known from earlier runs, 3 that could not be checked" in err
+    assert "failed on 3 photos" in err
+    errors = {row["joint"]: row["error"] for row in desk.rows() if row["error"]}
+    assert set(errors) == {"J-3", "J-4", "J-8"}
+    assert "process" in errors["J-3"]
+    assert "a fault of the program" in errors["J-8"]
+
+
+def test_two_jobs_at_once_share_a_ledger(desk: Desk) -> None:
+    desk.fill({f"J-{number}.jpg": photo(number) for number in range(30)})
+    out = [desk.folder.parent / name for name in ("one", "two")]
+    both = [desk.start("--out", str(each)) for each in out]
+    for process in both:
+        process.communicate(timeout=60)
+        assert process.returncode == 0
+    assert [len(desk.rows(each)) for each in out] == [30, 30]
+
+
+# --- hostile input -----------------------------------------------------------------------------------
+
+HOSTILE = (
+    b"J-1_<script>alert(1)<%script>.jpg",
+    b"J-2_\" onerror='x'.jpg",
+    b"J-3_line\nbreak\r.jpg",
+    b"=cmd|' %C calc'!A0.jpg",
+    b"+J-4.jpg",
+    b"-J-5.jpg",
+    b"@SUM(A1).jpg",
+    "J-6_\u202egpj.jpg".encode(),
+    b"J-7_\x1b[2J.jpg",
+    b"J-8_caf\xe9.jpg",
+    b"J-9_{{ 7*7 }}{% raw %}.jpg",
+    b"J-10_]]>&amp;<!--.jpg",
+)
+
+
+def test_hostile_names(desk: Desk) -> None:
+    for number, name in enumerate(HOSTILE):
+        with open(os.fsencode(desk.folder) + b"/" + name, "wb") as file:
+            file.write(photo(number, "short"))
+    code, out, err = desk.job("--fitting", "2", "--site", "=1+1<b>\x07")
+    assert code == 10
+    assert f"{len(HOSTILE)} checked now" in err
+    for text in (out, err):
+        assert "\x1b" not in text
+        assert "\u202e" not in text
+    page = (desk.folder / "report.html").read_text("utf-8")
+    assert "<script" not in page
+    assert "onerror='" not in page
+    assert "\u202e" not in page
+    assert "\\u202egpj" in page
+    assert "{{ 7*7 }}" in page
+    assert "caf\\xe9" in page
+    raw = (desk.folder / "results.csv").read_bytes().decode()
+    assert "\u202e" not in raw
+    for row in desk.rows():
+        for value in row.values():
+            assert not value.startswith(("=", "+", "-", "@", "\t", "\r"))
+    assert len(desk.rows()) == len(HOSTILE)
+    for line in (desk.folder / "results.jsonl").read_text("ascii").splitlines():
+        assert json.loads(line)["verdict"] == "short"
+    assert desk.run("show", "=cmd|' %C calc'!A0", "--overlays", str(desk.folder / "o"))[0] == 0
+    assert "0 checked now" in desk.job("--fitting", "2", "--site", "=1+1<b>\x07")[2]
+
+
+def test_hostile_list(desk: Desk) -> None:
+    desk.fill(
+        {"A.jpg": photo(1)}, 'A,2,,"=HYPERLINK(""http://x"")",<img src=x>,+1,2026-05-04\n"../../etc",2\n'
+    )
+    desk.job()
+    assert desk.rows()[0]["location"].startswith("'=")
+    assert "<img src=x" not in (desk.folder / "report.html").read_text("utf-8")
+
+
+def test_a_link_out_of_the_folder_is_not_read(desk: Desk, tmp_path: Path) -> None:
+    desk.fill({"J-1.jpg": photo(1)})
+    (tmp_path / "secret.jpg").write_bytes(photo(2, "short"))
+    (desk.folder / "J-2.jpg").symlink_to(tmp_path / "secret.jpg")
+    assert desk.job("--fitting", "2")[0] == 0
+    assert "outside the job folder" in (desk.folder / "report.html").read_text("utf-8")
+    (desk.folder / "joints.csv").symlink_to(tmp_path / "secret.jpg")
+    assert desk.job("--fitting", "2")[0] == 2
+
+
+def test_photos_that_can_not_be_read(desk: Desk) -> None:
+    desk.fill({"J-1.jpg": photo(1), "J-2.jpg": photo(2)})
+    with open(desk.folder / "J-3.jpg", "wb") as file:
+        file.truncate(2**40)
+    code, _, err = desk.job("--fitting", "2")
+    assert code == 11
+    assert "2 checked now" in err
+    assert "larger than 256 MiB" in desk.rows()[2]["error"]
+
+
+def test_nothing_to_do(desk: Desk) -> None:
+    assert "no photos" in desk.job("--fitting", "2")[2]
+    assert "no joints.csv" in desk.job()[2]
+    assert desk.job()[0] == 2
+    assert "no folder" in desk.run("job", str(desk.folder / "gone"), "--fitting", "2")[2]
+    assert "No fitting is called" in desk.job("--fitting", "demo-77")[2]
+    desk.fill({}, "J-1,2\nJ-2,2\n")
+    code, out, _ = desk.job()
+    assert code == 11
+    assert "2 not photographed" in out
+    (desk.folder / "joints.csv").write_bytes(b"\xff\xd8\xff\xe0 a photo")
+    assert desk.job()[0] == 2
+
+
+def test_an_unknown_fitting_costs_only_its_joints(desk: Desk) -> None:
+    desk.fill({"J-1.jpg": photo(1), "J-2.jpg": photo(2), "J-3.jpg": photo(3)}, "J-1,demo-77\nJ-2,2\nJ-3,\n")
+    assert desk.job()[0] == 11
+    assert [row["joint_verdict"] for row in desk.rows()] == ["unproven", "full", "unproven"]
+    assert "No fitting is called 'demo-77'" in desk.rows()[0]["findings"]
+    assert "names no fitting" in desk.rows()[2]["findings"]
+
+
+def test_a_folder_that_can_not_be_written(desk: Desk, tmp_path: Path) -> None:
+    """The parent of --out is a file, which no user, not even root, can write into."""
+    desk.fill({"J-1.jpg": photo(1, "short")})
+    code, out, err = desk.job("--fitting", "2", "--out", str(desk.folder / "J-1.jpg" / "x"))
+    assert code == 1
+    assert err.count("could not be written") == 3
+    assert "--out" in err
+    assert "1 short" in out
+    assert desk.checks() == 1
+    assert "1 known" in desk.job("--fitting", "2", "--out", str(tmp_path / "elsewhere"))[2]
+
+
+def test_a_full_disk(desk: Desk) -> None:
+    """Files may grow to 48 kB only: the ledger and the page run into it, the table is still written."""
+    desk.fill({f"J-{number:02}.jpg": photo(number, "short") for number in range(30)})
+
+    def limit() -> None:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (48_000, 48_000))
+
+    code, out, err = desk.real(preexec_fn=limit)
+    assert code == 1
+    assert "30 short" in out
+    assert "can't be used" in err
+    assert "goes on without it" in err
+    assert "report.html could not be written" in err
+    assert len(desk.rows()) == 30
+    assert not list(desk.folder.glob(".*.part"))
+    Ledger(desk.ledger).close()
+    assert desk.job("--fitting", "2")[0] == 10
+
+
+def test_a_ledger_that_is_none(desk: Desk) -> None:
+    desk.fill({"J-1.jpg": photo(1)})
+    desk.ledger.write_bytes(b"not a ledger at all, but a letter" * 50)
+    code, out, err = desk.job("--fitting", "2")
+    assert code == 1
+    assert "can't be used" in err
+    assert "1 full" in out
+    assert desk.ledger.read_bytes().startswith(b"not a ledger")
+    assert "data:image/jpeg" not in (desk.folder / "report.html").read_text("utf-8")

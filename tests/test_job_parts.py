@@ -1,0 +1,283 @@
+"""The parts of a job, each by itself: list, names, folder, verdicts, copies, times, drift, text."""
+
+from __future__ import annotations
+
+import os
+from datetime import date, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from cli.jobs.drift import chart
+from cli.jobs.duplicates import NEAR_BITS, near_copies, perceptual_hash
+from cli.jobs.errors import JobError
+from cli.jobs.folder import Found, Skipped, walk
+from cli.jobs.listing import Joint, Listing, parse_day, read_list
+from cli.jobs.matching import Matcher, joint_name
+from cli.jobs.text import cell, name_of, visible
+from cli.jobs.timing import far_from, out_of_order, taken_at
+from cli.jobs.verdicts import joint_word
+from tests.job_stub import fill, photo
+
+# --- the list ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        b"joint,fitting,photo pattern,location\nJ-1,demo-2,J-1*,Sump\n",
+        b"\xef\xbb\xbfJoint;Fitting;Photo_Pattern;Location\r\nJ-1;demo-2;J-1*;Sump\r\n",
+        b"LOCATION\tPhoto-pattern\tfitting\tjoint\nSump\tJ-1*\tdemo-2\tJ-1\n",
+    ],
+)
+def test_list_is_read_however_a_spreadsheet_saved_it(data: bytes) -> None:
+    assert read_list(data).joints == (Joint("J-1", "demo-2", "J-1*", "Sump"),)
+
+
+def test_list_in_windows_letters() -> None:
+    assert read_list("joint,location\nJ-1,Zürich\n".encode("cp1252")).joints[0].location == "Zürich"
+
+
+def test_list_needs_only_joint_and_fitting_and_takes_a_default() -> None:
+    assert [joint.fitting for joint in read_list(b"joint,fitting\nA,x\nB,\n", "y").joints] == ["x", "y"]
+
+
+def test_list_says_what_it_could_not_understand_and_goes_on() -> None:
+    listing = read_list(b"joint,fitting,date\nA,x,soon\nA,x,\n,x,\n,,\nB,x,2026-05-04\n")
+    assert [joint.name for joint in listing.joints] == ["A", "B"]
+    assert len(listing.problems) == 3
+    assert "'soon'" in listing.problems[0]
+
+
+@pytest.mark.parametrize("data", [b"", b"name,size\nA,2\n", b"joint,fitting\n", b"\0\0\0", b"\xff\xfe\x00j"])
+def test_list_that_is_none_is_refused_with_a_remedy(data: bytes) -> None:
+    with pytest.raises(JobError, match=r"joints\.csv"):
+        read_list(data)
+
+
+def test_days() -> None:
+    told = ["2026-05-04", "5/4/2026", "04.05.2026", "2026-05-04T10:00:00", "May 4, 2026", "20260504"]
+    assert {parse_day(text) for text in told} == {date(2026, 5, 4)}
+    assert parse_day("99/99/2026") is None
+
+
+# --- which joint -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("name", "joint"),
+    [
+        ("J-014_2.jpg", "J-014"),
+        ("J-014.jpg", "J-014"),
+        ("J-014 (3).JPG", "J-014"),
+        ("north/J-014_2.jpg", "J-014"),
+        ("J-014/IMG_2031.jpg", "J-014"),
+        ("J-014/PXL_20260504_102030123.jpg", "J-014"),
+        ("J-014/3.jpg", "J-014"),
+        ("J-014/left.jpg", "J-014"),
+        ("014_2.jpg", "014"),
+        ("IMG_2031.jpg", "IMG_2031"),
+        ("north/left.jpg", "north/left"),
+        ("clean_01.jpg", "clean_01"),
+    ],
+)
+def test_joint_from_the_names_of_file_and_folder(name: str, joint: str) -> None:
+    assert joint_name(name) == joint
+    assert [each.name for each in Matcher(None, "x").joints(name)] == [joint]
+
+
+def test_two_joints_never_become_one_by_their_names() -> None:
+    names = [f"IMG_{number}.jpg" for number in range(2000, 2100)] + [
+        f"P{number}.jpg" for number in range(1, 60)
+    ]
+    assert len({joint_name(name) for name in names}) == len(names)
+
+
+def _matcher(*rows: tuple[str, str]) -> Matcher:
+    return Matcher(
+        Listing(tuple(Joint(name, "x", pattern, order=at) for at, (name, pattern) in enumerate(rows)))
+    )
+
+
+def test_patterns_come_before_names_and_know_folders() -> None:
+    matcher = _matcher(("A", "day1/*.jpg"), ("B", "B_?.jpg|extra*"), ("J-1", ""), ("J-14", ""))
+    for name, joint in [("day1/x.JPG", "A"), ("deep/b_1.jpg", "B"), ("extra9.jpg", "B"), ("J-14_2.jpg", "J-14"),
+                        ("J-1/x.jpg", "J-1"), ("j-1-2.jpg", "J-1")]:  # fmt: skip
+        assert [each.name for each in matcher.joints(name)] == [joint], name
+    assert matcher.joints("J-140.jpg") == []
+
+
+def test_a_photo_may_match_two_patterns() -> None:
+    assert [each.name for each in _matcher(("A", "*.jpg"), ("B", "x*")).joints("x.jpg")] == ["A", "B"]
+
+
+# --- the folder --------------------------------------------------------------------------------------
+
+
+def test_walk_finds_photos_in_any_depth_and_nothing_else(tmp_path: Path) -> None:
+    fill(
+        tmp_path,
+        dict.fromkeys(["b.JPG", "a/x/y.heic", "a/notes.txt", ".hidden.jpg", ".git/z.jpg"], b"1"),
+    )
+    assert [thing.relative for thing in walk(tmp_path)] == ["b.JPG", "a/x/y.heic"]
+
+
+def test_walk_does_not_leave_the_folder(tmp_path: Path) -> None:
+    outside = fill(tmp_path / "outside", {"secret.jpg": b"1"})
+    job = fill(tmp_path / "job", {"a.jpg": b"1"})
+    (job / "out.jpg").symlink_to(outside / "secret.jpg")
+    (job / "folder").symlink_to(outside)
+    (job / "loop").symlink_to(job)
+    (job / "same.jpg").symlink_to(job / "a.jpg")
+    (job / "broken.jpg").symlink_to(job / "gone.jpg")
+    os.mkfifo(job / "pipe.jpg")
+    things = {thing.relative: thing for thing in walk(job)}
+    assert {name for name, thing in things.items() if isinstance(thing, Found)} == {"a.jpg", "same.jpg"}
+    skipped = {name: thing.why for name, thing in things.items() if isinstance(thing, Skipped)}
+    assert "outside the job folder" in skipped["out.jpg"]
+    assert set(skipped) == {"out.jpg", "folder", "loop", "broken.jpg", "pipe.jpg"}
+
+
+# --- verdicts ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("words", "joint"),
+    [
+        (["full"], "full"),
+        (["full", "unproven"], "full"),
+        (["short"], "short"),
+        (["short", "unproven"], "short"),
+        (["full", "short"], "unproven"),
+        (["unproven"], "unproven"),
+        ([], "unproven"),
+    ],
+)
+def test_joint_word(words: list[str], joint: str) -> None:
+    assert joint_word(words, 2) == joint
+
+
+def test_joint_without_a_photo() -> None:
+    assert joint_word([], 0) == "not photographed"
+
+
+# --- copies ------------------------------------------------------------------------------------------
+
+
+def _pixels(seed: int, size: tuple[int, int] = (120, 90)) -> Image.Image:
+    noise = np.random.default_rng(seed).integers(0, 256, (12, 12, 3), dtype=np.uint8)
+    return Image.fromarray(noise).resize(size, Image.Resampling.BICUBIC)
+
+
+def _hash(picture: Image.Image) -> bytes:
+    return perceptual_hash(np.asarray(picture.convert("RGB")))
+
+
+def test_copies_are_found_and_strangers_are_not() -> None:
+    pictures = [_pixels(seed) for seed in range(40)]
+    copy = pictures[3].resize((60, 45)).point(lambda level: min(255, level + 12))
+    hashes = [*map(_hash, pictures), _hash(copy), b"", b""]
+    assert near_copies(hashes) == [[3, 40]]
+
+
+def test_a_dark_picture_has_no_hash() -> None:
+    assert _hash(Image.new("RGB", (80, 60), (7, 7, 7))) == b""
+
+
+def test_every_pair_up_to_fifteen_bits_apart_is_found() -> None:
+    rng = np.random.default_rng(5)
+    for _ in range(200):
+        first = rng.integers(0, 256, 32, dtype=np.uint8)
+        flips = np.zeros(256, np.uint8)
+        flips[rng.choice(256, 15, replace=False)] = 1
+        assert near_copies([first.tobytes(), (first ^ np.packbits(flips)).tobytes()]) == [[0, 1]]
+    far = first ^ np.packbits(np.r_[np.ones(NEAR_BITS + 1, np.uint8), np.zeros(255 - NEAR_BITS, np.uint8)])
+    assert near_copies([first.tobytes(), far.tobytes()]) == []
+
+
+def test_ten_thousand_copies_are_one_group() -> None:
+    assert [len(group) for group in near_copies([_hash(_pixels(1))] * 10_000)] == [10_000]
+
+
+# --- times -------------------------------------------------------------------------------------------
+
+
+def test_exif_time() -> None:
+    assert taken_at("2026:05:04 10:20:30\0") == datetime(2026, 5, 4, 10, 20, 30)
+    for nonsense in ("", "0000:00:00 00:00:00", "yesterday", "2026:99:04 10:20:30"):
+        assert taken_at(nonsense) is None
+
+
+def test_far_from_the_day_of_the_job() -> None:
+    day = date(2026, 5, 4)
+    assert far_from(day, datetime(2026, 5, 6, 23)) == ""
+    assert far_from(day, datetime(2026, 5, 14)) == "10 days after"
+    assert far_from(day, datetime(2021, 5, 4)) == "5 years before"
+    assert far_from(day, datetime(2025, 5, 1)) == "1 year before"
+
+
+def test_out_of_order_names_as_few_as_can_be() -> None:
+    start = datetime(2026, 5, 4, 8)
+    times = [start + timedelta(minutes=10 * at) for at in range(12)]
+    assert out_of_order(times) == []
+    times[7] = start - timedelta(hours=1)
+    assert out_of_order(times) == [7]
+    assert out_of_order(times[::-1]) == []  # not in order of time at all: nothing is said
+    assert out_of_order([]) == []
+
+
+# --- drift -------------------------------------------------------------------------------------------
+
+
+def test_individuals_chart_against_the_handbook() -> None:
+    """NIST/SEMATECH e-Handbook 6.3.2.2, ten flow rates: 45.8159, 50.81, 55.8041.
+
+    Data and limits are from memory; the arithmetic agrees to the printed digits.
+    """
+    rates = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
+    made = chart("flow", list("abcdefghij"), rates)
+    assert made is not None
+    assert (made.low_mm, made.mean_mm, made.high_mm) == pytest.approx((45.8159, 50.81, 55.8041), abs=5e-5)
+    assert not made.drifts
+
+
+def test_chart_points_out_what_lies_beyond_and_what_runs() -> None:
+    beyond = chart("x", [""] * 12, [1, 1.1, 0.9, 1, 1.1, 0.9, 1, 1.1, 9, 0.9, 1, 1.1])
+    assert beyond is not None
+    assert beyond.beyond == (8,)
+    run = chart("x", [""] * 16, [1.0, 1.1] * 4 + [1.6, 1.7] * 4)
+    assert run is not None
+    assert run.runs == (7, 15)
+    assert run.low_mm >= 0
+    assert chart("x", [""] * 7, [1.0] * 7) is None
+    equal = chart("x", [""] * 9, [0.0] * 9)
+    assert equal is not None
+    assert not equal.drifts
+
+
+# --- text --------------------------------------------------------------------------------------------
+
+
+def test_names_are_shown_with_what_hides_in_them() -> None:
+    assert visible("a\u202egpj.exe\n\x1b[2J\x85é") == "a\\u202egpj.exe\\u000a\\u001b[2J\\u0085é"
+    assert visible(os.fsdecode(b"caf\xe9.jpg")) == "caf\\xe9.jpg"
+    assert name_of(b"caf\xe9.jpg") == "caf\\xe9.jpg"
+
+
+@pytest.mark.parametrize("start", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", " =1", "\n+1", "＝1"])
+def test_no_cell_starts_a_formula(start: str) -> None:
+    assert cell(start).startswith("'")
+
+
+def test_ordinary_cells_stay_as_they_are() -> None:
+    for text in ("", "J-014", "a=b", "3/32 in", "Zoë", "'quoted"):
+        assert cell(text) == text
+
+
+def test_stub_photos_are_photos(tmp_path: Path) -> None:
+    path = tmp_path / "a.jpg"
+    path.write_bytes(photo(1, taken="2026:05:04 10:00:00"))
+    with Image.open(path) as opened:
+        assert opened.size == (96, 96)
