@@ -204,6 +204,12 @@ class Profile(BaseModel):
                 self._scaled(height_px / self.width_px, width_px / self.height_px), (width_px, height_px))
         return turned(scaled, (width_px, height_px), orientation)
 
+    def camera_for_upright(self, width_px: int, height_px: int, orientation: int = 1) -> Camera:
+        """`camera_for` by the size of the upright picture, after EXIF's `orientation` (1 to 8) turned it."""
+        if orientation >= 5:  # these lay a standing picture down, or stand a lying one up
+            width_px, height_px = height_px, width_px
+        return self.camera_for(width_px, height_px, orientation)
+
     def _scaled(self, along: float, down: float) -> Camera:
         scale = math.sqrt(along * down)
         focal = self.focal_px * scale

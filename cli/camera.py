@@ -189,7 +189,7 @@ def _look(path: Path, square_mm: float, inner: tuple[int, int] | None) -> ChartP
         image = _open(data)
         exif = image.getexif()
         lens = read_lens(exif.get, exif.get_ifd(_EXIF_IFD).get)
-        grey = np.asarray(_unturned(image).convert("L"))
+        grey = np.asarray(_unturned(image, data).convert("L"))
     except Exception as problem:  # broken pictures break decoders in every way there is
         raise Misuse(f"{path} could not be read as a photo ({type(problem).__name__}). Leave it out, or take "
                      "it again.") from problem
@@ -206,9 +206,13 @@ def _open(data: bytes) -> Image.Image:
     return Image.open(io.BytesIO(data))
 
 
-def _unturned(image: Image.Image) -> Image.Image:
-    """HEIF decoders turn the picture by themselves; the sensor's own frame is what all photos share."""
-    undo = _UNDO.get(image.info.get("original_orientation") or 1)
+def _unturned(image: Image.Image, data: bytes) -> Image.Image:
+    """The picture as the sensor saw it, the frame that all photos of a phone share.
+
+    HEIF decoders turn the picture by themselves, if the file has a box that says so (irot or imir).
+    """
+    turned = b"irot" in data or b"imir" in data
+    undo = _UNDO.get(image.info.get("original_orientation") or 1) if turned else None
     return image if undo is None else image.transpose(undo)
 
 

@@ -268,6 +268,12 @@ def test_turning_goes_where_pillow_turns_the_picture(profile, orientation):
     assert project(moved, profile.camera_for(*SIZE, orientation)) == pytest.approx(upright)
 
 
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_an_upright_size_names_the_same_camera(profile, orientation):
+    upright = SIZE if orientation < 5 else SIZE[::-1]
+    assert profile.camera_for_upright(*upright, orientation) == profile.camera_for(*SIZE, orientation)
+
+
 def test_a_copy_turned_without_saying_how_doubts_its_centre(profile, solution):
     got = profile.camera_for(SIZE[1] // 2, SIZE[0] // 2)
     assert got.centre_px == (191.5, 255.5)

@@ -191,7 +191,7 @@ def save(pixels, path, model="Phone 1", orientation=1):
     exif = Image.Exif()
     exif[0x010F], exif[0x0110], exif[0x0112] = "Maker", model, orientation
     exif.get_ifd(0x8769).update({0x920A: 5.4, 0xA405: 26})
-    image.save(path, quality=95, exif=exif)
+    image.save(path, quality=95, exif=exif.tobytes())
 
 
 @pytest.fixture
@@ -227,6 +227,20 @@ def test_solve_writes_a_profile_that_show_reads(folder):
     assert profile.focal_px == pytest.approx(FOCAL, abs=1.5)
     assert (profile.width_px, profile.height_px, profile.views) == (*SIZE, 9)
     assert "my phone: Maker Phone 1" in run("show", folder / "my.toml").output
+
+
+@pytest.mark.parametrize("orientation", [1, 3, 6, 8])
+def test_heif_and_jpeg_of_one_phone_stay_one_camera(folder, photos, orientation):
+    """HEIF decoders turn pictures by themselves; the corners still have to lie in the sensor's frame."""
+    from pillow_heif import register_heif_opener
+
+    register_heif_opener()
+    (folder / "p3.jpg").unlink()
+    save(photos[3][0], folder / "p3.heic", orientation=orientation)
+    got = run_solve(folder)
+    assert got.exit_code == 0, got.output
+    assert "p3.heic" in got.output
+    assert "Left out" not in got.output
 
 
 def test_a_smudged_photo_is_left_out_by_name(folder, photos):
