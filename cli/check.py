@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 import typer
 
 if TYPE_CHECKING:
-    from calibration.camera import Camera
+    from calibration.camera import Profile
     from calibration.fittings import Fitting, Unit
     from cli.answer import Answer
     from vision.records import Verdict
@@ -31,7 +31,7 @@ class UnitName(StrEnum):
     mm = "mm"
 
 
-def inspect(data: bytes, fitting: Fitting, camera: Camera | None, confidence: float) -> Verdict:
+def inspect(data: bytes, fitting: Fitting, camera: Profile | None, confidence: float) -> Verdict:
     """The one door to the measuring; imported late, as it brings the networks along."""
     from vision.pipeline import inspect as look
 
@@ -56,7 +56,7 @@ def check_command(
     confidence: Annotated[float, typer.Option(help="Coverage of the interval that decides.", min=0.8,
                                               max=0.999)] = 0.95,
     camera: Annotated[Path | None, typer.Option(
-        help="Calibration of the camera that took the photos (TOML).", metavar="FILE",
+        help="Profile of the camera that took the photos, as `camera solve` wrote it.", metavar="FILE",
         show_default=False)] = None,
 ) -> None:
     """Judge photos of pressed joints: full, short or unproven.
@@ -88,7 +88,7 @@ class Asked:
 
     fitting: Fitting
     unit: Unit
-    camera: Camera | None
+    camera: Profile | None
     confidence: float
     overlay: Path | None
     as_json: bool
@@ -136,7 +136,8 @@ def _check(path: Path, asked: Asked, course: Course) -> Answer | None:
         return _answer(path, disk.read_photo(path), asked, course)
     except Misuse as error:
         course.misused = True
-        typer.echo(str(error), err=True)
+        name = shown(path)
+        typer.echo(str(error) if name in str(error) else f"{name}: {error}", err=True)
     except Exception as error:  # a fault of the program on one photo must not cost the others their answers
         course.broke = True
         typer.echo(f"{shown(path)}: internal error ({type(error).__name__}: {error}). This is a fault of "

@@ -4,13 +4,9 @@ from __future__ import annotations
 
 import os
 import stat
-import tomllib
 from pathlib import Path
-from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
-
-from calibration.camera import Camera
+from calibration.camera import Profile, parse_profile
 from calibration.fittings import Fitting, Misuse, demo_catalog, parse_catalog
 from cli.say import shown
 
@@ -53,33 +49,9 @@ def read_catalog(path: Path | None) -> tuple[Fitting, ...]:
     return parse_catalog(_text(path, "catalog"), shown(path))
 
 
-class _CameraFile(BaseModel):
-    """The keys of a camera file: those of `calibration.camera.Camera`."""
-
-    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
-
-    focal_px: float = Field(gt=0)
-    centre_px: tuple[Annotated[float, Field(gt=0)], Annotated[float, Field(gt=0)]]
-    distortion: tuple[float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0)
-    u_focal_px: float = Field(ge=0)
-    u_centre_px: float = Field(ge=0)
-    u_k1: float = Field(ge=0)
-
-
-def read_camera(path: Path | None) -> Camera | None:
-    """A camera's own calibration from a TOML file with the keys of `calibration.camera.Camera`."""
-    if path is None:
-        return None
-    name = shown(path)
-    try:
-        values = _CameraFile.model_validate(tomllib.loads(_text(path, "camera file")))
-    except tomllib.TOMLDecodeError as error:
-        raise Misuse(f"{name}: This is not valid TOML: {error}. Mend that line.") from None
-    except ValidationError as error:
-        first = error.errors()[0]
-        raise Misuse(f"{name}: key '{first['loc'][0]}': {first['msg']}. A camera file has the keys "
-                     f"{', '.join(_CameraFile.model_fields)}.") from None
-    return Camera(**values.model_dump(), source="chart")
+def read_camera(path: Path | None) -> Profile | None:
+    """The profile of a camera that `collargap camera solve` wrote; None where none is named."""
+    return None if path is None else parse_profile(_text(path, "camera profile"), shown(path))
 
 
 def _text(path: Path, what: str) -> str:

@@ -202,8 +202,7 @@ def test_ctrl_c_ends_politely() -> None:
 @pytest.mark.parametrize(("text", "words"), [
     ("focal_px = 1", "centre_px"),
     ("focal = 3", "focal_px"),
-    ("[[", "not valid TOML"),
-    ("focal_px = -1\ncentre_px = [1, 1]\nu_focal_px = 0\nu_centre_px = 0\nu_k1 = 0", "greater than 0"),
+    ("[[", "camera solve"),
 ])
 def test_a_bad_camera_file_is_misuse(folder: Path, text: str, words: str) -> None:
     (folder / "cam.toml").write_text(text)

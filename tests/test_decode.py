@@ -19,7 +19,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from PIL import Image, ImageOps
 
-from calibration.camera import Camera
+from calibration.camera import Camera, Profile, ProfileError
 from vision.decode import decode
 from vision.focal import Facts, camera_of
 from vision.records import Photo, Refusal
@@ -324,11 +324,30 @@ def project(camera: Camera, point: np.ndarray) -> np.ndarray:
     return cv2.projectPoints(point[None], zero, zero, matrix, np.array(camera.distortion))[0].reshape(2)
 
 
-def test_a_known_camera_shrinks_with_its_picture() -> None:
-    camera = photo(encoded(picture(1760, 1320)), KNOWN).camera
-    assert camera.focal_px == pytest.approx(1400, rel=0.03)
-    assert camera.source == "chart"
+PROFILE = Profile(
+    name="blue phone", make="Maker", model="P1", f35_mm=26.0, width_px=2 * W, height_px=2 * H,
+    focal_px=1400.0, centre_px=[900.5, 640.5], distortion=[0.02, 0.0, 0.003, 0.001, 0.0],
+    u_focal_px=2.0, u_centre_px=[1.0, 1.0], u_distortion=[0.001] * 5, residual_px=0.3, views=12)
 
 
-def test_a_camera_for_another_shape_is_not_used() -> None:
-    assert photo(encoded(picture(1600, 700)), KNOWN).camera.source == "assumed"
+def test_a_profile_fits_smaller_and_turned_pictures_of_its_lens() -> None:
+    tags = exif(orientation=6, f35=26)
+    tags[0x010F], tags[0x0110] = "Maker", "P1"
+    for kind in ("JPEG", "HEIF"):
+        found = photo(encoded(picture(), kind, exif=tags.tobytes()), PROFILE)
+        assert found.size_px == (H, W)
+        assert found.camera == PROFILE.camera_for(W, H, 6)
+        assert found.camera.source == "chart"
+        assert found.doubts == ()
+
+
+def test_the_profile_of_another_lens_or_shape_is_misuse() -> None:
+    tags = exif(f35=52)
+    with pytest.raises(ProfileError, match="not of the lens"):
+        decode(encoded(picture(), exif=tags), PROFILE)
+    with pytest.raises(ProfileError, match="another shape"):
+        decode(encoded(picture(1600, 700)), PROFILE)
+
+
+def test_no_profile_makes_a_photo_of_what_is_none() -> None:
+    assert isinstance(decode(b"Dear sir", PROFILE), Refusal)

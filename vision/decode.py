@@ -15,7 +15,7 @@ from dataclasses import replace
 import numpy as np
 from PIL import Image, ImageOps, UnidentifiedImageError
 
-from calibration.camera import Camera
+from calibration.camera import Camera, Lens, Profile, ProfileError, read_lens, turned
 from vision.focal import Facts, camera_of, read_facts
 from vision.records import Bytes, Photo, Refusal
 
@@ -25,14 +25,19 @@ _FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "HEIF")
 _EXIF_IFD = 0x8769
 
 
-def decode(data: bytes, camera: Camera | None = None) -> Photo | Refusal:
-    """The photo in these bytes; `camera`, if known, is for the picture as stored, before EXIF turns it."""
+def decode(data: bytes, camera: Camera | Profile | None = None) -> Photo | Refusal:
+    """The photo in these bytes.
+
+    camera: what is known of the lens: a profile for all sizes, or the camera for just this picture as it is
+    stored, before EXIF turns it.  Raises ProfileError, which is misuse, for the profile of another lens or of
+    pictures of another shape.
+    """
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # Pillow warns of what is judged, or refused, here anyway
         return _decode(data, camera)
 
 
-def _decode(data: bytes, camera: Camera | None) -> Photo | Refusal:
+def _decode(data: bytes, camera: Camera | Profile | None) -> Photo | Refusal:
     image = _open(data)
     if isinstance(image, Refusal):
         return image
@@ -40,14 +45,13 @@ def _decode(data: bytes, camera: Camera | None) -> Photo | Refusal:
     if wrong:
         return wrong[0]
     try:
-        facts = _facts(image)
+        facts, lens = _facts(image)
         pixels = _pixels(image)
     except Exception as error:  # broken pictures break decoders in every way there is
         return Refusal("decode", "not-a-photo", _what_broke(error))
     size = pixels.shape[1], pixels.shape[0]
-    known = camera and _turned(camera, facts.orientation, size)
-    if known:
-        return Photo(pixels, known, facts.taken)
+    if camera is not None:
+        return Photo(pixels, _known(camera, facts, lens, size), facts.taken)
     found, doubts = camera_of(facts, size)
     return Photo(pixels, found, facts.taken, doubts)
 
@@ -94,12 +98,13 @@ def _what_broke(error: Exception) -> str:
     return f"its picture is damaged or of an unknown kind ({type(error).__name__})"
 
 
-def _facts(image: Image.Image) -> Facts:
+def _facts(image: Image.Image) -> tuple[Facts, Lens]:
     exif = image.getexif()
-    facts = read_facts(exif.get, exif.get_ifd(_EXIF_IFD).get)
+    own = exif.get_ifd(_EXIF_IFD)
+    facts = read_facts(exif.get, own.get)
     # HEIF turns its pixels by itself and then forgets how they were stored.
     stored = image.info.get("original_orientation")
-    return replace(facts, orientation=stored) if stored else facts
+    return replace(facts, orientation=stored) if stored else facts, read_lens(exif.get, own.get)
 
 
 def _pixels(image: Image.Image) -> Bytes:
@@ -138,33 +143,13 @@ def _grey(values: np.ndarray) -> Bytes:
     return np.asarray(np.clip(values // 257 if values.max() > 255 else values, 0, 255), np.uint8)
 
 
-# Where EXIF's orientations send the stored x and y (and mirror them), as a matrix on coordinates.
-_TURNS = {
-    1: ((1, 0), (0, 1)), 2: ((-1, 0), (0, 1)), 3: ((-1, 0), (0, -1)), 4: ((1, 0), (0, -1)),
-    5: ((0, 1), (1, 0)), 6: ((0, -1), (1, 0)), 7: ((0, -1), (-1, 0)), 8: ((0, 1), (-1, 0)),
-}
-
-
-def _turned(camera: Camera, orientation: int, size: tuple[int, int]) -> Camera | None:
-    """The given camera for the upright picture, shrunk with it if need be; None if it is for another shape.
-
-    A camera's own picture size is not stored: its centre lies within a few percent of the middle.
-    """
-    turn = np.array(_TURNS[orientation], float)
-    stored = np.abs(turn).T @ size
-    scale = stored / (2 * np.array(camera.centre_px) + 1)
-    if abs(scale[0] / scale[1] - 1) > 0.1:
-        return None
-    shrink = _round_scale(float(scale.mean()))
-    off = (np.array(camera.centre_px) + 0.5) * shrink - stored / 2
-    centre = turn @ off + (np.array(size) - 1) / 2
-    k1, k2, p1, p2, k3 = camera.distortion
-    p2, p1 = (float(p) for p in turn @ (p2, p1))  # decentring points somewhere, so it turns as well
-    return replace(camera, focal_px=camera.focal_px * shrink, centre_px=(float(centre[0]), float(centre[1])),
-                   distortion=(k1, k2, p1, p2, k3), u_focal_px=camera.u_focal_px * shrink,
-                   u_centre_px=camera.u_centre_px * shrink)
-
-
-def _round_scale(scale: float) -> float:
-    """1 unless the picture is clearly a smaller or larger copy; the centre alone is no exact size."""
-    return 1.0 if abs(scale - 1) < 0.05 else scale
+def _known(camera: Camera | Profile, facts: Facts, lens: Lens, size: tuple[int, int]) -> Camera:
+    """The given camera for the upright picture of this size."""
+    stored = size if facts.orientation < 5 else size[::-1]
+    if isinstance(camera, Camera):
+        return turned(camera, stored, facts.orientation)
+    clash = camera.lens.clash(lens)
+    if clash:
+        raise ProfileError(f"The camera profile {camera.name!r} is not of the lens that took the photo: "
+                           f"{clash}. Name the profile of that lens, or none.")
+    return camera.camera_for(*stored, facts.orientation)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from typing import Any, TypeVar
 
-from calibration.camera import Camera
+from calibration.camera import Camera, Profile
 from calibration.fittings import Fitting
 from vision.decode import decode
 from vision.locate import locate
@@ -25,9 +25,13 @@ from vision.verdict import in_order, judge
 _Record = TypeVar("_Record", Photo, Sighting, Limbs, Pose, Strip, Gap)
 
 
-def inspect(data: bytes, fitting: Fitting, camera: Camera | None = None,
+def inspect(data: bytes, fitting: Fitting, camera: Camera | Profile | None = None,
             confidence: float = 0.95) -> Verdict:
-    """Judge one photo of one joint; `camera` is a calibrated one, else EXIF or a guess has to do."""
+    """Judge one photo of one joint.
+
+    camera: a calibrated one; without it EXIF, or a guess, has to do.  Raises ProfileError, which is misuse,
+    for the profile of another lens.
+    """
     road = _Road()
     try:
         photo = road.to(decode(data, camera))
