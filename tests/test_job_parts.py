@@ -103,7 +103,8 @@ def _matcher(*rows: tuple[str, str]) -> Matcher:
 
 def test_patterns_come_before_names_and_know_folders() -> None:
     matcher = _matcher(("A", "day1/*.jpg"), ("B", "B_?.jpg|extra*"), ("J-1", ""), ("J-14", ""))
-    for name, joint in [("day1/x.JPG", "A"), ("deep/b_1.jpg", "B"), ("extra9.jpg", "B"), ("J-14_2.jpg", "J-14"),
+    for name, joint in [("day1/x.JPG", "A"), ("deep/b_1.jpg", "B"),
+                        ("extra9.jpg", "B"), ("J-14_2.jpg", "J-14"),
                         ("J-1/x.jpg", "J-1"), ("j-1-2.jpg", "J-1")]:  # fmt: skip
         assert [each.name for each in matcher.joints(name)] == [joint], name
     assert matcher.joints("J-140.jpg") == []

@@ -33,7 +33,8 @@ with Ledger(Path(sys.argv[1])) as ledger:
 
 def an_answer(sha256: str = "0" * 64) -> dict[str, Any]:
     return {
-        "photo": "p.jpg", "sha256": sha256, "fitting": "demo-2", "verdict": "full", "unit": "in", "limit": 0.0625,
+        "photo": "p.jpg", "sha256": sha256, "fitting": "demo-2", "verdict": "full",
+        "unit": "in", "limit": 0.0625,
         "gap": {"value": 0.01, "low": 0.0, "high": 0.02, "u": 0.004}, "insertion": None, "reasons": [],
         "version": "1.0",
     }  # fmt: skip

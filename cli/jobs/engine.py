@@ -76,7 +76,7 @@ class Cluster:
             ) from error
         try:
             self._client: Any = Client(  # type: ignore[no-untyped-call]
-                address, timeout="10s", set_as_default=False
+                address, timeout="5s", set_as_default=False
             )
         except (OSError, ValueError) as error:
             raise EngineError(
