@@ -23,6 +23,7 @@ from vision import geometry
 from vision.records import Edge, Floats, Gap, Limb, Look, Photo, Pose, Strip, Verdict
 
 _LONG_SIDE = 1600
+_AROUND = 1.7  # collar widths of photo to each side of the mouth
 _REASONS_SHOWN = 3
 _OUTLINES = {1: pen.MARK, 2: pen.MOUTH}  # pipe and collar, in the finder's order of classes
 
@@ -58,7 +59,7 @@ def jpeg(verdict: Verdict, answer: Answer, fitting: Fitting, long_side: int = _L
 def draw(verdict: Verdict, photo: Photo, answer: Answer, fitting: Fitting,
          long_side: int = _LONG_SIDE) -> Image.Image:
     """The photo with what was read, over a panel with what it means."""
-    view = _view(verdict, photo, long_side)
+    view = _view(_joint(verdict, photo, fitting), photo, long_side)
     picture = view.cut(photo)
     labels = _mark_up(picture, view, verdict, photo, answer, fitting)
     above = Image.fromarray(picture)
@@ -106,14 +107,22 @@ class _View:
         return np.ascontiguousarray(cv2.resize(part, size, interpolation=smooth), dtype=np.uint8)
 
 
-def _view(verdict: Verdict, photo: Photo, long_side: int) -> _View:
+def _joint(verdict: Verdict, photo: Photo, fitting: Fitting) -> tuple[Floats, float] | None:
+    """Where the mouth is in the photo, and how wide the collar looks there."""
+    if verdict.pose is not None:
+        at = _on_pipe(verdict.pose, photo, np.array([verdict.pose.mouth_mm]), np.zeros(1))[0, 0]
+        return at, fitting.collar_od_mm * verdict.pose.px_per_mm
+    if verdict.sighting is not None:
+        return verdict.sighting.mouth_px, verdict.sighting.collar_width_px
+    return None
+
+
+def _view(joint: tuple[Floats, float] | None, photo: Photo, long_side: int) -> _View:
     """All of the photo, or the joint with plenty around it where it is small."""
     width, height = photo.size_px
     corner, size = (0, 0), (width, height)
-    sighting = verdict.sighting
-    if sighting is not None:
-        half = 1.9 * sighting.collar_width_px
-        x, y = (float(c) for c in sighting.mouth_px)
+    if joint is not None:
+        (x, y), half = joint[0], _AROUND * joint[1]
         box = np.clip([x - half, y - half, x + half, y + half], 0, [width, height, width, height]).astype(int)
         if box[2] - box[0] > 100 and box[3] - box[1] > 100:
             corner, size = (int(box[0]), int(box[1])), (int(box[2] - box[0]), int(box[3] - box[1]))
@@ -180,10 +189,11 @@ def _reading(picture: NDArray[np.uint8], view: _View, gap: Gap, pose: Pose, phot
     """Mouth, limit, mark and the gap between them."""
     mouth, near = view.at(gap.mouth.points_px), view.at(gap.near.points_px)
     limit = view.at(_at_limit(gap.mouth, pose, photo, fitting.max_gap_mm))
-    pen.dashes(picture, limit, pen.LIMIT, view.line * 0.7, view.em / 2)
-    pen.stroke(picture, mouth, pen.MOUTH, view.line)
-    pen.stroke(picture, near, pen.MARK, view.line)
     a, b = _facing(gap.mouth, view), _facing(gap.near, view)
+    width, halo = _fine(view.line, float(np.linalg.norm(b - a)))
+    pen.dashes(picture, limit, pen.LIMIT, 0.7 * width, view.em / 2, halo)
+    pen.stroke(picture, mouth, pen.MOUTH, width, halo)
+    pen.stroke(picture, near, pen.MARK, width, halo)
     axis = _axis_in_picture(pose, photo, view)
     reach = 3.2 * view.em
     pen.arrow(picture, a - axis * reach, a, pen.WHITE, view.line * 0.8)
@@ -193,6 +203,11 @@ def _reading(picture: NDArray[np.uint8], view: _View, gap: Gap, pose: Pose, phot
     return [(b + axis * (reach + room), text, pen.WHITE),
             (_beyond(mouth, axis, -1, view.em), "mouth", pen.MOUTH),
             (_beyond(near, axis, 1, view.em), "mark", pen.MARK)]
+
+
+def _fine(width: float, apart: float) -> tuple[float, bool]:
+    """Line width and whether to give it a halo: two lines close together must stay two lines."""
+    return (width, True) if apart > 4 * width else (max(1.0, min(width, 0.4 * apart)), False)
 
 
 def _short(answer: Answer) -> str:
@@ -322,14 +337,19 @@ def _flat(canvas: Image.Image, verdict: Verdict, strip: Strip, pose: Pose, photo
         rows = np.interp(angles, strip.angles_rad, np.linspace(0, height - 1, strip.angles_rad.size))
         return np.stack([(along - pose.mouth_mm - first + moved_mm) * px_per_mm, rows], -1)
 
+    zero = -first * px_per_mm
     if verdict.gap is not None:
-        line = max(2.0, em / 9)
-        pen.dashes(flat, place(verdict.gap.mouth, fitting.max_gap_mm), pen.LIMIT, 0.8 * line, em / 2)
-        pen.stroke(flat, place(verdict.gap.mouth), pen.MOUTH, line)
-        pen.stroke(flat, place(verdict.gap.near), pen.MARK, line)
+        mouth, near = place(verdict.gap.mouth), place(verdict.gap.near)
+        zero = float(np.median(mouth[:, 0]))
+        line, halo = _fine(max(2.0, em / 9), float(abs(np.median(near[:, 0]) - zero)))
+        pen.dashes(flat, place(verdict.gap.mouth, fitting.max_gap_mm), pen.LIMIT, 0.8 * line, em / 2, halo)
+        pen.stroke(flat, mouth, pen.MOUTH, line, halo)
+        pen.stroke(flat, near, pen.MARK, line, halo)
     canvas.paste(Image.fromarray(flat), (round(margin), round(y)))
-    y += height + 0.4 * em
-    return _ruler(painter, margin, y, width, px_per_mm, unit, em, legend=verdict.gap is not None)
+    ruler = _Ruler(margin, y + height, width, zero, px_per_mm, em)
+    if verdict.measurement is not None:
+        ruler.span(painter, verdict.measurement.gap.low_mm, verdict.measurement.gap.high_mm)
+    return ruler.draw(painter, unit, legend=verdict.gap is not None)
 
 
 def _window(strip: Strip) -> tuple[float, slice]:
@@ -339,18 +359,38 @@ def _window(strip: Strip) -> tuple[float, slice]:
     return strip.first_mm + low * strip.step_mm, slice(low, high)
 
 
-def _ruler(painter: ImageDraw.ImageDraw, x: float, y: float, width: float, px_per_mm: float, unit: str,
-           em: float, legend: bool) -> float:
-    """Ticks of 1/8 in or 5 mm, and what the colours mean."""
-    step = 25.4 / 8 if unit == "in" else 5.0
-    for number in range(int(width / (step * px_per_mm)) + 1):
-        at = x + number * step * px_per_mm
-        painter.line((at, y, at, y + 0.5 * em), pen.QUIET, max(1, round(em / 14)))
-    y += 0.7 * em
-    pen.letters(painter, (x, y), "ticks 1/8 in" if unit == "in" else "ticks 5 mm", 0.85 * em, pen.QUIET)
-    if legend:
-        right = x + width
-        for name, colour in (("limit", pen.LIMIT), ("mark", pen.MARK), ("mouth", pen.MOUTH)):
-            pen.letters(painter, (right, y), name, 0.85 * em, colour, "ra")
-            right -= pen.width_of(name, 0.85 * em) + em
-    return y + 1.1 * em
+@dataclass(frozen=True)
+class _Ruler:
+    """The scale under the flat strip: 0 at the mouth, `zero` pixels from the strip's left side."""
+
+    x: float
+    y: float
+    width: float
+    zero: float
+    px_per_mm: float
+    em: float
+
+    def span(self, painter: ImageDraw.ImageDraw, low_mm: float, high_mm: float) -> None:
+        """The interval in which the mark's edge lies, as a bar."""
+        ends = np.clip(self.zero + np.array([low_mm, high_mm]) * self.px_per_mm, 0, self.width)
+        left, right = float(ends[0]), float(ends[1])
+        thick = max(3, round(self.em / 4))
+        top = self.y + 0.2 * self.em
+        painter.rectangle((self.x + left, top, self.x + max(right, left + 1), top + thick), pen.MARK)
+
+    def draw(self, painter: ImageDraw.ImageDraw, unit: str, legend: bool) -> float:
+        """Ticks of 1/8 in or 5 mm, the one at 0 longer, and what the colours mean; returns where it ends."""
+        step, y = (25.4 / 8 if unit == "in" else 5.0) * self.px_per_mm, self.y + 0.6 * self.em
+        for number in range(-int(self.zero / step), int((self.width - self.zero) / step) + 1):
+            at, long = self.x + self.zero + number * step, 0.3 * self.em * (number == 0)
+            colour = pen.MOUTH if number == 0 else pen.QUIET
+            painter.line((at, y - long, at, y + 0.5 * self.em), colour, max(1, round(self.em / 14)))
+        y, size = y + 0.7 * self.em, 0.85 * self.em
+        ticks = f"ticks {'1/8 in' if unit == 'in' else '5 mm'} from the mouth"
+        pen.letters(painter, (self.x, y), ticks, size, pen.QUIET)
+        right = self.x + self.width
+        names = (("limit", pen.LIMIT), ("mark", pen.MARK), ("mouth", pen.MOUTH))
+        for name, colour in names if legend else ():
+            pen.letters(painter, (right, y), name, size, colour, "ra")
+            right -= pen.width_of(name, size) + self.em
+        return y + 1.1 * self.em

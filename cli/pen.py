@@ -40,14 +40,15 @@ def stroke(picture: NDArray[np.uint8], points: Points, colour: Colour, width: fl
     cv2.polylines(picture, line, closed, colour, max(1, round(width)), cv2.LINE_AA, _SHIFT)
 
 
-def dashes(picture: NDArray[np.uint8], points: Points, colour: Colour, width: float, dash: float) -> None:
+def dashes(picture: NDArray[np.uint8], points: Points, colour: Colour, width: float, dash: float,
+           halo: bool = True) -> None:
     """A broken line along points (n, 2): dashes and pauses of the same length, pixels."""
     if len(points) < 2 or not np.isfinite(points).all():
         return
     run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
     for start in np.arange(0.0, run[-1], 2 * dash):
         at = np.linspace(start, min(start + dash, run[-1]), 6)
-        stroke(picture, np.stack([np.interp(at, run, points[:, k]) for k in (0, 1)], -1), colour, width)
+        stroke(picture, np.stack([np.interp(at, run, points[:, k]) for k in (0, 1)], -1), colour, width, halo)
 
 
 def arrow(picture: NDArray[np.uint8], tail: Points, tip: Points, colour: Colour, width: float) -> None:

@@ -48,8 +48,10 @@ def _escaped(sign: str) -> str:
 
 
 def speaks_unicode() -> bool:
-    """Whether standard output can show more than ASCII."""
-    return "utf" in (getattr(sys.stdout, "encoding", None) or "").lower()
+    """Whether standard output can show more than ASCII, also behind the bar, which stands in for it."""
+    streams = (sys.stdout, sys.__stdout__)
+    known = [encoding for stream in streams if (encoding := getattr(stream, "encoding", None))]
+    return bool(known) and "utf" in known[0].lower()
 
 
 # --- lengths -----------------------------------------------------------------------------------------
@@ -105,11 +107,12 @@ def block(answer: Answer, confidence: float = 0.95, budget: bool = False) -> Ren
         title.append("  (demonstration fitting)")
     parts: list[RenderableType] = [title]
     if answer.gap and answer.insertion:
-        parts.append(Padding(_figures(answer, answer.gap, answer.insertion, confidence), (0, 0, 0, 2)))
+        figures = _figures(answer, answer.gap, answer.insertion, confidence)
+        parts.append(Padding(figures, (0, 0, 0, 2), expand=False))
     parts += [_reason(reason.text, reason.advice, reason.code)
               for reason in answer.reasons if reason.code != _DEMO_CODE]
     if budget and answer.budget:
-        parts += [Padding(part, (0, 0, 0, 2)) for part in _budget(answer)]
+        parts += [Padding(part, (0, 0, 0, 2), expand=False) for part in _budget(answer)]
     return Group(*parts, "")
 
 
@@ -139,7 +142,7 @@ def _reason(text: str, advice: str, code: str) -> Padding:
     bullet, arrow = ("•", "→") if speaks_unicode() else ("-", ">")
     grid.add_row(bullet, Text.assemble(text, (f" [{code}]", "dim")))
     grid.add_row("", Text(f"{arrow} {advice}"))
-    return Padding(grid, (0, 0, 0, 2))
+    return Padding(grid, (0, 0, 0, 2), expand=False)
 
 
 def _budget(answer: Answer) -> list[RenderableType]:
@@ -150,7 +153,7 @@ def _budget(answer: Answer) -> list[RenderableType]:
             grid.add_row("  " + part.name, Text(f"{part.u:.4f}", justify="right"),
                          Text(f"{part.share:.0%}", justify="right"))
     small = [part.name for part in answer.budget if part.share < _LEAST_SHARE]
-    rest = Padding(Text(f"less than {_LEAST_SHARE:.1%} each: {', '.join(small)}"), (0, 0, 0, 2))
+    rest = Padding(Text(f"less than {_LEAST_SHARE:.1%} each: {', '.join(small)}"), (0, 0, 0, 2), expand=False)
     return [grid, rest] if small else [grid]
 
 

@@ -12,6 +12,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from PIL import Image
 from rich.console import Console
@@ -24,7 +25,7 @@ from cli.answer import answer_of
 from cli.main import COMMANDS, app
 from tests.answers import CATALOG, known_fitting, known_verdict, refused
 from vision.reasons import REASONS
-from vision.records import Verdict
+from vision.records import Doubt, Look, Sighting, Verdict
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text("utf-8")
@@ -286,16 +287,33 @@ def test_an_overlay_folder_that_is_a_file_is_misuse(folder: Path) -> None:
 
 
 @pytest.mark.parametrize("roll", [20.0, 110.0, 200.0, 290.0])
-def test_lines_are_drawn_where_they_were_read(roll: float) -> None:
+def test_lines_are_drawn_where_they_were_read(roll: float, monkeypatch: pytest.MonkeyPatch) -> None:
     verdict = known_verdict(4.0, roll)
     answer = answer_of(verdict, known_fitting(), photo="a", sha256="", unit="in", seconds=0)
     assert verdict.photo is not None
     assert verdict.gap is not None
+    monkeypatch.setattr(overlay, "_AROUND", 9.0)  # all of the photo, at its own size
     picture = overlay.draw(verdict, verdict.photo, answer, known_fitting(), 1008)
     for edge, colour in ((verdict.gap.mouth, (64, 224, 255)), (verdict.gap.near, (255, 110, 180))):
         x, y = edge.points_px[len(edge.points_px) // 3].round().astype(int)
         pixel = picture.getpixel((int(x), int(y)))
         assert max(abs(a - b) for a, b in zip(pixel, colour, strict=True)) < 90
+
+def test_a_refused_photo_shows_what_was_found() -> None:
+    whole = known_verdict(4.0)
+    photo = whole.photo
+    assert photo is not None
+    height, width = photo.pixels.shape[:2]
+    classes = np.zeros((height // 4, width // 4), np.uint8)
+    classes[80:110, 10:126], classes[84:106, 126:240] = 2, 1
+    look = Look(classes, np.zeros((6, *classes.shape), np.float32), np.array([[4.0, 0, 1.5], [0, 4.0, 1.5]]))
+    axis, mouth = np.array([1.0, 0.0]), np.array([504.0, 380.0])
+    sighting = Sighting(look, look, axis, mouth, 88.0, 120.0, 456.0, 464.0, 0.9)
+    verdict = Verdict("unproven", (Doubt("mark-not-found"),), None, photo, sighting)
+    answer = answer_of(verdict, known_fitting(), photo="a", sha256="", unit="mm", seconds=0)
+    picture = np.asarray(overlay.draw(verdict, photo, answer, known_fitting(), 800))
+    for colour in ((255, 110, 180), (64, 224, 255)):  # pipe and collar
+        assert (np.abs(picture[: picture.shape[0] // 2].astype(int) - colour).max(-1) < 20).sum() > 100
 
 
 # --- real files, in a process of its own -------------------------------------------------------------
@@ -376,3 +394,4 @@ def test_the_readme_speaks_of_this_version_and_python() -> None:
 def test_the_exit_codes_in_the_readme() -> None:
     for status in (0, 10, 11, 2, 1, 130):
         assert re.search(rf"^\| {status} \|", README, re.M)
+

@@ -103,12 +103,12 @@ def test_stages_can_use_the_pixels() -> None:
     assert cv2.resize(pixels, (100, 75)).shape == (75, 100, 3)
 
 
-@pytest.mark.parametrize("mode", ["L", "1", "P", "CMYK", "RGBA", "LA", "YCbCr"])
-@pytest.mark.parametrize("kind", ["PNG", "TIFF", "JPEG"])
-def test_every_colour_mode_becomes_rgb(mode: str, kind: str) -> None:
-    allowed = {"PNG": "L 1 P RGBA LA", "TIFF": "L 1 P RGBA LA CMYK YCbCr", "JPEG": "L CMYK YCbCr"}
-    if mode not in allowed[kind].split():
-        pytest.skip("no such file")
+@pytest.mark.parametrize(("kind", "mode"), [
+    *(("PNG", mode) for mode in ("L", "1", "P", "RGBA", "LA")),
+    *(("TIFF", mode) for mode in ("L", "1", "P", "RGBA", "LA", "CMYK", "YCbCr")),
+    *(("JPEG", mode) for mode in ("L", "CMYK", "YCbCr")),
+])
+def test_every_colour_mode_becomes_rgb(kind: str, mode: str) -> None:
     image = picture().convert(mode)
     expected = np.asarray(image.convert("RGB"))
     assert same(photo(encoded(image, kind)).pixels, expected)
