@@ -5,6 +5,7 @@ A stub photo is a real small JPEG with a word behind its end that says what the 
 
 from __future__ import annotations
 
+import hashlib
 import io
 import os
 import signal
@@ -61,8 +62,9 @@ def stub_inspection(task: Task, data: bytes) -> Looked:
 
 
 def quick_inspection(task: Task, data: bytes) -> Looked:
-    """Answers `full` without opening the picture; for the figures that are about everything but vision."""
-    return Looked(answer(task, "full"), data[:4000], b"", "")
+    """Answers by turns, without opening the picture; for figures that are about everything but vision."""
+    says = ("full", "short", "unproven", "full")[task.key % 4]
+    return Looked(answer(task, says), data[:800] * 25, hashlib.sha256(data).digest(), "2026:05:04 10:20:30")
 
 
 def answer(task: Task, says: str) -> dict[str, Any]:

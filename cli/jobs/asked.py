@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from calibration.fittings import Fitting
+from calibration.fittings import Unit as LengthUnit
 from cli.answer import program_version
 from cli.jobs.worker import Inspector
 
@@ -27,7 +28,7 @@ class Job:
     fitting: str = ""
     camera: Any = None
     confidence: float = 0.95
-    unit: str | None = None
+    unit: LengthUnit | None = None
     version: str = field(default_factory=program_version)
 
 

@@ -10,8 +10,7 @@ trimmed by more is not found.
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,36 +38,34 @@ def perceptual_hash(pixels: NDArray[np.uint8]) -> bytes:
     return np.packbits(low > np.median(low)).tobytes()
 
 
-def near_copies(hashes: Sequence[bytes]) -> list[list[int]]:
-    """Groups of places in `hashes` whose pictures are near copies of one another; empty hashes match nothing.
+def near_copies(hashes: NDArray[np.uint8]) -> list[list[int]]:
+    """Groups of rows of `hashes` (n, 32) whose pictures are near copies of one another.
 
     Pairs are looked for among hashes that share at least one of sixteen 16-bit bands, which finds every pair
     up to 15 bits apart and nine in ten at the 31 bits that are still called near.
     """
-    places: dict[bytes, list[int]] = defaultdict(list)
-    for place, found in enumerate(hashes):
-        if found:
-            places[found].append(place)
-    unique = list(places)
-    near = _Groups(len(unique))
-    for one, other in _near_pairs(unique):
+    if len(hashes) < 2:
+        return []
+    unique, at = np.unique(hashes, axis=0, return_inverse=True)
+    at = at.ravel()
+    near = _Groups()
+    for one, other in _near_pairs(np.ascontiguousarray(unique)):
         near.join(one, other)
-    groups = ([place for key in group for place in places[unique[key]]] for group in near.all())
-    return [sorted(group) for group in groups if len(group) > 1]
+    heads = np.fromiter(map(near.find, range(len(unique))), np.intp, len(unique))[at]
+    order = np.argsort(heads, kind="stable")
+    ends = np.flatnonzero(np.diff(heads[order])) + 1
+    return sorted([group.tolist() for group in np.split(order, ends) if len(group) > 1])
 
 
-def _near_pairs(unique: Sequence[bytes]) -> Iterator[tuple[int, int]]:
-    if len(unique) < 2:
-        return
-    packed = np.frombuffer(b"".join(unique), np.uint8).reshape(len(unique), HASH_BYTES)
-    words, bands = packed.view("<u8"), packed.view(_BAND)
+def _near_pairs(unique: NDArray[np.uint8]) -> Iterator[tuple[int, int]]:
+    words, bands = unique.view("<u8"), unique.view(_BAND)
     for column in bands.T:
         order = np.argsort(column, kind="stable")
-        ends = np.flatnonzero(np.diff(column[order])) + 1
-        starts = np.r_[0, ends]
-        for start, end in zip(starts, np.r_[ends, len(order)], strict=True):
-            if end - start > 1:
-                yield from _within(order[start:end], words)
+        ends = np.r_[np.flatnonzero(np.diff(column[order])) + 1, len(order)]
+        starts = np.r_[0, ends[:-1]]
+        shared = ends - starts > 1
+        for start, end in zip(starts[shared], ends[shared], strict=True):
+            yield from _within(order[start:end], words)
 
 
 def _within(bucket: NDArray[np.intp], words: NDArray[np.uint64]) -> Iterator[tuple[int, int]]:
@@ -80,22 +77,16 @@ def _within(bucket: NDArray[np.intp], words: NDArray[np.uint64]) -> Iterator[tup
 
 
 class _Groups:
-    """Disjoint groups of 0 … n-1 that grow together."""
+    """Groups that grow together; whoever was never joined is a group alone and costs nothing."""
 
-    def __init__(self, size: int) -> None:
-        self._parent = list(range(size))
+    def __init__(self) -> None:
+        self._parent: dict[int, int] = {}
 
     def find(self, one: int) -> int:
-        while self._parent[one] != one:
-            self._parent[one] = self._parent[self._parent[one]]
-            one = self._parent[one]
+        while (parent := self._parent.get(one, one)) != one:
+            self._parent[one] = self._parent.get(parent, parent)
+            one = parent
         return one
 
     def join(self, one: int, other: int) -> None:
         self._parent[self.find(one)] = self.find(other)
-
-    def all(self) -> Iterable[list[int]]:
-        groups: dict[int, list[int]] = defaultdict(list)
-        for one in range(len(self._parent)):
-            groups[self.find(one)].append(one)
-        return groups.values()

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from array import array
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import date
+from itertools import groupby
 from typing import Any
 
+import numpy as np
+
 from cli.jobs.drift import Chart, chart
-from cli.jobs.duplicates import near_copies
+from cli.jobs.duplicates import HASH_BYTES, near_copies
 from cli.jobs.findings import Finding, finding, listed
 from cli.jobs.listing import Joint
 from cli.jobs.store import Answered, Store
@@ -101,22 +105,29 @@ def _own(joint: Joint, trouble: str, photos: list[Answered]) -> Iterator[Finding
 
 
 def _copies(store: Store, found: Clues) -> None:
-    rows = store.db.execute(
-        "SELECT p.id, j.name, p.name, p.phash, p.sha256 FROM photo p JOIN joint j USING (ord)"
-        " WHERE p.sha256 IS NOT NULL ORDER BY p.ord, p.name"
-    ).fetchall()
-    for group in near_copies([phash or bytes.fromhex(sha256) for *_, phash, sha256 in rows]):
-        members = [rows[place] for place in group]
-        joints = sorted({joint for _, joint, *_ in members})
-        if len(joints) < 2:
-            continue
-        for key, joint, name, _, sha256 in members:
-            found.copied.add(key)
-            others = [row for row in members if row[1] != joint][:4]
-            alike = "the same file as" if others[0][4] == sha256 else "the same picture as"
-            said = listed([f"{visible(other)} of joint {visible(its)}" for _, its, other, *_ in others[:1]])
-            more = f" (joints {listed([visible(each) for each in joints])})" if len(joints) > 2 else ""
-            found.by_joint[joint].append(finding("copied", f"{visible(name)} is {alike} {said}{more}."))
+    """Pictures that stand for two joints.  In hand are 40 bytes a photo."""
+    keys, hashes = array("q"), bytearray()
+    for key, phash, sha256 in store.db.execute("SELECT id, phash, sha256 FROM photo WHERE sha256 > ''"):
+        keys.append(key)
+        hashes += phash or bytes.fromhex(sha256)  # what has no perceptual hash may still be the same file
+    packed = np.frombuffer(bytes(hashes), np.uint8).reshape(-1, HASH_BYTES)
+    for group in near_copies(packed):
+        _copy(store, [keys[place] for place in group], found)
+
+
+def _copy(store: Store, keys: list[int], found: Clues) -> None:
+    query = "SELECT p.id, j.name, p.name, p.sha256 FROM photo p JOIN joint j USING (ord) WHERE p.id = ?"
+    members = sorted((store.db.execute(query, (key,)).fetchone() for key in keys), key=lambda row: row[1:3])
+    joints = [joint for joint, _ in groupby(members, key=lambda row: row[1])]
+    if len(joints) < 2:
+        return
+    more = f" (joints {listed([visible(joint) for joint in joints])})" if len(joints) > 2 else ""
+    for key, joint, name, sha256 in members:
+        found.copied.add(key)
+        _, its, other, other_sha = next(row for row in members if row[1] != joint)
+        alike = "the same file as" if other_sha == sha256 else "the same picture as"
+        said = f"{visible(name)} is {alike} {visible(other)} of joint {visible(its)}{more}."
+        found.by_joint[joint].append(finding("copied", said))
 
 
 def _times(store: Store, found: Clues) -> None:

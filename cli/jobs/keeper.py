@@ -34,6 +34,11 @@ class Rows:
                 self._found[name] = visible(str(error))
         return self._found[name]
 
+    def row(self, name: str) -> Fitting:
+        """The row.  Raises UnknownFitting."""
+        found = self.get(name)
+        return find_fitting(self._job.catalog, name) if isinstance(found, str) else found
+
     def trouble(self, joint: Joint) -> str:
         """Why photos of this joint can't be checked, or ""."""
         if not joint.fitting:
@@ -71,7 +76,7 @@ class Keeper:
         """What is left to check, joint by joint."""
         job = self._job
         for photo in self._store.waiting():
-            fitting = self._rows.get(photo.joint.fitting)
+            fitting = self._rows.row(photo.joint.fitting)
             known = frozenset[str]()
             if self._ledger:
                 known = self._ledger.hashes_of_size(photo.size, self._keys(photo.joint.fitting))

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
+from calibration.fittings import Fitting, Unit
 from cli.answer import program_version
 
 LARGEST_BYTES = 256 * 2**20
@@ -47,10 +48,10 @@ class Task:
     key: int
     path: str
     name: str
-    fitting: Any
+    fitting: Fitting
     camera: Any
     confidence: float
-    unit: str | None
+    unit: Unit | None
     known: frozenset[str]
     version: str
     inspector: Inspector

@@ -39,12 +39,13 @@ def speed_up(base: Path, photos: Path, fitting: str, catalog: str, count: int) -
         (folder / f"J-{number:03}{source.suffix}").write_bytes(source.read_bytes() + f"#{number}".encode())
     walls: dict[int, list[float]] = {1: [], 2: []}
     for turn, workers in enumerate((1, 2, 2, 1)):
-        asked = [_REAL, str(folder), "--fitting", fitting, "--workers", str(workers), "--out", str(base / "out")]
-        wall, _, told = _run("-c", *asked, *(["--catalog", catalog] if catalog else []), ledger=base / f"{turn}.sqlite")
+        asked = ["-c", _REAL, str(folder), "--fitting", fitting, "--out", str(base / "out")]
+        asked += ["--workers", str(workers), *(["--catalog", catalog] if catalog else [])]
+        wall, _, told = _run(*asked, ledger=base / f"{turn}.sqlite")
         walls[workers].append(wall)
         print(f"{workers} worker(s): {wall:.1f} s; {told.splitlines()[-1]}", flush=True)
-    ratio = min(walls[1]) / min(walls[2])
-    print(f"{count} photos: one worker {min(walls[1]):.1f} s, two {min(walls[2]):.1f} s, ratio {ratio:.2f} (must: 1.7)")
+    one, two = min(walls[1]), min(walls[2])
+    print(f"{count} photos: one worker {one:.1f} s, two {two:.1f} s, ratio {one / two:.2f} (must: 1.7)")
 
 
 def stubbed(base: Path) -> None:
@@ -61,7 +62,8 @@ def stubbed(base: Path) -> None:
         for _ in range(3):
             wall, peak, told = _run(*asked, ledger=base / f"{count}.sqlite")
             known = re.search(r"(\d+) checked now, (\d+) known", told)
-            print(f"  again: {known[0] if known else told}: {wall:.2f} s, {peak:.0f} MB (must at 1,000: 3 s)", flush=True)
+            said = known[0] if known else told
+            print(f"  again: {said}: {wall:.2f} s, {peak:.0f} MB (must at 1,000: 3 s)", flush=True)
     del os.environ["STUB"]
 
 
