@@ -17,6 +17,7 @@ from cli.disk import read_camera, read_catalog
 from cli.jobs.asked import Course, Job
 from cli.jobs.engine import Cluster, Engine, Processes
 from cli.jobs.errors import EngineError, LedgerError
+from cli.jobs.findings import listed
 from cli.jobs.gather import gather
 from cli.jobs.inspection import inspect_photo
 from cli.jobs.judge import Clues, clues, judged
@@ -26,9 +27,11 @@ from cli.jobs.run import run
 from cli.jobs.store import Answered, Store
 from cli.jobs.text import name_of, visible
 from cli.ledger import Ledger, default_path
-from cli.report import render
+from cli.report import Report, render
 
 FULL, INCOMPLETE, MISUSE, SHORT, UNPROVEN, STOPPED = 0, 1, 2, 10, 11, 130
+
+_MOST_SAID = 12
 
 
 class Unit(StrEnum):
@@ -148,7 +151,8 @@ def _finish(asked: Job, course: Course, store: Store, ledger: Ledger | None, out
     for sentence in report.course:
         typer.echo(sentence, err=True)
     typer.echo(report.headline + " " + ", ".join(f"{count} {word}" for word, count in words.items()) + ".")
-    if len(unwritten) < 3:
+    _say_worst(report)
+    if not unwritten:
         typer.echo(f"Results: {visible(str(out))}")
     typer.echo("A photo shows insertion, not tightness; no verdict replaces a pressure test or an inspector.")
     if course.interrupted:
@@ -160,8 +164,23 @@ def _finish(asked: Job, course: Course, store: Store, ledger: Ledger | None, out
     return UNPROVEN if words["unproven"] + words["not photographed"] else FULL
 
 
+def _say_worst(report: Report) -> None:
+    """The most urgent joints, a line each."""
+    for joint in report.urgent[:_MOST_SAID]:
+        photo = joint.photos[0] if joint.photos else None
+        why = [found.text for found in joint.findings] + [
+            each.text for each in (photo.reasons if photo else ())
+        ]
+        size = f"gap {photo.gap}, limit {photo.limit}" if photo and photo.gap else ""
+        typer.echo(
+            "  ".join(part for part in (f"  {joint.word.upper():<16}", joint.name, size, *why[:1]) if part)
+        )
+    if len(report.urgent) > _MOST_SAID:
+        typer.echo(f"  and {len(report.urgent) - _MOST_SAID} more; they are in the report.")
+
+
 def _write(out: Path, store: Store, seen: Clues, page: Iterable[str]) -> list[str]:
-    """The three files; a sentence for each that could not be written; the others are all the same."""
+    """The three files.  Returns sentences about those that could not be written; the others are."""
 
     def table(file: TextIO) -> None:
         write_csv(file, judged(store, seen))
@@ -172,17 +191,19 @@ def _write(out: Path, store: Store, seen: Clues, page: Iterable[str]) -> list[st
     def report(file: TextIO) -> None:
         file.writelines(page)
 
-    sentences = []
+    failed: dict[str, list[str]] = {}
     for name, write in (("results.csv", table), ("results.jsonl", lines), ("report.html", report)):
         try:
             out.mkdir(parents=True, exist_ok=True)
             with whole_file(out / name) as file:
                 write(file)
         except OSError as error:
-            sentences.append(f"{name} could not be written to {out}: {error.strerror or error}. Free "
-                             f"space there, or "
-                             "name another folder with --out; nothing has to be checked again.")  # fmt: skip
-    return sentences
+            failed.setdefault(error.strerror or str(error), []).append(name)
+    return [
+        f"{listed(names)} could not be written to {out}: {why}. Make room there, or name another folder "
+        f"with --out."
+        for why, names in failed.items()
+    ]
 
 
 def _ledger(path: Path) -> tuple[Ledger | None, list[str]]:

@@ -86,9 +86,11 @@ def write_jsonl(file: TextIO, joints: Iterable[Judged]) -> None:
         for photo in judged.photos or (None,):
             answer: dict[str, Any] = {"photo": photo.name if photo else None, "verdict": None}
             answer |= (photo.answer if photo else None) or {}
+            joint = judged.joint
             answer |= {
-                "joint": asdict(judged.joint), "joint_verdict": judged.word,
-                "taken": photo.taken if photo else "",
-                "error": photo.error if photo else "", "findings": [asdict(each) for each in judged.findings],
+                "joint": joint.name, "joint_verdict": judged.word, "location": joint.location,
+                "installer": joint.installer, "machine": joint.machine, "date": joint.date,
+                "taken": photo.taken if photo else "", "error": photo.error if photo else "",
+                "findings": [asdict(each) for each in judged.findings],
             }  # fmt: skip
             file.write(json.dumps(answer) + "\n")
