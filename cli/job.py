@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 import sys
 from collections.abc import Callable, Iterable
 from contextlib import suppress
@@ -16,7 +17,7 @@ from calibration.fittings import Misuse
 from cli.disk import read_camera, read_catalog
 from cli.jobs.asked import Course, Job
 from cli.jobs.engine import Cluster, Engine, Processes
-from cli.jobs.errors import EngineError, LedgerError
+from cli.jobs.errors import EngineError, JobError, LedgerError
 from cli.jobs.findings import listed
 from cli.jobs.gather import gather
 from cli.jobs.inspection import inspect_photo
@@ -127,6 +128,10 @@ def do_job(asked: Job, out: Path, ledger_path: Path, engine: Callable[[], Engine
         course.notices[:0] = trouble
         course.ledger_lost = course.ledger_lost or ledger is None
         return _finish(asked, course, store, ledger, out)
+    except sqlite3.Error as error:  # the run's own notes; the ledger's errors are LedgerErrors
+        raise JobError(
+            f"The run could not keep its notes ({error}). Make room in the temporary folder."
+        ) from error
     finally:
         store.close()
         if ledger:

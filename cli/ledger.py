@@ -27,46 +27,12 @@ from typing import Any
 from pydantic import BaseModel
 
 from cli.jobs.errors import LedgerError
+from cli.jobs.schema import MIGRATIONS
 from cli.jobs.store import gap_mm
 
 _RACY_NS = 2_000_000_000
 
-_FIRST = (
-    """CREATE TABLE "check" (
-        id INTEGER PRIMARY KEY, made TEXT NOT NULL, sha256 TEXT NOT NULL, size INTEGER NOT NULL,
-        settings TEXT NOT NULL, settings_json TEXT NOT NULL, version TEXT NOT NULL, fitting TEXT NOT NULL,
-        verdict TEXT NOT NULL, gap_mm REAL, taken TEXT NOT NULL, phash BLOB NOT NULL, answer TEXT NOT
-        NULL)""",
-    'CREATE INDEX check_known ON "check" (settings, sha256)',
-    'CREATE INDEX check_size ON "check" (settings, size)',
-    'CREATE TABLE overlay (check_id INTEGER PRIMARY KEY REFERENCES "check" (id), jpeg BLOB NOT NULL)',
-    """CREATE TABLE filing (
-        id INTEGER PRIMARY KEY, check_id INTEGER NOT NULL REFERENCES "check" (id), made TEXT NOT NULL,
-        site TEXT NOT NULL, joint TEXT NOT NULL, photo TEXT NOT NULL, day TEXT NOT NULL, location TEXT NOT
-        NULL,
-        installer TEXT NOT NULL, machine TEXT NOT NULL,
-        UNIQUE (site, joint, photo, check_id, day, location, installer, machine))""",
-    """CREATE TABLE sight (
-        id INTEGER PRIMARY KEY, path BLOB NOT NULL, size INTEGER NOT NULL, mtime_ns INTEGER NOT NULL,
-        ctime_ns INTEGER NOT NULL, sha256 TEXT NOT NULL, UNIQUE (path, size, mtime_ns, ctime_ns, sha256))""",
-    *(
-        f"""CREATE TRIGGER {table}_{verb.lower()} BEFORE {verb} ON "{table}"
-            BEGIN SELECT RAISE(ABORT, 'the ledger only grows: rows are never changed or removed'); END"""
-        for table in ("check", "overlay", "filing", "sight")
-        for verb in ("UPDATE", "DELETE")
-    ),
-    # INSERT OR REPLACE removes rows without asking the triggers above.
-    *(
-        f"""CREATE TRIGGER {table}_replace BEFORE INSERT ON "{table}"
-            WHEN EXISTS (SELECT 1 FROM "{table}" WHERE {key} = NEW.{key})
-            BEGIN SELECT RAISE(ABORT, 'the ledger only grows: rows are never changed or removed'); END"""
-        for table, key in (("check", "id"), ("overlay", "check_id"), ("filing", "id"), ("sight", "id"))
-    ),
-)
 _DAY = "coalesce(nullif(f.day, ''), substr(c.made, 1, 10))"  # a list without dates: the day it was checked
-_BY_JOINT = ("CREATE INDEX filing_joint ON filing (joint, site)", "CREATE INDEX filing_day ON filing (day)")
-
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _BY_JOINT)
 
 
 def default_path() -> Path:
@@ -242,17 +208,15 @@ class Ledger:
 
     def known(self, sha256: str, settings: tuple[str, str]) -> int | None:
         """The number of the check of these bytes under these settings, if there is one."""
-        row = self._db.execute(
-            'SELECT max(id) FROM "check" WHERE settings = ? AND sha256 = ?', (settings[0], sha256)
-        ).fetchone()
-        return None if row[0] is None else int(row[0])
+        query = 'SELECT max(id) FROM "check" WHERE settings = ? AND sha256 = ?'
+        row = self._one(query, settings[0], sha256)
+        return int(row[0]) if row and row[0] is not None else None
 
     def hashes_of_size(self, size: int, settings: tuple[str, str]) -> frozenset[str]:
         """Hashes of the photos with this many bytes that were checked under these settings."""
-        rows = self._db.execute(
-            'SELECT sha256 FROM "check" WHERE settings = ? AND size = ?', (settings[0], size)
-        )
-        return frozenset(sha256 for (sha256,) in rows)
+        query = 'SELECT sha256 FROM "check" WHERE settings = ? AND size = ?'
+        with _told(self.path):
+            return frozenset(sha256 for (sha256,) in self._db.execute(query, (settings[0], size)))
 
     def saw(self, sight: Sight, sha256: str) -> None:
         """Keep that a file had these bytes, unless it changed so lately that its times prove nothing."""
@@ -266,23 +230,27 @@ class Ledger:
 
     def hash_of(self, sight: Sight) -> str | None:
         """The hash that the file had when it last looked like this; None where it must be read."""
-        row = self._db.execute(
-            "SELECT sha256 FROM sight WHERE path = ? AND size = ? AND mtime_ns = ? AND ctime_ns = ?"
-            " ORDER BY id DESC LIMIT 1", sight.row,
-        ).fetchone()  # fmt: skip
+        query = "SELECT sha256 FROM sight WHERE path = ? AND size = ? AND mtime_ns = ? AND ctime_ns = ?"
+        row = self._one(f"{query} ORDER BY id DESC LIMIT 1", *sight.row)
         return row[0] if row else None
 
     def answer(self, check_id: int) -> tuple[dict[str, Any], bytes, str]:
         """A check's answer, perceptual hash and EXIF time."""
-        row = self._db.execute(
-            'SELECT answer, phash, taken FROM "check" WHERE id = ?', (check_id,)
-        ).fetchone()
-        return json.loads(row[0]), row[1], row[2]
+        row = self._one('SELECT answer, phash, taken FROM "check" WHERE id = ?', check_id)
+        if row is None:
+            raise LedgerError(f"The ledger {self.path} has no check {check_id}.")
+        with _told(self.path):
+            return json.loads(row[0]), row[1], row[2]
 
     def overlay(self, check_id: int) -> bytes:
         """The JPEG of a check, or b"" where none was drawn."""
-        row = self._db.execute("SELECT jpeg FROM overlay WHERE check_id = ?", (check_id,)).fetchone()
+        row = self._one("SELECT jpeg FROM overlay WHERE check_id = ?", check_id)
         return row[0] if row else b""
+
+    def _one(self, query: str, *values: object) -> Any:
+        """The first row, or None."""
+        with _told(self.path):
+            return self._db.execute(query, values).fetchone()
 
     def entries(
         self, *, site: str = "", joint: str = "", since: str = "", until: str = "", exact: bool = False
@@ -297,16 +265,18 @@ class Ledger:
                  (f"{_DAY} <= ?", until)]  # fmt: skip
         used = [(test, value) for test, value in tests if value]
         where = " AND ".join(test for test, _ in used) or "1"
-        rows = self._db.execute(
+        query = (
             f"SELECT max(f.id), f.check_id, c.made, f.site, f.joint, f.photo, {_DAY}, f.location, "
-            f"f.installer, f.machine,"
-            f' c.verdict, c.taken, c.phash, c.answer FROM filing f JOIN "check" c ON c.id = f.check_id '
-            f"WHERE {where}"
-            " GROUP BY f.site, f.joint, f.photo, f.check_id ORDER BY f.site, f.joint, c.id",
-            [value for _, value in used],
+            f"f.installer,"
+            ' f.machine, c.verdict, c.taken, c.phash, c.answer FROM filing f JOIN "check" c ON c.id = '
+            'f.check_id'
+            f" WHERE {where} GROUP BY f.site, f.joint, f.photo, f.check_id ORDER BY f.site, f.joint, c.id"
         )
-        for _, check_id, made, *filed, verdict, taken, phash, answer in rows:
-            yield Entry(check_id, made, Filing(*filed), verdict, taken, phash, json.loads(answer))
+        with _told(self.path):
+            for _, check_id, made, *filed, verdict, taken, phash, answer in self._db.execute(
+                query, [value for _, value in used]
+            ):
+                yield Entry(check_id, made, Filing(*filed), verdict, taken, phash, json.loads(answer))
 
 
 def _now() -> str:
@@ -318,7 +288,7 @@ def _told(path: Path) -> Iterator[None]:
     """SQLite's and the disk's errors as sentences."""
     try:
         yield
-    except (sqlite3.Error, OSError) as error:
+    except (sqlite3.Error, OSError, ValueError) as error:
         raise LedgerError(
             f"The ledger {path} can't be used: {error}. Free space on its disk, or name another file with "
             f"--ledger."

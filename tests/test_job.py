@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
 import os
 import resource
@@ -16,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import Image
 from typer.testing import CliRunner
 
 from cli.ledger import Ledger
@@ -428,3 +430,40 @@ def test_a_ledger_that_is_none(desk: Desk) -> None:
     assert "1 full" in out
     assert desk.ledger.read_bytes().startswith(b"not a ledger")
     assert "data:image/jpeg" not in (desk.folder / "report.html").read_text("utf-8")
+
+
+def test_a_ledger_damaged_in_the_middle(desk: Desk) -> None:
+    desk.fill({f"J-{number:02}.jpg": photo(number) for number in range(20)})
+    desk.job("--fitting", "2")
+    data = bytearray(desk.ledger.read_bytes())
+    data[8192 : len(data) - 4096] = b"\xa5" * (len(data) - 12288)
+    desk.ledger.write_bytes(data)
+    code, out, err = desk.job("--fitting", "2")
+    assert code == 1
+    assert "can't be used" in err
+    assert "20 full" in out
+    assert desk.run("find")[0] == 2
+
+
+# --- the real inspection -----------------------------------------------------------------------------
+
+
+def test_the_real_door(desk: Desk) -> None:
+    """Files that are no photos of a joint go through real processes and the real pipeline."""
+    blank = io.BytesIO()
+    Image.new("RGB", (200, 100), "white").save(blank, "PNG")
+    desk.fill({"J-1.jpg": b"a letter, renamed", "J-2.png": blank.getvalue(), "J-3.jpg": b""})
+    command = [
+        sys.executable,
+        "-c",
+        "from cli.main import run; run()",
+        "job",
+        str(desk.folder),
+        "--fitting",
+        "2",
+    ]
+    done = subprocess.run(command, cwd=ROOT, text=True, capture_output=True, timeout=120)
+    assert done.returncode == 11, done.stderr
+    told = [row["reasons"].split()[0] for row in desk.rows()]
+    assert told == ["not-a-photo", "too-small", "not-a-photo"]
+    assert desk.checks() == 3

@@ -15,7 +15,8 @@ import pytest
 
 from calibration.fittings import demo_catalog
 from cli.jobs.errors import LedgerError
-from cli.ledger import MIGRATIONS, Filing, Ledger, Sight, default_path, settings_of
+from cli.jobs.schema import MIGRATIONS
+from cli.ledger import Filing, Ledger, Sight, default_path, settings_of
 
 SETTINGS = settings_of(demo_catalog()[0], None, 0.95, "1.0", None)
 WRITER = """

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import islice
 from typing import Any
 
 from calibration.fittings import Fitting, Misuse, find_fitting
@@ -14,6 +15,8 @@ from cli.jobs.text import visible
 from cli.jobs.timing import taken_at
 from cli.jobs.worker import Checked, Looked, Task
 from cli.ledger import Filing, Ledger, Sight, settings_of
+
+_BATCH = 1000
 
 
 class Rows:
@@ -64,25 +67,36 @@ class Keeper:
         if self._ledger is None:
             return
         try:
-            with self._ledger.together():
-                for photo in self._store.waiting():
-                    sha256 = self._ledger.hash_of(_sight(photo))
-                    if sha256:
-                        self._known(self._ledger, photo, sha256)
+            waiting = self._store.waiting()
+            while batch := list(islice(waiting, _BATCH)):
+                self._recall(self._ledger, batch)
         except LedgerError as error:
             self._lose(error)
+
+    def _recall(self, ledger: Ledger, photos: list[Waiting]) -> None:
+        with ledger.together():  # one transaction for many, but not so long that other jobs wait in vain
+            for photo in photos:
+                sha256 = ledger.hash_of(_sight(photo))
+                if sha256:
+                    self._known(ledger, photo, sha256)
 
     def tasks(self) -> Iterator[Task]:
         """What is left to check, joint by joint."""
         job = self._job
         for photo in self._store.waiting():
             fitting = self._rows.row(photo.joint.fitting)
-            known = frozenset[str]()
-            if self._ledger:
-                known = self._ledger.hashes_of_size(photo.size, self._keys(photo.joint.fitting))
+            known = self._hashes_known(photo)
             self._under_way[photo.id] = photo
             yield Task(photo.id, photo.path, photo.name, fitting, job.camera, job.confidence, job.unit, known,
                        job.version, job.inspector)  # fmt: skip
+
+    def _hashes_known(self, photo: Waiting) -> frozenset[str]:
+        try:
+            if self._ledger:
+                return self._ledger.hashes_of_size(photo.size, self._keys(photo.joint.fitting))
+        except LedgerError as error:
+            self._lose(error)
+        return frozenset()
 
     def done(self, task: Task, outcome: Checked | Exception) -> tuple[Joint, dict[str, Any] | None]:
         """Keep what came of a task; its joint, and the answer where there is one."""
