@@ -58,24 +58,43 @@ class Photo:
 
 
 @dataclass(frozen=True)
+class Look:
+    """One picture that the finder saw, its class of every pixel, and where it lies in the photo.
+
+    classes: (h, w) uint8, indices into `networks.FINDER_CLASSES`.
+    shares: (classes, h, w) float32, the finder's probabilities.
+    to_photo: (2, 3) affine map from pixels of this look to pixels of the photo.
+    """
+
+    classes: Bytes
+    shares: NDArray[np.float32]
+    to_photo: Floats
+
+    @property
+    def photo_px_per_px(self) -> float:
+        """How many pixels of the photo one pixel of the look covers."""
+        return float(np.sqrt(abs(np.linalg.det(self.to_photo[:, :2]))))
+
+
+@dataclass(frozen=True)
 class Sighting:
     """Where the joint is, to a few pixels of the full photo.
 
-    axis_px: unit vector in the picture along the joint's axis, towards the pipe.
-    mouth_px: where the axis crosses the collar's mouth.
-    pipe_width_px, collar_width_px: silhouette widths near the mouth.
-    classes: (h, w) uint8 class map of the small copy; scale: full pixels per small pixel.
-    score: 0 to 1, the finder's own certainty of the region around the mouth.
+    frame: the whole photo, small.  close: the joint, turned so that the pipe runs to the right.
+    axis_px: unit vector in the photo along the joint's axis, towards the pipe.
+    mouth_px: where the axis crosses the collar's mouth.  Widths are of the silhouettes beside the mouth;
+    reaches are how far pipe and collar can be followed from the mouth.
+    score: 0 to 1, the finder's own certainty around the mouth.
     """
 
+    frame: Look
+    close: Look
     axis_px: Floats
     mouth_px: Floats
     pipe_width_px: float
     collar_width_px: float
     pipe_reach_px: float
     collar_reach_px: float
-    classes: Bytes
-    scale: float
     score: float
     doubts: tuple[Doubt, ...] = ()
 

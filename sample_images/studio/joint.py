@@ -1,0 +1,318 @@
+"""The joint's metal and plastic: where the pipe lies, its mesh, the collar, and what the collar sits on."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .body import COLLAR, HARDWARE, OTHER, Body, Material
+from .materials import metal, plain
+from .meshes import Mesh, box, join, lathe, move, onto, patch, prism, rotation, tube, unit
+from .noise import field, hsv, linear, pick, ramp
+from .recipe import CollarSpec, PipeSpec, Recipe
+
+ROWS, COLS = 1024, 1280
+START_MM, FINE_MM, MIDDLE_MM = -15.0, 60.0, 220.0
+FINE_V, MIDDLE_V = 0.62, 0.87
+
+
+@dataclass(frozen=True)
+class PipeAxis:
+    """The pipe's own axis: a point, the direction a and two directions u, v across it; radius in mm.
+
+    A point of the surface is point + s a + radius (cos(phi) u + sin(phi) v).
+    """
+
+    point: np.ndarray
+    a: np.ndarray
+    u: np.ndarray
+    v: np.ndarray
+    radius_mm: float
+
+    def at(self, s_mm, phi_rad) -> np.ndarray:
+        """Points (..., 3) of the straight pipe's surface."""
+        s, phi = np.broadcast_arrays(np.asarray(s_mm, float), np.asarray(phi_rad, float))
+        ring = np.cos(phi)[..., None] * self.u + np.sin(phi)[..., None] * self.v
+        return self.point + s[..., None] * self.a + self.radius_mm * ring
+
+    def mouth_s(self, phi_rad) -> np.ndarray:
+        """The s at which the surface line at phi passes the mouth's plane x = 0."""
+        ring = np.cos(phi_rad) * self.u[0] + np.sin(phi_rad) * self.v[0]
+        return -(self.point[0] + self.radius_mm * ring) / self.a[0]
+
+    def facing_rad(self, camera_mm) -> float:
+        """The phi of the surface line that faces the camera."""
+        d = np.asarray(camera_mm) - self.point
+        return float(np.arctan2(d @ self.v, d @ self.u))
+
+
+def pipe_axis(pipe: PipeSpec) -> PipeAxis:
+    """The axis through the mouth's plane, tilted and off centre as the recipe says."""
+    tilt, way = np.radians([pipe.tilt_deg, pipe.tilt_dir_deg])
+    a = np.array([np.cos(tilt), np.sin(tilt) * np.cos(way), np.sin(tilt) * np.sin(way)])
+    u = unit(np.array([0, 1.0, 0]) - a[1] * a)
+    return PipeAxis(np.array([0.0, *pipe.offset_mm]), a, u, np.cross(a, u), pipe.od_mm / 2)
+
+
+def row_s(pipe: PipeSpec, v) -> np.ndarray:
+    """The s (mm) that belongs to the texture coordinate v: fine near the mouth, coarse far away."""
+    end = max(pipe.length_mm, MIDDLE_MM + 50)
+    return np.interp(v, [0, FINE_V, MIDDLE_V, 1], [START_MM, FINE_MM, MIDDLE_MM, end])
+
+
+def pipe_path(pipe: PipeSpec, axis: PipeAxis, s: np.ndarray) -> np.ndarray:
+    """Points of the centre line: straight, then on a circle."""
+    way = np.radians(pipe.bend_dir_deg)
+    side = np.cos(way) * axis.u + np.sin(way) * axis.v
+    over = np.maximum(s - pipe.bend_start_mm, 0) / pipe.bend_radius_mm
+    over = np.minimum(over, 2.2)
+    along = np.minimum(s, pipe.bend_start_mm) + pipe.bend_radius_mm * np.sin(over)
+    return axis.point + along[:, None] * axis.a + (pipe.bend_radius_mm * (1 - np.cos(over)))[:, None] * side
+
+
+def pipe_mesh(pipe: PipeSpec, axis: PipeAxis, phi0: float, start_mm: float = START_MM) -> Mesh:
+    """The outside of the pipe; texture u starts at the angle phi0."""
+    v = np.unique(
+        np.concatenate(
+            [
+                np.linspace(0, FINE_V, 76 if pipe.rib_mm == 0 else 400),
+                np.linspace(FINE_V, MIDDLE_V, 40),
+                np.linspace(MIDDLE_V, 1, 60),
+            ]
+        )
+    )
+    s = row_s(pipe, v)
+    keep = s >= start_mm - 1e-9
+    s, v = s[keep], v[keep]
+    ribs = 0.5 * pipe.rib_mm * (np.sin(2 * np.pi * s / pipe.rib_pitch_mm) - 1)
+    return tube(pipe_path(pipe, axis, s), axis.radius_mm + ribs, 160, phi0, axis.u, v)
+
+
+def cut_end(pipe: PipeSpec, axis: PipeAxis, s_mm: float) -> Mesh:
+    """The end face and the bore of a pipe that ends at s."""
+    r, ri = axis.radius_mm, axis.radius_mm - pipe.wall_mm
+    made = lathe([[(s_mm, r), (s_mm, ri)], [(s_mm, ri), (s_mm + 250, ri)]], 96)
+    turn = np.stack([axis.a, axis.u, axis.v], 1)
+    return move(made, turn, axis.point)
+
+
+def _bore_and_lip(c: CollarSpec, r_pipe: float):
+    """Profile runs (x, r) from deep in the bore over the mouth to the outside."""
+    R, rb = c.od_mm / 2, r_pipe + c.clearance_mm
+    wall = R - rb
+    lip = min(c.lip_mm, 0.85 * wall)
+    ri = min(0.25 * wall, wall - lip, 0.35)
+    t = np.linspace(0, np.pi / 2, 7)
+    inner = np.stack([-ri + ri * np.sin(t), rb + ri - ri * np.cos(t)], 1)
+    if c.lip_kind == "chamfer":
+        outer = np.array([[0, R - lip], [-lip, R]])
+    else:
+        outer = np.stack([-lip + lip * np.cos(t), R - lip + lip * np.sin(t)], 1)
+    deep = -min(c.length_mm, 24.0)
+    return [[(deep, rb), (-ri, rb)], inner, [(0, rb + ri), (0, R - lip)], outer], lip
+
+
+def collar_profile(c: CollarSpec, r_pipe: float):
+    """All runs of the collar's profile, and the outside alone as (x, r) samples."""
+    rng = np.random.default_rng(c.seed)
+    runs, lip = _bore_and_lip(c, r_pipe)
+    R, L, wall = c.od_mm / 2, c.length_mm, c.od_mm / 2 - r_pipe
+    x = np.linspace(-lip, -L, 160)
+    r = np.full(x.shape, R) - np.tan(np.radians(c.taper_deg)) * (-x - lip) * 0.5
+    depth = min(rng.uniform(0.2, 1.6), 0.6 * wall)
+    if c.style == "rings":
+        pitch = rng.uniform(4, 12)
+        start = rng.uniform(3, 10)
+        inside = ramp(-x, start, start + 1.5) * (1 - ramp(-x, L - 6, L - 3))
+        r = r - depth * inside * (0.5 - 0.5 * np.cos(2 * np.pi * (-x - start) / pitch)) ** rng.uniform(0.4, 4)
+    elif c.style == "groove":
+        for _ in range(int(rng.integers(1, 4))):
+            at, wide = rng.uniform(4, max(L - 4, 5)), rng.uniform(0.6, 4)
+            r = r - depth * np.exp(-((np.abs(-x - at) / wide) ** 4))
+    elif c.style == "step":
+        r = r + rng.uniform(-0.6, 0.8) * wall * ramp(
+            -x, at := rng.uniform(0.35, 0.8) * L, at + rng.uniform(0.3, 4)
+        )
+    elif c.style == "bead":
+        at, wide = rng.uniform(0.3, 0.8) * L, rng.uniform(2, 5)
+        r = r + rng.uniform(0.4, 2.0) * np.exp(-(((-x - at) / wide) ** 2))
+    r = np.maximum(r, r_pipe + 0.25 * wall)
+    outside = np.stack([x, r], 1)
+    return [*runs, outside, [(-L, r[-1]), (-L, r_pipe * 0.5)]], outside
+
+
+def _pressed(c: CollarSpec):
+    """Flats pressed into the collar, as a function for `lathe`, or None."""
+    if c.style != "flats":
+        return None
+    rng = np.random.default_rng(c.seed + 1)
+    n, turn, depth = int(rng.integers(6, 13)), rng.uniform(0, 1), rng.uniform(0.3, 1.0)
+    x0, x1 = -rng.uniform(4, 10), -rng.uniform(0.55, 0.95) * c.length_mm
+    R = c.od_mm / 2
+
+    def shape(x, r, phi):
+        local = np.mod(phi + turn, 2 * np.pi / n) - np.pi / n
+        flat = R * np.cos(np.pi / n) / np.cos(local)
+        window = ramp(-x, -x0, -x0 + 2) * (1 - ramp(-x, -x1 - 2, -x1)) * (r > 0.9 * R)
+        return np.where(flat < r, r - (r - flat) * depth * window, r)
+
+    return shape
+
+
+def finish(recipe: Recipe, seed: int, name: str) -> Material:
+    """The material of the collar or the hardware."""
+    rng = np.random.default_rng(seed)
+    dirt, rgb = recipe.dirt.mud * 0.8, recipe.dirt.color
+    if name == "as_pipe":
+        return plain(rng, recipe.pipe.color, recipe.pipe.roughness, rgb, dirt)
+    if name in ("painted", "plastic"):
+        color = hsv(rng.uniform(0, 360), rng.uniform(0, 0.9), rng.uniform(0.08, 0.95))
+        if name == "plastic" and rng.random() < 0.6:
+            color = linear(np.full(3, rng.choice([0.08, 0.15, 0.45, 0.85, 0.93])))
+        return plain(rng, color, None, rgb, dirt)
+    return metal(rng, name, rgb, dirt)
+
+
+def collar_bodies(recipe: Recipe, label_collar: int = COLLAR, label_rest: int = HARDWARE) -> list[Body]:
+    """The collar and its hardware, in the joint's frame."""
+    c, r = recipe.collar, recipe.pipe.od_mm / 2
+    rng = np.random.default_rng(c.seed + 2)
+    runs, _ = collar_profile(c, r)
+    skin = finish(recipe, c.seed, c.finish)
+    bodies = [Body("collar", lathe(runs, 144, rng.uniform(0, 6.28), _pressed(c)), skin, label_collar)]
+    same = (
+        c.finish
+        if rng.random() < 0.6
+        else pick(rng, {"steel": 1, "zinc": 1, "brass": 1, "cast": 1, "painted": 1})
+    )
+    other = finish(recipe, c.seed + 3, same)
+    mesh, second = _hardware(rng, c, r)
+    if mesh is not None:
+        bodies.append(Body("hardware", mesh, other, label_rest))
+    if second is not None:
+        bodies.append(Body("beyond", second, plain(rng, recipe.pipe.color), OTHER))
+    if c.port:
+        bodies.append(Body("port", _port(rng, c), other, label_rest))
+    return bodies
+
+
+def _port(rng, c: CollarSpec) -> Mesh:
+    q = rng.uniform(2, 6)
+    h = rng.uniform(3, 14)
+    runs = [[(0, q), (h, q)], [(h, q), (h, 0.5 * q)], [(h, 0.5 * q), (h - 3, 0.5 * q), (h - 3, 0.01)]]
+    stub = join(lathe(runs, 24), prism(6, q * 1.5, 0, h * 0.4)) if rng.random() < 0.5 else lathe(runs, 24)
+    phi = rng.uniform(0, 2 * np.pi)
+    d = np.array([0, np.cos(phi), np.sin(phi)])
+    return move(stub, onto(d), d * (c.od_mm / 2 - 1.5) + [-rng.uniform(0.35, 0.9) * c.length_mm, 0, 0])
+
+
+def _hardware(rng, c: CollarSpec, r: float) -> tuple[Mesh | None, Mesh | None]:
+    """The fitting behind the collar, and what leaves it on the other side."""
+    u, R, L = rng.uniform, c.od_mm / 2, c.length_mm
+    kind, x = c.hardware, -L
+    if kind == "none":
+        return None, None
+    if kind in ("hex", "nut"):
+        w = u(0.3, 0.9) * R
+        q = R * u(1.05, 1.45)
+        made = [prism(6 if rng.random() < 0.85 else 8, q, x - w, x, u(0, 0.12) * q)]
+        made.append(lathe(_rod(x - w - u(8, 45), x - w, R * u(0.5, 0.95), u(0, 2)), 64))
+        if kind == "nut":
+            made.append(prism(6, R * u(1.0, 1.3), x - w - u(14, 40), x - w - u(1, 8), 1.0))
+        return join(*made), None
+    if kind == "flange":
+        q, w = R * u(1.4, 2.2), u(6, 18)
+        made = [lathe(_rod(x - w, x, q, u(0.2, 2)), 96)]
+        n = int(rng.choice([4, 6, 8]))
+        for i in range(n):
+            a = 2 * np.pi * i / n
+            bolt = prism(6, 0.12 * q, 0, u(4, 4.01) + 2)
+            made.append(move(bolt, None, (x - 1, 0.8 * q * np.cos(a), 0.8 * q * np.sin(a))))
+        made.append(lathe(_rod(x - w - 60, x - w, R * u(0.7, 1.0), 0.5), 64))
+        return join(*made), None
+    if kind in ("body", "cap", "stub"):
+        q = R * {"body": u(0.95, 1.5), "cap": u(0.9, 1.15), "stub": u(0.4, 0.9)}[kind]
+        w = {"body": u(20, 90), "cap": u(4, 20), "stub": u(10, 80)}[kind]
+        made = [lathe(_rod(x - w, x, q, u(0.3, 4)), 96)]
+        if rng.random() < 0.5:
+            made.append(lathe(_rod(x - w - u(10, 60), x - w, q * u(0.5, 1.1), 1), 64))
+        return join(*made), None
+    if kind == "elbow":
+        t = np.linspace(0, np.radians(u(40, 95)), 24)
+        bend, way = R * u(1.2, 2.5), u(0, 2 * np.pi)
+        side = np.array([0, np.cos(way), np.sin(way)])
+        path = (
+            np.array([x, 0, 0])
+            - np.outer(bend * np.sin(t), [1, 0, 0])
+            + np.outer(bend * (1 - np.cos(t)), side)
+        )
+        return tube(path, R * u(0.85, 1.05), 64, caps=True), None
+    runs, _ = collar_profile(c, r)  # a coupling: the same collar again, mirrored, with a second pipe in it
+    far = move(lathe(runs, 144), np.diag([-1.0, -1.0, 1.0]), (-2 * L - u(0, 12), 0, 0))
+    turn = rotation([0, np.cos(a := u(0, 6.28)), np.sin(a)], np.radians(rng.normal(0, 0.6)))
+    on = np.array([-L, 0, 0]) + np.linspace(0, -900, 20)[:, None] * turn[:, 0]
+    return join(far, lathe([[(x, R * 0.98), (x - 12, R * 0.98)]], 96)), tube(on, r, 96)
+
+
+def _rod(x0, x1, q, bevel):
+    """Profile runs of a solid disc from x1 (towards the pipe) back to x0."""
+    b = min(bevel, 0.45 * (x1 - x0), 0.3 * q)
+    return [
+        [(x1, 0.3 * q), (x1, q - b)],
+        [(x1, q - b), (x1 - b, q)],
+        [(x1 - b, q), (x0 + b, q)],
+        [(x0 + b, q), (x0, q - b)],
+        [(x0, q - b), (x0, 0.01)],
+    ]
+
+
+def hidden_mm(recipe: Recipe, axis: PipeAxis, camera_mm) -> float:
+    """Length of pipe beyond the mouth that the collar hides on the line facing the camera."""
+    _, outside = collar_profile(recipe.collar, axis.radius_mm)
+    runs, _ = _bore_and_lip(recipe.collar, axis.radius_mm)
+    edge = np.concatenate([np.asarray(run, float) for run in [*runs[2:], outside]])
+    xc, rc = camera_mm[0], float(np.hypot(camera_mm[1], camera_mm[2]))
+    above = edge[edge[:, 1] > axis.radius_mm + 1e-6]
+    reach = xc + (above[:, 0] - xc) * (rc - axis.radius_mm) / (rc - above[:, 1])
+    return float(max(0.0, reach.max()))
+
+
+def ring(axis: PipeAxis, s0: float, width: float, height: float, round_: bool, n: int = 128) -> Mesh:
+    """A band lying on the pipe from s0, `width` long and `height` thick; round or flat."""
+    r = axis.radius_mm
+    t = np.linspace(0, np.pi, 12)
+    if round_:
+        runs = [np.stack([s0 + width / 2 * (1 + np.cos(t)), r - 0.2 + (height + 0.2) * np.sin(t)], 1)]
+    else:
+        runs = [
+            [(s0 + width, r - 0.2), (s0 + width, r + height)],
+            [(s0 + width, r + height), (s0, r + height)],
+            [(s0, r + height), (s0, r - 0.2)],
+        ]
+    return move(lathe(runs, n), np.stack([axis.a, axis.u, axis.v], 1), axis.point)
+
+
+def head(axis: PipeAxis, s: float, phi: float, size) -> Mesh:
+    """A small block on the pipe (a cable tie's head, a clamp's screw)."""
+    out = np.cos(phi) * axis.u + np.sin(phi) * axis.v
+    turn = np.stack([axis.a, np.cross(out, axis.a), out], 1)
+    return move(box(size, 0.4), turn, axis.at(s, phi) + out * size[2] * 0.4)
+
+
+def grease_ring(recipe: Recipe, axis: PipeAxis) -> Mesh:
+    """A bead of grease in the corner between mouth and pipe, of uneven height, in places absent."""
+    rng = np.random.default_rng(recipe.dirt.seed + 5)
+    n = 240
+    phi = np.linspace(0, 2 * np.pi, n + 1)
+    x, y = np.cos(phi) * axis.radius_mm, np.sin(phi) * axis.radius_mm
+    amount = ramp(field(rng, x, y, 90, 1.6), rng.uniform(-0.3, 0.6), 1.0) * (
+        0.6 + 0.8 * field(rng, x, y, 14, 1.4)
+    )
+    width = (0.2 + recipe.dirt.grease_mm * amount)[None]
+    top = (
+        min(recipe.collar.od_mm / 2 - axis.radius_mm + 0.3, 0.35 * recipe.dirt.grease_mm + 0.2) * amount[None]
+    )
+    t = np.linspace(0, 1, 14)[:, None]
+    s = axis.mouth_s(phi)[None] - 0.4 + width * t
+    r = axis.radius_mm - 0.05 + (top + 0.05) * np.sqrt(np.clip(1 - t**2, 0, 1)) - 0.06 * (t > 0.99)
+    ring_ = np.cos(phi)[None, :, None] * axis.u + np.sin(phi)[None, :, None] * axis.v
+    return patch(axis.point + s[..., None] * axis.a + r[..., None] * ring_, closed=True, flip=True)

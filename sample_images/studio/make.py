@@ -1,0 +1,140 @@
+"""Make pictures with truths.
+
+    python -m studio.make --first SEED --count N --out DIR --jobs J [--assets DIR]
+        --variant cuda_ad_rgb|llvm_ad_rgb
+
+For each seed: NNNNNN-frame.jpg, NNNNNN-frame.png (classes), NNNNNN-close.jpg, NNNNNN-close.png, NNNNNN.json.
+"""
+
+import argparse
+import dataclasses
+import gc
+import json
+import multiprocessing
+import sys
+import time
+import traceback
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from .assets import Assets, load
+from .body import CLASS_NAMES, COLLAR, INK, PIPE, SEAM
+from .camera import Camera
+from .light import flash, orientation
+from .phone import develop, exposure
+from .render import Renderer
+from .scene import draw
+from .stage import build
+from .truth import close_window, truth
+
+LONGER_PX = 768
+
+
+def _camera(camera: Camera) -> dict:
+    return {
+        "K": camera.K.tolist(),
+        "R": camera.R.tolist(),
+        "t_mm": camera.t.tolist(),
+        "size": [camera.width_px, camera.height_px],
+    }
+
+
+def _save(path: Path, srgb: np.ndarray) -> None:
+    cv2.imwrite(str(path), (srgb[..., ::-1] * 255 + 0.5).astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, 95])
+
+
+def make_pair(
+    seed: int, out: Path, renderer: Renderer, assets: Assets, spp: int = 32, shrink: float = 1.0
+) -> dict:
+    """Render one seed's frame and close picture; write them with class maps and truth; returns the truth."""
+    clock = [time.perf_counter()]
+    recipe = draw(seed, sorted(assets.maps))
+    stage = build(recipe, assets)
+    camera = stage.camera
+    close = close_window(stage, camera, round(LONGER_PX * shrink))
+    if shrink != 1.0:
+        camera = camera.window(
+            -0.5, -0.5, camera.width_px - 0.5, camera.height_px - 0.5, round(LONGER_PX * shrink)
+        )
+    clock.append(time.perf_counter())
+    lamp = flash(recipe.light, camera.centre_mm, recipe.view.dist_mm)
+    scene, table = renderer.build(stage.bodies, stage.sky, orientation(recipe.light), lamp)
+    clock.append(time.perf_counter())
+    light = {
+        "frame": renderer.radiance(scene, camera, spp, seed),
+        "close": renderer.radiance(scene, close, spp, seed + 1),
+    }
+    classes = {
+        "frame": renderer.classes(scene, table, stage.bodies, camera),
+        "close": renderer.classes(scene, table, stage.bodies, close),
+    }
+    del scene
+    gc.collect()
+    clock.append(time.perf_counter())
+    weight = np.isin(classes["frame"], (PIPE, COLLAR, INK)) * 3.0 + 0.5
+    gain = exposure(light["frame"], weight, recipe.tone)
+    pictures = {}
+    for name, view in (("frame", camera), ("close", close)):
+        _save(out / f"{seed:06d}-{name}.jpg", develop(light[name], gain, recipe.tone))
+        cv2.imwrite(str(out / f"{seed:06d}-{name}.png"), classes[name])
+        count = np.bincount(classes[name].ravel(), minlength=len(CLASS_NAMES))
+        pictures[name] = {**_camera(view), "pixels": dict(zip(CLASS_NAMES, count.tolist(), strict=True))}
+    facts = {**truth(recipe, stage), "pictures": pictures, "gain": gain, "recipe": dataclasses.asdict(recipe)}
+    facts["ink_seen"] = bool(pictures["close"]["pixels"]["ink"] > 30)
+    facts["seam_px"] = pictures["close"]["pixels"][CLASS_NAMES[SEAM]]
+    (out / f"{seed:06d}.json").write_text(json.dumps(facts))
+    clock.append(time.perf_counter())
+    facts["seconds"] = [round(b - a, 3) for a, b in zip(clock, clock[1:], strict=False)]
+    return facts
+
+
+def work(args: argparse.Namespace, job: int) -> None:
+    """Render every seed of one job; a failing scene is reported and skipped."""
+    cv2.setNumThreads(1)
+    renderer, assets = Renderer(args.variant), load(args.assets)
+    done, start = 0, time.perf_counter()
+    for seed in range(args.first + job, args.first + args.count, args.jobs):
+        if (args.out / f"{seed:06d}.json").exists():
+            continue
+        if args.seconds and time.perf_counter() - start > args.seconds:
+            break
+        try:
+            facts = make_pair(seed, args.out, renderer, assets, args.spp, args.shrink)
+            done += 1
+            if args.verbose:
+                print(seed, facts["scenario"], facts["seconds"], flush=True)
+        except Exception:  # one bad scene must not end the night's work
+            print(f"seed {seed} failed:\n{traceback.format_exc()}", file=sys.stderr, flush=True)
+    spent = time.perf_counter() - start
+    print(f"job {job}: {done} scenes in {spent:.1f} s", flush=True)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--first", type=int, default=0, help="first seed")
+    parser.add_argument("--count", type=int, default=10, help="how many seeds")
+    parser.add_argument("--out", type=Path, required=True, help="folder to write to")
+    parser.add_argument("--jobs", type=int, default=1, help="processes")
+    parser.add_argument("--variant", default="llvm_ad_rgb", choices=["llvm_ad_rgb", "cuda_ad_rgb"])
+    parser.add_argument("--assets", type=Path, help="folder made by studio.assets")
+    parser.add_argument("--spp", type=int, default=32, help="samples a pixel, a multiple of 16")
+    parser.add_argument("--shrink", type=float, default=1.0, help="picture size relative to 768 px")
+    parser.add_argument("--seconds", type=float, help="start no new scene after this long")
+    parser.add_argument("--verbose", action="store_true", help="a line for each scene")
+    args = parser.parse_args()
+    args.out.mkdir(parents=True, exist_ok=True)
+    if args.jobs == 1:
+        work(args, 0)
+        return
+    context = multiprocessing.get_context("spawn")
+    crew = [context.Process(target=work, args=(args, job)) for job in range(args.jobs)]
+    for process in crew:
+        process.start()
+    for process in crew:
+        process.join()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,115 @@
+"""What is true about a scene: gap, tilt, distance, what the lip hides; and where the close window lies."""
+
+import numpy as np
+
+from .camera import Camera
+from .joint import COLS, PipeAxis, hidden_mm
+from .recipe import Recipe
+from .stage import Stage
+
+WELL_SEEN_DEG = 60.0
+CLOSE_FROM_MM, CLOSE_TO_MM = -12.0, 44.0
+
+
+def gap_truth(recipe: Recipe, stage: Stage) -> dict:
+    """Gap (mean, min, max over the inked part of the well seen arc) and line width, or Nones."""
+    none = {
+        "gap_near_mm": None,
+        "gap_min_mm": None,
+        "gap_max_mm": None,
+        "line_width_mm": None,
+        "inked_share": 0.0,
+    }
+    if stage.line is None or recipe.scenario != "joint":
+        return none
+    rel = ((np.arange(COLS) + 0.5) / COLS - 0.5) * 360
+    phi = stage.phi0 + np.radians(rel + 180)
+    seen = np.abs(rel) <= WELL_SEEN_DEG
+    inked = seen & stage.line.inked
+    if not inked.any():
+        return none
+    gap = stage.line.near - stage.axis.mouth_s(phi)
+    return {
+        "gap_near_mm": float(gap[inked].mean()),
+        "gap_min_mm": float(gap[inked].min()),
+        "gap_max_mm": float(gap[inked].max()),
+        "line_width_mm": float((stage.line.far - stage.line.near)[inked].mean()),
+        "inked_share": float(inked.sum() / seen.sum()),
+    }
+
+
+def close_window(stage: Stage, camera: Camera, longer_px: int) -> Camera:
+    """The window round the pipe's visible half from CLOSE_FROM to CLOSE_TO mm, as far as it is in frame."""
+    if stage.axis is not None:
+        facing = stage.axis.facing_rad(camera.centre_mm)
+        phi = facing + np.linspace(-np.pi / 2, np.pi / 2, 25)
+        s = np.linspace(CLOSE_FROM_MM, CLOSE_TO_MM, 12)
+        px = camera.project(stage.axis.at(s[:, None], phi[None]).reshape(-1, 3))
+    else:
+        box = np.array(np.meshgrid([-40, 40], [-30, 30], [-30, 30])).reshape(3, -1).T
+        px = camera.project(box)
+    x0, y0 = np.nanmin(px, 0)
+    x1, y1 = np.nanmax(px, 0)
+    pad = 0.04 * max(x1 - x0, y1 - y0)
+    w, h = camera.width_px, camera.height_px
+    x0, x1 = np.clip([x0 - pad, x1 + pad], -0.5, w - 0.5)
+    y0, y1 = np.clip([y0 - pad, y1 + pad], -0.5, h - 0.5)
+    least = 40.0
+    if x1 - x0 < least:
+        x0 = float(np.clip((x0 + x1 - least) / 2, -0.5, w - 0.5 - least))
+        x1 = x0 + least
+    if y1 - y0 < least:
+        y0 = float(np.clip((y0 + y1 - least) / 2, -0.5, h - 0.5 - least))
+        y1 = y0 + least
+    return camera.window(float(x0), float(y0), float(x1), float(y1), longer_px)
+
+
+def _axis(axis: PipeAxis | None) -> dict | None:
+    if axis is None:
+        return None
+    return {"point_mm": axis.point.tolist(), "direction": axis.a.tolist(), "radius_mm": axis.radius_mm}
+
+
+def truth(recipe: Recipe, stage: Stage) -> dict:
+    """The truth of a scene as plain numbers, ready for JSON."""
+    camera = stage.camera
+    c, forward = camera.centre_mm, camera.R[2]
+    joint = recipe.scenario == "joint"
+    mark = gap_truth(recipe, stage)
+    decoys = [[kind, x] for kind, x, _ in recipe.decoys] if stage.axis is not None else []
+    if recipe.mark is not None and recipe.mark.second_mm is not None:
+        decoys.append(["second_line", recipe.mark.second_mm])
+    if recipe.dirt.grease is not None and joint:
+        decoys.append(["grease", 0.0])
+    return {
+        "seed": recipe.seed,
+        "scenario": recipe.scenario,
+        "no_joint": not joint,
+        "unmarked": recipe.mark is None,
+        **mark,
+        "hidden_mm": hidden_mm(recipe, stage.axis, c) if joint else None,
+        "yaw_deg": float(np.degrees(np.arcsin(np.clip(-forward[0], -1, 1)))),
+        "yaw_mouth_deg": recipe.view.yaw_mouth_deg,
+        "dist_mm": float(np.linalg.norm(c)),
+        "f35": recipe.view.f35_mm,
+        "fpx": recipe.view.focal_px,
+        "size": list(recipe.view.size_px),
+        "k1": 0.0,
+        "roll": recipe.view.roll_deg,
+        "tilt": recipe.pipe.tilt_deg,
+        "collar_od_mm": recipe.collar.od_mm,
+        "pipe_od_mm": recipe.pipe.od_mm,
+        "lip_mm": recipe.collar.lip_mm,
+        "clearance_mm": recipe.collar.clearance_mm,
+        "collar_length_mm": recipe.collar.length_mm,
+        "pipe_axis": _axis(stage.axis),
+        "camera_mm": c.tolist(),
+        "full_ring": recipe.mark is not None and recipe.mark.arc_deg >= 359,
+        "fade": recipe.mark.fade if recipe.mark else None,
+        "dirt": recipe.dirt.mud,
+        "grease": recipe.dirt.grease is not None,
+        "decoys": decoys,
+        "over": list(recipe.clutter.over),
+        "ground": recipe.ground.kind,
+        "hdri": recipe.light.map_name,
+    }

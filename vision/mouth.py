@@ -1,0 +1,110 @@
+"""The collar's mouth on the flat strip, row by row: part of the stage `read`.
+
+The reader gives every cell a probability of lying beyond the mouth.  In each row the best split is found, then
+its place to a fraction of a cell.  Seen from the pipe's side that split is the seam, on the pipe itself.  Seen
+from the collar's side it is the lip's contour, nearer to the camera than the pipe: its rays are met with the
+collar's radius, and the lip's rounding is taken off.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision import geometry
+from vision.records import Floats, Pose, Strip
+
+MIDDLE_LIP_MM = 0.95  # lips seen in the trade are rounded by 0.3 to 1.6 mm (common practice, no source)
+_WINDOW_MM = 1.5
+
+
+@dataclass(frozen=True)
+class Mouth:
+    """The mouth in every row of the strip, axial millimetres from the pose's guess.
+
+    border_mm: (rows,) where pipe begins to be seen.  at_mm: (rows,) the mouth itself, a smooth course.
+    rows: (rows,) bool, read well.  scatter_mm: of single rows about the course.
+    """
+
+    border_mm: Floats
+    at_mm: Floats
+    rows: NDArray[np.bool_]
+    scatter_mm: float
+
+    @property
+    def hidden_mm(self) -> Floats:
+        """Length of pipe next to the mouth that the lip hides, by row."""
+        return np.maximum(self.border_mm - self.at_mm, 0.0)
+
+
+def find_mouth(strip: Strip, beyond: NDArray[np.float32], blocked: NDArray[np.bool_], pose: Pose,
+               collar_radius_mm: float) -> Mouth | None:
+    """Read the mouth; None where fewer than a fifth of the rows show it.
+
+    beyond: (rows, cols) probability of lying beyond the mouth.  blocked: (rows, cols) something lies over it.
+    """
+    border, sharp = _split(beyond, strip)
+    column = np.clip(np.round((border - strip.first_mm) / strip.step_mm).astype(int), 0, beyond.shape[1] - 1)
+    index = np.arange(len(border))
+    rows = sharp & strip.seen[index, column] & ~blocked[index, column]
+    if rows.sum() < len(rows) / 5:
+        return None
+    rough = _mouth_of_border(strip, border, pose, collar_radius_mm)
+    course, scatter = _course(strip.angles_rad, rough, rows)
+    return Mouth(_smooth_border(strip.angles_rad, border, rows), course, rows, scatter)
+
+
+def _split(beyond: NDArray[np.float32], strip: Strip) -> tuple[Floats, NDArray[np.bool_]]:
+    """Most likely split of each row, then its sub-cell place; and whether the split is a sharp one."""
+    share = np.clip(beyond.astype(np.float64), 1e-3, 1 - 1e-3)
+    share = np.where(strip.seen, share, 0.5)
+    score = np.log(share) - np.log(1 - share)
+    best = np.argmin(np.concatenate([np.zeros((len(score), 1)), np.cumsum(score, axis=1)], axis=1), axis=1)
+    half = round(_WINDOW_MM / strip.step_mm)
+    columns = np.clip(best[:, None] + np.arange(-half, half), 0, share.shape[1] - 1)
+    window = np.take_along_axis(share, columns, axis=1)
+    place = best - half + (1 - window).sum(1)
+    softness = (window * (1 - window)).sum(1) * strip.step_mm
+    ends = (window[:, 0] < 0.2) & (window[:, -1] > 0.8)
+    return strip.first_mm + strip.step_mm * (place - 0.5), ends & (softness < 0.6)
+
+
+def _mouth_of_border(strip: Strip, border: Floats, pose: Pose, radius_mm: float) -> Floats:
+    """Axial place of the mouth that shows its border there: the seam, or behind the lip's contour."""
+    distance = np.linalg.norm(pose.pipe.point_mm)
+    place = geometry.mouth_of_contour(pose.mouth_mm + border, strip.angles_rad, distance, pose.pipe.radius_mm,
+                                      radius_mm, MIDDLE_LIP_MM)
+    return np.asarray(place - pose.mouth_mm)
+
+
+def points_px(strip: Strip, along_mm: Floats) -> Floats:
+    """Photo pixels of one axial place in each row."""
+    column = np.clip((along_mm - strip.first_mm) / strip.step_mm, 0, strip.at_px.shape[1] - 1.001)
+    left = np.floor(column).astype(int)
+    part = (column - left)[:, None]
+    rows = np.arange(len(along_mm))
+    return np.asarray(strip.at_px[rows, left] * (1 - part) + strip.at_px[rows, left + 1] * part, np.float64)
+
+
+def _course(angles: Floats, values: Floats, rows: NDArray[np.bool_]) -> tuple[Floats, float]:
+    """Robust smooth course: a plane cutting the cylinder, m0 + m1 sin + m2 (1 - cos), m1 and m2 held small."""
+    basis = np.column_stack([np.ones_like(angles), np.sin(angles), 1 - np.cos(angles)])
+    used, target = basis[rows], values[rows]
+    ridge = np.diag([0.0, 0.5, 8.0])
+    weight = np.ones(len(target))
+    fit = np.zeros(3)
+    rest = target
+    for _ in range(8):
+        fit = np.linalg.solve(used.T @ (weight[:, None] * used) + ridge, used.T @ (weight * target))
+        rest = target - used @ fit
+        weight = 1 / (1 + (rest / max(0.08, 2 * float(np.median(np.abs(rest))))) ** 2)
+    return basis @ fit, float(1.483 * np.median(np.abs(rest)))
+
+
+def _smooth_border(angles: Floats, border: Floats, rows: NDArray[np.bool_]) -> Floats:
+    """The border as read where it was read well, interpolated elsewhere, then a running median."""
+    filled = np.interp(angles, angles[rows], border[rows])
+    padded = np.pad(filled, 4, mode="edge")
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 9), axis=1))

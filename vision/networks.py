@@ -1,0 +1,51 @@
+"""The two networks that look at pictures: shipped weights, run by OpenCV.
+
+`finder` looks at a 640 x 480 picture: what is pipe, collar, other hardware, ink, or lies over them.
+`reader` looks at the flat strip: what each cell is, and whether it lies beyond the collar's mouth.
+How they were made, on what, and how good they are: DEVELOPERS.md, "The networks".
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from importlib import resources
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Bytes = NDArray[np.uint8]
+Shares = NDArray[np.float32]
+
+FINDER_CLASSES = ("background", "pipe", "collar", "hardware", "ink", "over")
+STRIP_CLASSES = ("off", "pipe", "collar", "ink", "decoy", "print", "dirt", "grease", "over")
+FINDER_SIZE_PX = (640, 480)
+
+
+@lru_cache(maxsize=2)
+def _network(name: str) -> cv2.dnn.Net:
+    weights = resources.files("vision").joinpath("weights", f"{name}.onnx").read_bytes()
+    return cv2.dnn.readNetFromONNX(np.frombuffer(weights, np.uint8))
+
+
+def _logits(name: str, rgb: Bytes) -> Shares:
+    blob = rgb.transpose(2, 0, 1)[None].astype(np.float32)
+    network = _network(name)
+    network.setInput(blob)
+    return np.asarray(network.forward()[0], np.float32)
+
+
+def _softmax(logits: Shares) -> Shares:
+    powers = np.exp(logits - logits.max(0))
+    return np.asarray(powers / powers.sum(0), np.float32)
+
+
+def find(rgb: Bytes) -> Shares:
+    """Class probabilities (6, 480, 640) of a (480, 640, 3) picture, in the order of FINDER_CLASSES."""
+    return _softmax(_logits("finder", rgb))
+
+
+def read(rgb: Bytes) -> tuple[Shares, Shares]:
+    """Class probabilities (9, rows, cols) of a strip, and the probability of lying beyond the mouth."""
+    logits = _logits("reader", rgb)
+    return _softmax(logits[:-1]), np.asarray(1 / (1 + np.exp(-logits[-1])), np.float32)

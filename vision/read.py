@@ -1,0 +1,129 @@
+"""Strip -> Gap: mouth and mark on the flat strip, and whether what looks like a mark is one.
+
+`mouth` finds the collar's mouth, `mark` the lines of ink; this stage decides what they mean together.
+A seam, a shadow or a ring of grease at the mouth must never pass for ink: a line that touches the mouth has
+no bare pipe before it to prove that it is ink, so more is asked of it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.fittings import Fitting
+from vision import mark, mouth, networks
+from vision.mark import Line
+from vision.mouth import Mouth
+from vision.records import Doubt, Edge, Floats, Gap, Pose, Refusal, Strip
+
+_PIPE, _INK, _DECOY, _DIRT, _GREASE, _OVER = (
+    networks.STRIP_CLASSES.index(n) for n in ("pipe", "ink", "decoy", "dirt", "grease", "over"))
+TOUCH_MM = 0.35  # ink nearer than this to where pipe begins to be seen counts as reaching it
+LEAST_ARC_DEG = 9.0
+LEAST_SHARE = 0.72  # mean ink probability of a line that stands free on the pipe
+LEAST_SHARE_TOUCHING = 0.85  # of a line that touches the mouth
+RIVAL_SHARE = 0.60  # a second line with this much is one that a person has to rule out
+_ASKEW_MM = 1.0
+
+
+@dataclass(frozen=True)
+class _View:
+    """What the reader says of every cell."""
+
+    shares: NDArray[np.float32]
+    beyond: NDArray[np.float32]
+
+    def share(self, name: int) -> NDArray[np.float32]:
+        return self.shares[name]
+
+
+def read(strip: Strip, pose: Pose, fitting: Fitting) -> Gap | Refusal:
+    """Measure the gap on the strip.
+
+    Refuses with `covered`, `mouth-not-found`, `mark-not-found`, `mark-hidden`, `mark-unclear`, `two-lines`,
+    `glare` or `too-dark`.
+    """
+    view = _View(*networks.read(strip.pixels))
+    over = view.share(_OVER) > 0.5
+    edge = mouth.find_mouth(strip, view.beyond, over, pose, fitting.collar_od_mm / 2)
+    if edge is None:
+        return Refusal("read", "covered" if over[:, :200].mean() > 0.3 else "mouth-not-found")
+    lines = mark.find_lines(strip, view.share(_INK), view.share(_PIPE), edge.border_mm)
+    lines = [line for line in lines if _arc_deg(strip, line) >= LEAST_ARC_DEG]
+    if not lines:
+        return _nothing(strip, view, edge)
+    return _gap(strip, edge, lines, over)
+
+
+def _arc_deg(strip: Strip, line: Line) -> float:
+    return float(np.degrees(strip.angles_rad[1] - strip.angles_rad[0]) * line.rows.sum())
+
+
+def _nothing(strip: Strip, view: _View, edge: Mouth) -> Refusal:
+    """No ink: say what may be in its way."""
+    along = strip.first_mm + strip.step_mm * np.arange(strip.seen.shape[1])
+    zone = strip.seen & (along[None] > edge.border_mm[:, None]) & (along[None] < edge.border_mm[:, None] + 12)
+    light = strip.pixels.max(-1)[zone] if zone.any() else np.array([0])
+    if float(np.median(light)) < 28:
+        return Refusal("read", "too-dark", f"median brightness {np.median(light):.0f} of 255")
+    if float((view.share(_OVER)[zone] > 0.5).mean()) > 0.35:
+        return Refusal("read", "covered")
+    if float((light >= 250).mean()) > 0.3:
+        return Refusal("read", "glare", f"{(light >= 250).mean():.0%} of the pipe beside the mouth is burnt out")
+    hidden = float(np.median(edge.hidden_mm[edge.rows]))
+    if hidden > 0.8:
+        return Refusal("read", "mark-hidden", f"the lip hides {hidden:.1f} mm of pipe")
+    return Refusal("read", "mark-not-found")
+
+
+def _gap(strip: Strip, edge: Mouth, lines: list[Line], over: NDArray[np.bool_]) -> Gap | Refusal:
+    """The gap of the strongest line, once rivals and look-alikes are ruled out."""
+    strong = [line for line in lines if line.share >= RIVAL_SHARE]
+    if not strong:
+        return Refusal("read", "mark-unclear", f"ink probability {lines[0].share:.2f}")
+    if len(strong) > 1:
+        places = ", ".join(f"{_middle(edge, line):.1f}" for line in strong)
+        return Refusal("read", "two-lines", f"lines at {places} mm from the mouth")
+    line = strong[0]
+    rows = line.rows
+    before = line.near_mm - edge.border_mm
+    touching = bool(np.median(before[rows]) < TOUCH_MM)
+    if line.share < (LEAST_SHARE_TOUCHING if touching else LEAST_SHARE):
+        return Refusal("read", "mark-unclear", f"ink probability {line.share:.2f}")
+    apart = np.maximum(line.near_mm - edge.at_mm, 0.0)[rows]
+    hidden = float(np.mean(edge.hidden_mm[rows]))
+    value, least, most = _value(apart, hidden, touching)
+    slope = np.polyfit(np.sin(strip.angles_rad[rows]), (line.near_mm - edge.at_mm)[rows], 1)[0]
+    askew = float(abs(slope) * np.ptp(np.sin(strip.angles_rad[rows])))
+    doubts = (Doubt("mark-askew", f"{askew:.1f} mm over the arc seen"),) if askew > _ASKEW_MM and not touching else ()
+    angles = strip.angles_rad
+    return Gap(
+        value, least, most,
+        mouth=Edge(angles[rows], edge.at_mm[rows], mouth.points_px(strip, edge.border_mm)[rows], edge.scatter_mm),
+        near=Edge(angles[rows], line.near_mm[rows], mouth.points_px(strip, np.nan_to_num(line.near_mm))[rows],
+                  _scatter(angles[rows], line.near_mm[rows])),
+        line_width_mm=line.width_mm, hidden_mm=hidden, askew_mm=askew, arc_deg=_arc_deg(strip, line),
+        ink_score=line.share, touches=touching, doubts=doubts,
+    )
+
+
+def _middle(edge: Mouth, line: Line) -> float:
+    return float(np.nanmedian(0.5 * (line.near_mm + line.far_mm) - edge.at_mm))
+
+
+def _value(apart: Floats, hidden: float, touching: bool) -> tuple[float, float, float]:
+    """Gap and the bracket that the view leaves open.  Ink that comes out from under the lip may end anywhere there."""
+    if touching:
+        return hidden / 2, 0.0, hidden
+    value = float(np.mean(apart))
+    return value, value, value
+
+
+def _scatter(angles: Floats, values: Floats) -> float:
+    """Robust scatter of an edge about its straight course."""
+    if len(values) < 5:
+        return 0.3
+    rest = values - np.polyval(np.polyfit(np.sin(angles), values, 1), np.sin(angles))
+    return float(1.483 * np.median(np.abs(rest - np.median(rest))))
