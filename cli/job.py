@@ -94,19 +94,19 @@ def job(
     """Check a whole job folder: a verdict for each joint, a table and a report.
 
     joints.csv has the columns joint, fitting, photo pattern, location, installer, machine, date; the first
-    two
-    are required. Without it the joint is read from the name of file or folder (J-014_2.jpg is joint J-014).
-    A second run checks only what is new or changed; Ctrl-C keeps what is done.
+    two are required. Several patterns stand with | between them. Without a pattern, or without joints.csv,
+    the joint is read from the name of file or folder (J-014_2.jpg is joint J-014). A second run checks only
+    what is new or changed; Ctrl-C keeps what is done.
 
     Exit status: 0 all joints full; 10 at least one short; 11 none short, at least one not proven or not
-    photographed; 2 misuse; 1 an output was not written, the program failed on a photo, or the cluster was
-    lost; 130 stopped by Ctrl-C.
+    photographed; 2 misuse; 1 a file or the ledger could not be written, the program failed on a photo, or the
+    cluster was lost; 130 stopped by Ctrl-C.
     """
     try:
         asked = Job(
             folder, name_of(site or folder.resolve().name), read_catalog(catalog), inspect_photo,
-            fitting=fitting,
-            camera=read_camera(camera), confidence=confidence, unit=unit.value if unit else None,
+            fitting=fitting, camera=read_camera(camera), confidence=confidence,
+            unit=unit.value if unit else None,
         )  # fmt: skip
         code = do_job(asked, out or folder, ledger or default_path(), _engine(workers, cluster))
     except Misuse as error:
@@ -173,19 +173,16 @@ def _say_worst(report: Report) -> None:
     """The most urgent joints, a line each."""
     for joint in report.urgent[:_MOST_SAID]:
         photo = joint.photos[0] if joint.photos else None
-        why = [found.text for found in joint.findings] + [
-            each.text for each in (photo.reasons if photo else ())
-        ]
+        why = [found.text for found in (*joint.findings, *(photo.reasons if photo else ()))]
         size = f"gap {photo.gap}, limit {photo.limit}" if photo and photo.gap else ""
-        typer.echo(
-            "  ".join(part for part in (f"  {joint.word.upper():<16}", joint.name, size, *why[:1]) if part)
-        )
+        parts = (f"  {joint.word.upper():<16}", joint.name, size, *why[:1])
+        typer.echo("  ".join(part for part in parts if part))
     if len(report.urgent) > _MOST_SAID:
         typer.echo(f"  and {len(report.urgent) - _MOST_SAID} more; they are in the report.")
 
 
 def _write(out: Path, store: Store, seen: Clues, page: Iterable[str]) -> list[str]:
-    """The three files.  Returns sentences about those that could not be written; the others are."""
+    """Write the three files, each whatever becomes of the others; sentences about those that failed."""
 
     def table(file: TextIO) -> None:
         write_csv(file, judged(store, seen))
@@ -205,8 +202,8 @@ def _write(out: Path, store: Store, seen: Clues, page: Iterable[str]) -> list[st
         except OSError as error:
             failed.setdefault(error.strerror or str(error), []).append(name)
     return [
-        f"{listed(names)} could not be written to {out}: {why}. Make room there, or name another folder "
-        f"with --out."
+        f"{listed(names)} could not be written to {out}: {why}. "
+        "Make room there, or name another folder with --out."
         for why, names in failed.items()
     ]
 

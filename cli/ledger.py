@@ -12,25 +12,23 @@ UPDATE, DELETE and REPLACE.  `PRAGMA user_version` counts the migrations that th
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import sqlite3
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, is_dataclass
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
-
-from pydantic import BaseModel
 
 from cli.jobs.errors import LedgerError
 from cli.jobs.schema import MIGRATIONS
 from cli.jobs.store import gap_mm
 
 _RACY_NS = 2_000_000_000
+_PATIENCE_S = 30
 
 _DAY = "coalesce(nullif(f.day, ''), substr(c.made, 1, 10))"  # a list without dates: the day it was checked
 
@@ -43,23 +41,6 @@ def default_path() -> Path:
         os.environ.get("XDG_DATA_HOME") or os.environ.get("LOCALAPPDATA") or Path.home() / ".local" / "share"
     )
     return Path(home) / "collargap" / "ledger.sqlite"
-
-
-def settings_of(
-    fitting: Any, camera: Any, confidence: float, version: str, unit: str | None
-) -> tuple[str, str]:
-    """The settings of a check as (key, JSON).  Equal keys: the same photo gets the same answer."""
-    told = {"fitting": _plain(fitting), "camera": _plain(camera), "confidence": confidence,
-    "version": version,
-            "unit": unit}  # fmt: skip
-    text = json.dumps(told, sort_keys=True, default=str)
-    return hashlib.sha256(text.encode()).hexdigest(), text
-
-
-def _plain(thing: Any) -> Any:
-    if isinstance(thing, BaseModel):
-        return thing.model_dump()
-    return asdict(thing) if is_dataclass(thing) and not isinstance(thing, type) else thing
 
 
 @dataclass(frozen=True)
@@ -114,9 +95,9 @@ class Ledger:
         self.path = path
         with _told(path):
             path.parent.mkdir(parents=True, exist_ok=True)
-            self._db = sqlite3.connect(path, timeout=30, isolation_level=None)
+            self._db = sqlite3.connect(path, timeout=_PATIENCE_S, isolation_level=None)
             try:
-                self._db.execute("PRAGMA journal_mode = WAL")
+                self._ahead()
                 self._db.execute("PRAGMA synchronous = FULL")
                 self._db.execute("PRAGMA foreign_keys = ON")
                 self._migrate(migrations)
@@ -138,6 +119,18 @@ class Ledger:
     def version(self) -> int:
         """How many migrations the file has seen."""
         return int(self._db.execute("PRAGMA user_version").fetchone()[0])
+
+    def _ahead(self) -> None:
+        """Switch to write-ahead logging.  SQLite waits for other processes everywhere but here."""
+        patience = time.monotonic() + _PATIENCE_S
+        while True:
+            try:
+                self._db.execute("PRAGMA journal_mode = WAL")
+                return
+            except sqlite3.OperationalError as error:
+                if error.sqlite_errorcode != sqlite3.SQLITE_BUSY or time.monotonic() > patience:
+                    raise
+                time.sleep(0.02)
 
     def _migrate(self, migrations: Sequence[Sequence[str]]) -> None:
         while (seen := self.version) != len(migrations):
@@ -165,7 +158,7 @@ class Ledger:
 
     @contextmanager
     def together(self) -> Iterator[None]:
-        """Write many filings and sights in one transaction.  Not for checks: each is kept at once."""
+        """Many filings and sights in one transaction.  Not for checks: each of them is kept at once."""
         with _told(self.path), self._whole():
             yield
 
@@ -184,8 +177,7 @@ class Ledger:
                 'verdict, gap_mm,'
                 " taken, phash, answer) VALUES (?,?,?,?,?,?,?,?,?,?,?,?)",
                 (_now(), answer["sha256"], size, key, told, answer["version"], answer["fitting"],
-                answer["verdict"],
-                 gap_mm(answer), taken, phash, json.dumps(answer)),
+                 answer["verdict"], gap_mm(answer), taken, phash, json.dumps(answer)),
             )  # fmt: skip
             check_id = int(made.lastrowid or 0)
             if overlay:
@@ -199,8 +191,8 @@ class Ledger:
         """Say that a check counts for a joint.  Saying it again changes nothing."""
         with _told(self.path):
             self._db.execute(
-                "INSERT OR IGNORE INTO filing (check_id, made, site, joint, photo, day, location, "
-                "installer, machine)"
+                "INSERT OR IGNORE INTO filing"
+                " (check_id, made, site, joint, photo, day, location, installer, machine)"
                 " VALUES (?,?,?,?,?,?,?,?,?)",
                 (check_id, _now(), filing.site, filing.joint, filing.photo, filing.day, filing.location,
                  filing.installer, filing.machine),
@@ -266,16 +258,14 @@ class Ledger:
         used = [(test, value) for test, value in tests if value]
         where = " AND ".join(test for test, _ in used) or "1"
         query = (
-            f"SELECT max(f.id), f.check_id, c.made, f.site, f.joint, f.photo, {_DAY}, f.location, "
-            f"f.installer,"
-            ' f.machine, c.verdict, c.taken, c.phash, c.answer FROM filing f JOIN "check" c ON c.id = '
-            'f.check_id'
+            f"SELECT max(f.id), f.check_id, c.made, f.site, f.joint, f.photo, {_DAY}, f.location,"
+            " f.installer, f.machine, c.verdict, c.taken, c.phash, c.answer"
+            ' FROM filing f JOIN "check" c ON c.id = f.check_id'
             f" WHERE {where} GROUP BY f.site, f.joint, f.photo, f.check_id ORDER BY f.site, f.joint, c.id"
         )
         with _told(self.path):
-            for _, check_id, made, *filed, verdict, taken, phash, answer in self._db.execute(
-                query, [value for _, value in used]
-            ):
+            rows = self._db.execute(query, [value for _, value in used])
+            for _, check_id, made, *filed, verdict, taken, phash, answer in rows:
                 yield Entry(check_id, made, Filing(*filed), verdict, taken, phash, json.loads(answer))
 
 
@@ -290,6 +280,6 @@ def _told(path: Path) -> Iterator[None]:
         yield
     except (sqlite3.Error, OSError, ValueError) as error:
         raise LedgerError(
-            f"The ledger {path} can't be used: {error}. Free space on its disk, or name another file with "
-            f"--ledger."
+            f"The ledger {path} can't be used: {error}. "
+            "Free space on its disk, or name another file with --ledger."
         ) from error

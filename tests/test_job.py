@@ -214,7 +214,7 @@ def test_find_and_show_over_several_jobs(desk: Desk, tmp_path: Path) -> None:
 # --- deaths ------------------------------------------------------------------------------------------
 
 
-def _until(true: Callable[[], Any], seconds: float = 30) -> None:
+def _until(true: Callable[[], Any], seconds: float = 60) -> None:
     end = time.monotonic() + seconds
     while not true():
         assert time.monotonic() < end, "it took too long"
@@ -232,7 +232,8 @@ def _some_checks(desk: Desk) -> bool:
 def test_ctrl_c_leaves_what_is_done(desk: Desk) -> None:
     _slow_desk(desk)
     process = desk.start("--workers", "2", start_new_session=True)
-    _until(lambda: _some_checks(desk))
+    _until(lambda: _some_checks(desk) or process.poll() is not None)
+    assert process.poll() is None, process.communicate()
     os.killpg(process.pid, signal.SIGINT)  # as a terminal does: parent and workers
     out, err = process.communicate(timeout=30)
     assert process.returncode == 130
@@ -250,7 +251,8 @@ def test_ctrl_c_leaves_what_is_done(desk: Desk) -> None:
 def test_a_killed_run_loses_nothing_and_leaves_no_process(desk: Desk) -> None:
     _slow_desk(desk)
     process = desk.start("--workers", "2", start_new_session=True)
-    _until(lambda: _some_checks(desk))
+    _until(lambda: _some_checks(desk) or process.poll() is not None)
+    assert process.poll() is None, process.communicate()
     os.kill(process.pid, signal.SIGKILL)
     process.communicate(timeout=30)
     done = desk.checks()
@@ -286,9 +288,8 @@ def test_two_jobs_at_once_share_a_ledger(desk: Desk) -> None:
     desk.fill({f"J-{number}.jpg": photo(number) for number in range(30)})
     out = [desk.folder.parent / name for name in ("one", "two")]
     both = [desk.start("--out", str(each)) for each in out]
-    for process in both:
-        process.communicate(timeout=60)
-        assert process.returncode == 0
+    told = [process.communicate(timeout=60)[1] for process in both]
+    assert [process.returncode for process in both] == [0, 0], told
     assert [len(desk.rows(each)) for each in out] == [30, 30]
 
 

@@ -16,7 +16,8 @@ import pytest
 from calibration.fittings import demo_catalog
 from cli.jobs.errors import LedgerError
 from cli.jobs.schema import MIGRATIONS
-from cli.ledger import Filing, Ledger, Sight, default_path, settings_of
+from cli.jobs.settings import settings_of
+from cli.ledger import Filing, Ledger, Sight, default_path
 
 SETTINGS = settings_of(demo_catalog()[0], None, 0.95, "1.0", None)
 WRITER = """
@@ -175,6 +176,19 @@ def test_where_the_ledger_lies(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("COLLARGAP_LEDGER")
     monkeypatch.setenv("XDG_DATA_HOME", "/data")
     assert default_path() == Path("/data/collargap/ledger.sqlite")
+
+
+def test_many_may_make_the_ledger_at_once(tmp_path: Path) -> None:
+    opener = (
+        "import sys, time; from pathlib import Path; from cli.ledger import Ledger\n"
+        "while time.time() < float(sys.argv[2]): pass\n"
+        "Ledger(Path(sys.argv[1])).close()"
+    )
+    for attempt in range(2):
+        start = str(time.time() + 1)
+        command = [sys.executable, "-c", opener, str(tmp_path / f"{attempt}.sqlite"), start]
+        openers = [subprocess.Popen(command) for _ in range(3)]
+        assert [each.wait() for each in openers] == [0, 0, 0]
 
 
 def test_killed_at_any_moment_it_keeps_all_that_was_said_to_be_kept(tmp_path: Path) -> None:

@@ -71,8 +71,7 @@ class Cluster:
             from distributed import Client
         except ImportError as error:
             raise EngineError(
-                "--cluster needs Dask: install it with  pip install 'collargap[cluster]'  here and on the "
-                "workers."
+                "--cluster needs Dask. Install it here and on the workers: pip install 'collargap[cluster]'"
             ) from error
         try:
             self._client: Any = Client(  # type: ignore[no-untyped-call]
@@ -80,9 +79,8 @@ class Cluster:
             )
         except (OSError, ValueError) as error:
             raise EngineError(
-                f"No Dask scheduler answers at {address} ({error}). Start one with `dask scheduler`, "
-                f"workers with "
-                "`dask worker ADDRESS`, and give the address that the scheduler prints."
+                f"No Dask scheduler answers at {address} ({error}). Start one with `dask scheduler` and "
+                "workers with `dask worker ADDRESS`, and give the address that the scheduler prints."
             ) from error
 
     def start(self) -> Executor:

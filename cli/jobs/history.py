@@ -20,9 +20,12 @@ from cli.jobs.text import visible
 from cli.jobs.verdicts import JointWord, joint_word
 from cli.ledger import Entry, Ledger, default_path
 
-_LedgerFile = Annotated[Path | None, typer.Option(help="The ledger's file; else COLLARGAP_LEDGER, else "
-                                                       "the one in "
-                                                  "your data folder.", show_default=False)]  # fmt: skip
+_LedgerFile = Annotated[
+    Path | None,
+    typer.Option(
+        help="The ledger; else COLLARGAP_LEDGER, else the one in your data folder.", show_default=False
+    ),
+]
 
 
 class Verdict(StrEnum):
@@ -36,18 +39,19 @@ class Verdict(StrEnum):
 def find(
     site: Annotated[str, typer.Option(help="Part of the site's name.", show_default=False)] = "",
     joint: Annotated[str, typer.Option(help="Part of the joint's name.", show_default=False)] = "",
-    since: Annotated[str, typer.Option(help="First day of the work, such as 2026-05-04.",
-    show_default=False)] = "",
+    since: Annotated[str, typer.Option(help="First day of the work: 2026-05-04.", show_default=False)] = "",
     until: Annotated[str, typer.Option(help="Last day of the work.", show_default=False)] = "",
     date: Annotated[str, typer.Option(help="The one day of the work.", show_default=False)] = "",
-    verdict: Annotated[Verdict | None, typer.Option(help="Joints with this verdict.",
-    show_default=False)] = None,
+    verdict: Annotated[
+        Verdict | None, typer.Option(help="Joints with this verdict.", show_default=False)
+    ] = None,
     ledger: _LedgerFile = None,
 ) -> None:  # fmt: skip
     """Search the ledger for joints by site, joint, day and verdict.
 
-    A joint's verdict is made from the latest check of each of its photos. Exit code: 0 also when nothing is
-    found.
+    A joint's verdict is made from the latest check of each of its photos.
+
+    Exit status: 0, also when nothing is found; 2 misuse.
     """
     with _opened(ledger) as book:
         entries = book.entries(site=site, joint=joint, since=_day(since or date), until=_day(until or date))
@@ -70,7 +74,7 @@ def show(
 ) -> None:  # fmt: skip
     """Print a joint's history: every check of it that was ever made, the oldest first, with its overlays.
 
-    Exit code: 0; 2 when the ledger has no such joint.
+    Exit status: 0; 2 when the ledger has no such joint.
     """
     with _opened(ledger) as book:
         found = [

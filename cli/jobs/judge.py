@@ -160,8 +160,8 @@ def _drifts(store: Store, what: str, found: Clues) -> None:
     """One chart for each installer or machine, of the largest gap of each joint, in the order of time."""
     rows = store.db.execute(
         f"SELECT json_extract(j.facts, '$.{what}') AS who, j.name, max(p.gap_mm),"
-        " coalesce(nullif(json_extract(j.facts, '$.date'), ''), replace(substr(min(p.taken), 1, 10), ':', "
-        "'-')) AS day"
+        " coalesce(nullif(json_extract(j.facts, '$.date'), ''),"
+        " replace(substr(min(p.taken), 1, 10), ':', '-')) AS day"
         " FROM joint j JOIN photo p USING (ord) WHERE p.gap_mm IS NOT NULL AND who > ''"
         " GROUP BY ord ORDER BY who, day, min(p.taken), ord"
     ).fetchall()

@@ -10,11 +10,12 @@ from calibration.fittings import Fitting, Misuse, find_fitting
 from cli.jobs.asked import Course, Job
 from cli.jobs.errors import LedgerError
 from cli.jobs.listing import LIST_NAME, Joint
+from cli.jobs.settings import settings_of
 from cli.jobs.store import Store, Waiting
 from cli.jobs.text import visible
 from cli.jobs.timing import taken_at
 from cli.jobs.worker import Checked, Looked, Task
-from cli.ledger import Filing, Ledger, Sight, settings_of
+from cli.ledger import Filing, Ledger, Sight
 
 _BATCH = 1000
 
@@ -116,9 +117,9 @@ class Keeper:
         try:
             if self._ledger:
                 check_id = self._ledger.record(
-                    looked.answer, photo.size, self._keys(photo.joint.fitting), self._filing(photo,
-                    looked.taken),
-                    taken=looked.taken, phash=looked.phash, overlay=looked.overlay, sight=_sight(photo),
+                    looked.answer, photo.size, self._keys(photo.joint.fitting),
+                    self._filing(photo, looked.taken), taken=looked.taken, phash=looked.phash,
+                    overlay=looked.overlay, sight=_sight(photo),
                 )  # fmt: skip
         except LedgerError as error:
             self._lose(error)

@@ -38,8 +38,8 @@ def run(
 ) -> Course:
     """Check the folder; every answer is in `store` and `ledger` as soon as it is there.
 
-    engine: makes the engine, only where something is left to check.  Ctrl-C ends the run and keeps what is
-    done.
+    engine: makes the engine, only where something is left to check.
+    Ctrl-C ends the run and keeps what is done.
     Raises JobError where there is nothing to do or the list can't be used.
     """
     course = Course()
@@ -87,8 +87,7 @@ def plan(job: Job, store: Store, course: Course) -> None:
     if listing is None and not job.fitting:
         raise JobError(
             f"The folder has no {LIST_NAME}, so the fitting isn't known. Name one for all with --fitting, "
-            f"or write "
-            f"a {LIST_NAME} with the columns joint and fitting."
+            f"or write a {LIST_NAME} with the columns joint and fitting."
         )
     rows = Rows(job)
     for joint in listing.joints if listing else ():

@@ -15,13 +15,11 @@ from cli.jobs.listing import Joint
 from cli.jobs.text import name_of
 
 _TABLES = """
-CREATE TABLE joint (ord INTEGER PRIMARY KEY, name TEXT UNIQUE, facts TEXT, trouble TEXT, photos INTEGER
-DEFAULT 0);
+CREATE TABLE joint (ord INTEGER PRIMARY KEY, name TEXT UNIQUE, facts TEXT, trouble TEXT);
 CREATE TABLE photo (
-    id INTEGER PRIMARY KEY, ord INTEGER, path BLOB, name TEXT, size INTEGER, mtime_ns INTEGER, ctime_ns
-    INTEGER,
-    state TEXT DEFAULT 'waiting', error TEXT DEFAULT '', answer TEXT, sha256 TEXT, phash BLOB, taken TEXT,
-    verdict TEXT, gap_mm REAL, check_id INTEGER, overlay BLOB);
+    id INTEGER PRIMARY KEY, ord INTEGER, path BLOB, name TEXT, size INTEGER, mtime_ns INTEGER,
+    ctime_ns INTEGER, state TEXT, error TEXT, answer TEXT, sha256 TEXT, phash BLOB, taken TEXT, gap_mm REAL,
+    check_id INTEGER, overlay BLOB);
 CREATE INDEX photo_joint ON photo (ord, name);
 CREATE TABLE stray (name TEXT, why TEXT);
 """
@@ -83,13 +81,11 @@ class Store:
     def add_photo(self, place: int, found: Found, error: str = "") -> None:
         """Put a photo of the joint at `place` down as waiting, or as failed where `error` says why."""
         self.db.execute(
-            "INSERT INTO photo (ord, path, name, size, mtime_ns, ctime_ns, state, error) VALUES "
-            "(?,?,?,?,?,?,?,?)",
+            "INSERT INTO photo (ord, path, name, size, mtime_ns, ctime_ns, state, error)"
+            " VALUES (?,?,?,?,?,?,?,?)",
             (place, os.fsencode(found.path), name_of(found.relative), found.size, found.mtime_ns,
-            found.ctime_ns,
-             "failed" if error else "waiting", error),
+             found.ctime_ns, "failed" if error else "waiting", error),
         )  # fmt: skip
-        self.db.execute("UPDATE joint SET photos = photos + 1 WHERE ord = ?", (place,))
 
     def add_stray(self, name: str, why: str) -> None:
         """Put down a photo that belongs to no joint, or something that was not opened."""
@@ -119,11 +115,10 @@ class Store:
         overlay: only where the ledger could not take it.
         """
         self.db.execute(
-            "UPDATE photo SET state = ?, answer = ?, sha256 = ?, phash = ?, taken = ?, verdict = ?, "
-            "gap_mm = ?,"
+            "UPDATE photo SET state = ?, answer = ?, sha256 = ?, phash = ?, taken = ?, gap_mm = ?,"
             " check_id = ?, overlay = ? WHERE id = ?",
-            (state, json.dumps(answer), answer["sha256"], phash, taken, answer["verdict"], gap_mm(answer),
-             check_id, overlay, key),
+            (state, json.dumps(answer), answer["sha256"], phash, taken, gap_mm(answer), check_id, overlay,
+             key),
         )  # fmt: skip
 
     def waiting_of(self, joint: str) -> int:

@@ -75,9 +75,9 @@ def check(task: Task) -> Checked:
     """Read and check one photo.  Never raises for what a photo or a disk can do; errors come as sentences."""
     _settle()
     if task.version != program_version():
-        return Checked(task.key, error=f"The worker runs collargap {program_version()}, this machine "
-                                       f"{task.version}: "
-                                       "install the same version on both.")  # fmt: skip
+        here = program_version()
+        told = f"The worker runs collargap {here}, the job {task.version}: install the same version on both."
+        return Checked(task.key, error=told, fault=True)
     try:
         data = read_photo(task.path)
     except OSError as error:

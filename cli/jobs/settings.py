@@ -1,0 +1,27 @@
+"""Under which settings a photo was checked: what makes two checks of the same bytes the same check."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import asdict, is_dataclass
+from typing import Any
+
+from pydantic import BaseModel
+
+
+def settings_of(
+    fitting: Any, camera: Any, confidence: float, version: str, unit: str | None
+) -> tuple[str, str]:
+    """The settings of a check as (key, JSON).  Equal keys: the same photo gets the same answer."""
+    told = {"fitting": _plain(fitting), "camera": _plain(camera), "confidence": confidence,
+    "version": version,
+            "unit": unit}  # fmt: skip
+    text = json.dumps(told, sort_keys=True, default=str)
+    return hashlib.sha256(text.encode()).hexdigest(), text
+
+
+def _plain(thing: Any) -> Any:
+    if isinstance(thing, BaseModel):
+        return thing.model_dump()
+    return asdict(thing) if is_dataclass(thing) and not isinstance(thing, type) else thing
