@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from cli.answer import Answer
     from vision.records import Verdict
 
-_LONG_SIDE_PX = 900
-_QUALITY = 74
+_LONG_SIDE_PX = 800
+_QUALITY = 66
 
 
 def inspect_photo(task: Task, data: bytes) -> Looked:
