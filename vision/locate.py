@@ -17,7 +17,7 @@ from vision.records import Bytes, Doubt, Floats, Look, Photo, Refusal, Sighting
 
 _PIPE, _COLLAR, _HARDWARE, _INK, _OVER = (networks.FINDER_CLASSES.index(n) for n in
                                           ("pipe", "collar", "hardware", "ink", "over"))
-_CLOSE_COLLAR_PX = 190.0  # collar width in the second look, about as in the closest training pictures
+_CLOSE_COLLAR_PX = (190.0, 110.0)  # collar width in the second look; the other where it fails
 _LEAST_CONTACT = 0.35  # of the pipe's width: a pipe that touches the collar on less than this is not in it
 
 
@@ -44,15 +44,21 @@ def locate(photo: Photo) -> Sighting | Refusal:
     if not joints:
         return Refusal("locate", "no-joint")
     rough, rivals = _meant(joints)
-    close = _look(photo.pixels, _closer(frame, rough))
-    again = _joints(close)
-    if not again:
+    found = next(filter(None, (_again(photo, frame, rough, width) for width in _CLOSE_COLLAR_PX)), None)
+    if found is None:
         return Refusal("locate", "no-joint", "seen from afar, gone when looked at closely")
-    middle = np.array(networks.FINDER_SIZE_PX) / 2
-    joint = min(again, key=lambda j: float(np.linalg.norm(j.mouth - middle)))
+    close, joint = found
     if _leaves(photo.size_px, close, joint):
         return Refusal("locate", "collar-cut-off")
     return _sighting(frame, close, joint, rivals)
+
+
+def _again(photo: Photo, frame: Look, rough: _Rough, collar_px: float) -> tuple[Look, _Rough] | None:
+    """The joint in a closer look, with its collar at that width; None where it is not seen there."""
+    close = _look(photo.pixels, _closer(frame, rough, collar_px))
+    middle = np.array(networks.FINDER_SIZE_PX) / 2
+    near = [joint for joint in _joints(close) if np.linalg.norm(joint.mouth - middle) < collar_px]
+    return (close, min(near, key=lambda j: float(np.linalg.norm(j.mouth - middle)))) if near else None
 
 
 def _whole(size_px: tuple[int, int]) -> Floats:
@@ -68,12 +74,12 @@ def _whole(size_px: tuple[int, int]) -> Floats:
     return np.column_stack([matrix, centre - matrix @ np.array([(look_w - 1) / 2, (look_h - 1) / 2])])
 
 
-def _closer(frame: Look, rough: _Rough) -> Floats:
-    """Map for the second look: mouth in the middle, axis to the right, collar at its standard width."""
+def _closer(frame: Look, rough: _Rough, collar_px: float) -> Floats:
+    """Map for the second look: mouth in the middle, axis to the right, collar at the given width."""
     axis = frame.to_photo[:, :2] @ rough.axis
     axis /= np.linalg.norm(axis)
     mouth = frame.to_photo[:, :2] @ rough.mouth + frame.to_photo[:, 2]
-    scale = rough.collar_width * frame.photo_px_per_px / _CLOSE_COLLAR_PX
+    scale = rough.collar_width * frame.photo_px_per_px / collar_px
     matrix = scale * np.array([[axis[0], -axis[1]], [axis[1], axis[0]]])
     look_w, look_h = networks.FINDER_SIZE_PX
     return np.column_stack([matrix, mouth - matrix @ np.array([(look_w - 1) / 2, (look_h - 1) / 2])])
@@ -101,15 +107,19 @@ def _look(pixels: Bytes, to_photo: Floats) -> Look:
 
 
 def _joints(look: Look) -> list[_Rough]:
-    """Every collar with a pipe in it, best first."""
-    collars = _parts(look.classes == _COLLAR, 60)
-    pipes = _parts(np.isin(look.classes, (_PIPE, _INK)), 100)
+    """Every collar with a pipe in it, best first.
+
+    A hand over the pipe cuts its mask in two; pipe and what lies over it are followed together, but only
+    pipe counts for its sides.
+    """
+    pipe = np.isin(look.classes, (_PIPE, _INK))
+    bodies = _parts(pipe | (look.classes == _OVER), 100)
     found = []
-    for collar in collars:
-        reach = max(3, round(0.06 * np.sqrt(collar.sum())))
+    for collar in _parts(look.classes == _COLLAR, 60):
+        reach = max(4, round(0.08 * np.sqrt(collar.sum())))
         grown = cv2.dilate(collar.astype(np.uint8), np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)) > 0
-        for pipe in pipes:
-            joint = _measure(look, collar, pipe, grown & pipe)
+        for body in bodies:
+            joint = _measure(look, collar, body & pipe, grown & body)
             if joint is not None:
                 found.append(joint)
     return sorted(found, key=lambda j: -j.score * j.collar_width)
@@ -131,65 +141,78 @@ def _points(mask: NDArray[np.bool_]) -> Floats:
 def _measure(look: Look, collar: NDArray[np.bool_], pipe: NDArray[np.bool_],
              contact: NDArray[np.bool_]) -> _Rough | None:
     """Axis, mouth and widths of one collar with one pipe, or None where the two do not make a joint."""
-    touch = _points(contact)
-    if len(touch) < 8:
+    touch, pipe_at, collar_at = _points(contact), _points(pipe), _points(collar)
+    if len(touch) < 8 or len(pipe_at) < 40:
         return None
+    size = float(np.sqrt(len(collar_at)))
     mouth = touch.mean(0)
-    collar_at, pipe_at = _points(collar), _points(pipe)
-    size = np.sqrt(len(collar_at))
-    near = pipe_at[np.linalg.norm(pipe_at - mouth, axis=1) < 1.5 * size]
-    axis = near.mean(0) - collar_at.mean(0)
-    if np.linalg.norm(axis) < 2:
+    near = pipe_at[np.linalg.norm(pipe_at - mouth, axis=1) < 1.6 * size]
+    if len(near) < 40:
         return None
-    axis = axis / np.linalg.norm(axis)
-    for _ in range(3):
-        sides = _sides(near, mouth, axis, 0.08 * size, 1.3 * size)
+    axis = _towards(near.mean(0) - collar_at.mean(0))
+    over = look.classes == _OVER
+    for _ in range(4):
+        sides = _sides(near, over, mouth, axis)
         if sides is None:
             return None
-        left, right = sides
-        slope = (left[0] + right[0]) / 2
+        (left_slope, left), (right_slope, right) = sides
         across = np.array([-axis[1], axis[0]])
-        mouth = mouth + across * (left[1] + right[1]) / 2
-        axis = axis + slope * across
-        axis = axis / np.linalg.norm(axis)
-    pipe_width = right[1] - left[1]
+        mouth = mouth + across * (left + right) / 2
+        axis = _towards(axis + (left_slope + right_slope) / 2 * across)
+    pipe_width = right - left
     across = np.array([-axis[1], axis[0]])
+    if pipe_width < 8 or np.ptp(touch @ across) < _LEAST_CONTACT * pipe_width:
+        return None
+    lanes = [((at - mouth) @ axis)[np.abs((at - mouth) @ across) < 0.35 * pipe_width] for at in (collar_at, near)]
+    if min(len(lane) for lane in lanes) < 5:
+        return None
+    mouth = mouth + axis * _step(lanes[0], lanes[1])
     along = (collar_at - mouth) @ axis
-    beside = (collar_at - mouth) @ across
-    middle = np.abs(beside) < 0.3 * pipe_width
-    if middle.sum() < 5 or np.ptp(touch @ across) < _LEAST_CONTACT * pipe_width:
+    collar_width = _width(along, (collar_at - mouth) @ across, pipe_width)
+    if collar_width is None or not 0.85 < collar_width / pipe_width < 2.0:
         return None
-    mouth = mouth + axis * _step(along[middle], ((pipe_at - mouth) @ axis)[np.abs((pipe_at - mouth) @ across) < 0.3 * pipe_width])
-    along = (collar_at - mouth) @ axis
-    band = (along < -0.02 * pipe_width) & (along > -0.6 * pipe_width)
-    if band.sum() < 20:
-        return None
-    collar_width = float(np.median([np.ptp(beside[band & (np.round(along) == s)]) for s in np.unique(np.round(along[band]))]) + 1)
-    if not 0.9 < collar_width / pipe_width < 2.0:
-        return None
-    pipe_reach = float(np.quantile((pipe_at - mouth) @ axis, 0.98))
-    score = float(look.shares[[_PIPE, _COLLAR, _INK]].max(0)[contact].mean())
-    return _Rough(axis, mouth, float(pipe_width), collar_width, pipe_reach,
+    score = float(look.shares[[_PIPE, _COLLAR, _INK]].max(0)[contact & ~over].mean()) if (contact & ~over).any() else 0.0
+    return _Rough(axis, mouth, float(pipe_width), collar_width, float(np.quantile((pipe_at - mouth) @ axis, 0.98)),
                   float(-np.quantile(along, 0.02)), score)
 
 
-def _sides(points: Floats, mouth: Floats, axis: Floats, start: float, end: float) -> tuple[tuple[float, float], tuple[float, float]] | None:
-    """Slope and offset at the mouth of the left and right border of a mask, seen along the axis."""
+def _towards(vector: Floats) -> Floats:
+    return np.asarray(vector / max(float(np.linalg.norm(vector)), 1e-9))
+
+
+def _width(along: Floats, beside: Floats, pipe_width: float) -> float | None:
+    """Median width of the collar just behind its mouth."""
+    band = (along < -0.03 * pipe_width) & (along > -0.5 * pipe_width)
+    if band.sum() < 20:
+        return None
+    at = np.round(along[band]).astype(int)
+    return float(np.median([np.ptp(beside[band][at == place]) for place in np.unique(at)]) + 1)
+
+
+def _sides(points: Floats, over: NDArray[np.bool_], mouth: Floats,
+           axis: Floats) -> tuple[tuple[float, float], tuple[float, float]] | None:
+    """Slope and offset at the mouth of the left and right border of the pipe, seen along the axis.
+
+    A border behind which something lies over the pipe is not its side, and is left out.
+    """
     across = np.array([-axis[1], axis[0]])
     along, beside = (points - mouth) @ axis, (points - mouth) @ across
-    stations = np.arange(np.ceil(start), end)
     bins = np.round(along).astype(int)
-    low, high, at = [], [], []
-    for station in stations:
-        here = beside[bins == int(station)]
-        if len(here) >= 3:
-            low.append(here.min() - 0.5)
-            high.append(here.max() + 0.5)
-            at.append(station)
-    if len(at) < 6:
-        return None
-    left, right = (_robust_line(np.array(at), np.array(v)) for v in (low, high))
-    return left, right
+    lines = []
+    for sign in (-1, 1):
+        at, border = [], []
+        for station in range(int(along.min()), int(along.max()) + 1):
+            here = beside[bins == station] * sign
+            if len(here) >= 3:
+                place = float(here.max())
+                x, y = np.round(mouth + station * axis + sign * (place + 3) * across).astype(int)
+                if 0 <= x < over.shape[1] and 0 <= y < over.shape[0] and not over[y, x]:
+                    at.append(station)
+                    border.append(sign * (place + 0.5))
+        if len(at) < 6:
+            return None
+        lines.append(_robust_line(np.array(at, float), np.array(border)))
+    return lines[0], lines[1]
 
 
 def _robust_line(x: Floats, y: Floats) -> tuple[float, float]:

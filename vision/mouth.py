@@ -24,11 +24,12 @@ _WINDOW_MM = 1.5
 class Mouth:
     """The mouth in every row of the strip, axial millimetres from the pose's guess.
 
-    border_mm: (rows,) where pipe begins to be seen.  at_mm: (rows,) the mouth itself, a smooth course.
-    rows: (rows,) bool, read well.  scatter_mm: of single rows about the course.
+    border_mm: (rows,) where pipe begins to be seen.  rough_mm: (rows,) the mouth itself, row by row;
+    at_mm: its smooth course.  rows: (rows,) bool, read well.  scatter_mm: of single rows about the course.
     """
 
     border_mm: Floats
+    rough_mm: Floats
     at_mm: Floats
     rows: NDArray[np.bool_]
     scatter_mm: float
@@ -53,7 +54,7 @@ def find_mouth(strip: Strip, beyond: NDArray[np.float32], blocked: NDArray[np.bo
         return None
     rough = _mouth_of_border(strip, border, pose, collar_radius_mm)
     course, scatter = _course(strip.angles_rad, rough, rows)
-    return Mouth(_smooth_border(strip.angles_rad, border, rows), course, rows, scatter)
+    return Mouth(_smooth_border(strip.angles_rad, border, rows), rough, course, rows, scatter)
 
 
 def _split(beyond: NDArray[np.float32], strip: Strip) -> tuple[Floats, NDArray[np.bool_]]:

@@ -16,13 +16,16 @@ from vision.decode import decode
 from vision.locate import locate
 from vision.pose import solve_pose
 from vision.read import read
-from vision.records import Doubt, Gap, Limbs, Photo, Pose, Refusal, Sighting, Strip, Verdict
+from vision.records import Doubt, Gap, Limbs, Measurement, Photo, Pose, Refusal, Sighting, Strip, Verdict
 from vision.refine import find_limbs
+from vision.square import square
 from vision.uncertainty import measure
 from vision.unwrap import unwrap
 from vision.verdict import in_order, judge
 
-_Record = TypeVar("_Record", Photo, Sighting, Limbs, Pose, Strip, Gap)
+MOST_TURNS = 3
+
+_Record = TypeVar("_Record", Photo, Sighting, Limbs, Pose, Strip, Gap, Measurement)
 
 
 def inspect(data: bytes, fitting: Fitting, camera: Camera | Profile | None = None,
@@ -39,12 +42,15 @@ def inspect(data: bytes, fitting: Fitting, camera: Camera | Profile | None = Non
         limbs = road.to(find_limbs(photo, sighting))
         pose = road.to(solve_pose(limbs, photo.camera, fitting, sighting.mouth_px, sighting.axis_px))
         strip = road.to(unwrap(photo, pose))
+        while (better := square(strip, limbs, pose, photo.camera, fitting)) and road.turns < MOST_TURNS:
+            limbs, pose = road.turned(*better)
+            strip = road.to(unwrap(photo, pose))
         gap = road.to(read(strip, pose, fitting))
+        measurement = road.to(measure(gap, limbs, pose, photo.camera, fitting, confidence))
     except _RoadEnds as end:
         return _unproven(end.refusal, road, fitting)
-    measurement = measure(gap, limbs, pose, photo.camera, fitting, confidence)
     word, reasons = judge(measurement, road.doubts, fitting)
-    return Verdict(word, reasons, measurement, **road.records)
+    return Verdict(word, reasons, **road.records)
 
 
 class _RoadEnds(Exception):
@@ -61,6 +67,7 @@ class _Road:
     def __init__(self) -> None:
         self.records: dict[str, Any] = {}
         self.doubts: list[Doubt] = []
+        self.turns = 0
 
     def to(self, record: _Record | Refusal) -> _Record:
         """Note the record that a stage returned and go on with it, or end the road at its refusal."""
@@ -69,6 +76,13 @@ class _Road:
         self.records[type(record).__name__.lower()] = record
         self.doubts += getattr(record, "doubts", ())
         return record
+
+
+    def turned(self, limbs: Limbs, pose: Pose) -> tuple[Limbs, Pose]:
+        """Note that the axis was turned; what was said of it before still stands."""
+        self.records |= {"limbs": limbs, "pose": pose}
+        self.turns += 1
+        return limbs, pose
 
 
 def _unproven(refusal: Refusal, road: _Road, fitting: Fitting) -> Verdict:

@@ -23,7 +23,7 @@ from vision.records import Axis, Floats, Limb, Limbs, Pose, Refusal
 STEEPEST_TILT_DEG = 45.0
 LEAST_PX_PER_MM = 1 / 0.45
 SEAT_U_RAD = math.radians(0.65)  # half of the 1.3 degrees between collar and pipe on a photo of a real joint
-RATIO_ALLOWANCE = 0.03  # standard allowance for taper, seat and rounding of diameters in a catalog
+RATIO_ALLOWANCE = 0.035  # standard allowance: taper, seat, rounded diameters, metal that mirrors the ground
 MOST_APART_DEG = 4.0  # in the picture, where limbs tell an axis well: no seat of a joint is so crooked
 _SIGMAS = 3.0
 
@@ -118,7 +118,7 @@ def tilt_disagreement(pipe: Axis, collar: Axis | None) -> float:
     _, u, _ = geometry.frame(pipe.point_mm, pipe.direction)
     apart = float(u @ (collar.direction - pipe.direction))
     explained = float(pipe.covariance[0, 0] + collar.covariance[0, 0])
-    return max(SEAT_U_RAD, 0.5 * math.sqrt(max(0.0, apart**2 - explained)))
+    return max(SEAT_U_RAD, 0.5 * math.sqrt(max(0.0, apart**2 - 4 * explained)))
 
 
 def _widened(pipe: Axis, collar: Axis | None) -> Axis:
@@ -179,6 +179,6 @@ def _refusal(pose: Pose, fitting: Fitting) -> Refusal | None:
 def _ratio_u(fitting: Fitting) -> float:
     collar = fitting.collar_od_tolerance_mm / fitting.collar_od_mm / math.sqrt(3)
     pipe = fitting.pipe_od_tolerance_mm / fitting.pipe_od_mm / math.sqrt(3)
-    return math.hypot(collar, pipe, RATIO_ALLOWANCE / 2)
+    return math.hypot(collar, pipe, RATIO_ALLOWANCE)
 
 

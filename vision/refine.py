@@ -8,25 +8,34 @@ a press ring or a hand that crosses a few profiles.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from vision import geometry, networks
-from vision.records import Doubt, Floats, Limb, Limbs, Look, Photo, Refusal, Sighting
+from vision.records import Floats, Limb, Limbs, Look, Photo, Refusal, Sighting
 
-_JOINT = [networks.FINDER_CLASSES.index(name) for name in ("pipe", "collar", "ink", "over")]
+_JOINT = [networks.FINDER_CLASSES.index(name) for name in ("pipe", "collar", "ink")]
+_OVER = networks.FINDER_CLASSES.index("over")
 _STATIONS = 96
 _STEP_PX = 0.5
 _EDGE_SIGMA_PX = 1.2  # of the Gaussian whose derivative finds edges, in steps of the work picture
-_LEAST_SHARE = 0.3  # of the stations must carry an edge on the line
+_LEAST_FOUND = 0.12  # of the stations must show a border of the mask
+_MARGIN_PX = 3.0  # of the look: a border nearer to the photo's own is not the joint's
+_LEAST_SHARE = 0.3  # of those must carry an edge on the line
+_ROUGH_RAD = 0.045  # direction of a side that only the finder's look shows
+_COLLAR_SWING_RAD = 0.035  # how far a collar's side may swing from the pipe's: taper, seat
+_COLLAR_UNEVEN_PX = 0.7  # press rings, crimps and reflections move parts of a collar's side by about that
 
 
 @dataclass(frozen=True)
 class _Course:
-    """Where a side is looked for: stations along the axis from the mouth, and a first guess beside it."""
+    """Where a side is looked for: stations along the axis from the mouth, and a first guess beside it.
+
+    The line may leave the guess by `half_px`, and turn until its end has left it by `swing` times that.
+    """
 
     origin: Floats
     axis: Floats
@@ -34,38 +43,54 @@ class _Course:
     along_px: Floats
     guess_px: Floats
     half_px: float
+    swing: float
+    uneven_px: float
 
 
 def find_limbs(photo: Photo, sighting: Sighting) -> Limbs | Refusal:
     """Silhouette lines of the pipe and, where it can be had, of the collar.
 
-    Refuses with `edges-not-found` where a side of the pipe can't be followed.
+    A side of the pipe that the photo does not show clearly is taken from the finder's look, with the doubt
+    that this deserves.  Refuses with `edges-not-found` where neither side can be followed.
     """
     width = sighting.pipe_width_px
     reach = min(0.92 * sighting.pipe_reach_px, 1.15 * width)
-    pipe = _sides(photo, sighting, 0.06 * width, reach)
-    if pipe is None:
+    sides = _sides(photo, sighting, 0.06 * width, reach, None)
+    if not any(sides):
         return Refusal("refine", "edges-not-found", "the sides of the pipe")
-    collar = _sides(photo, sighting, -0.05 * width, -min(0.9 * sighting.collar_reach_px, 0.55 * width))
-    doubts = () if collar else (Doubt("edges-not-found", "the sides of the collar"),)
-    return Limbs(pipe, collar, doubts)
+    left, right = (limb or _rough(photo, sighting, side) for limb, side in zip(sides, (-1, 1), strict=True))
+    behind = min(0.9 * sighting.collar_reach_px, 0.6 * width)
+    outer_left, outer_right = _sides(photo, sighting, -0.06 * width, -behind, (left, right))
+    return Limbs((left, right), (outer_left, outer_right) if outer_left and outer_right else None)
 
 
-def _sides(photo: Photo, sighting: Sighting, start: float, end: float) -> tuple[Limb, Limb] | None:
-    if abs(end - start) < 12:
-        return None
-    limbs = []
-    for side in (-1, 1):
-        course = _course(sighting, start, end, side)
-        limb = None if course is None else _limb(photo, course, side)
-        if limb is None:
-            return None
-        limbs.append(limb)
-    return limbs[0], limbs[1]
+def _sides(photo: Photo, sighting: Sighting, start: float, end: float,
+           like: tuple[Limb, Limb] | None) -> tuple[Limb | None, Limb | None]:
+    """Both limbs between two stations.  The collar is short, ringed and tapered: it takes its direction
+    from the pipe's limbs (`like`) and only says how far beside them its own lie."""
+    if abs(end - start) < 10:
+        return None, None
+    courses = [_course(sighting, photo.size_px, start, end, side, like[index] if like else None)
+               for index, side in enumerate((-1, 1))]
+    left, right = (course and _limb(photo, course) for course in courses)
+    return left, right
 
 
-def _course(sighting: Sighting, start: float, end: float, side: int) -> _Course | None:
-    """Follow the mask's border on one side of the axis."""
+def _rough(photo: Photo, sighting: Sighting, side: int) -> Limb:
+    """The side as the finder's look shows it: parallel to the axis, known to a pixel of the look."""
+    across = side * np.array([-sighting.axis_px[1], sighting.axis_px[0]])
+    along = np.linspace(0.1, 1.0, 20) * sighting.pipe_width_px
+    points = sighting.mouth_px + 0.5 * sighting.pipe_width_px * across + along[:, None] * sighting.axis_px
+    limb = _fit(geometry.undistort(points, photo.camera), across, 1.0, 0.0)
+    return replace(limb, covariance=np.diag([_ROUGH_RAD**2, sighting.close.photo_px_per_px**2]))
+
+
+def _course(sighting: Sighting, size_px: tuple[int, int], start: float, end: float, side: int,
+            like: Limb | None) -> _Course | None:
+    """Follow the mask's border on one side of the axis.
+
+    Stations where something lies over the border, or where it is the photo's own, are left out.
+    """
     look = sighting.close
     across = np.array([-sighting.axis_px[1], sighting.axis_px[0]])
     along = np.linspace(start, end, _STATIONS)
@@ -73,35 +98,53 @@ def _course(sighting: Sighting, start: float, end: float, side: int) -> _Course 
     span = np.arange(0.15 * sighting.pipe_width_px, 0.95 * sighting.collar_width_px, 0.5 * scale)
     points = (sighting.mouth_px + along[:, None, None] * sighting.axis_px
               + side * span[None, :, None] * across)
-    joint = _sample(look, points)
+    joint, over = _sample(look, points)
     inside = np.cumprod(joint > 0.5, axis=1)
     count = inside.sum(1)
-    found = (count > 0) & (count < len(span))
-    if found.sum() < 0.3 * _STATIONS:
+    rows = np.arange(_STATIONS)
+    last = np.clip(count - 1, 0, len(span) - 6)
+    covered = np.maximum.reduce([over[rows, last + step] for step in (-3, 0, 3, 5)]) > 0.35
+    ends = points[rows, last]
+    within = ((ends > _MARGIN_PX * scale) & (ends < np.array(size_px) - 1 - _MARGIN_PX * scale)).all(-1)
+    found = (count > 3) & (count < len(span) - 6) & ~covered & within
+    if found.sum() < _LEAST_FOUND * _STATIONS:
         return None
-    last = count[found] - 1
-    rows = np.nonzero(found)[0]
+    rows, last = rows[found], last[found]
     high, low = joint[rows, last], joint[rows, last + 1]
-    border = span[last] + 0.5 * scale * (high - 0.5) / np.maximum(high - low, 1e-3)
-    slope, offset = _cauchy_line(along[found], border, scale)
-    return _Course(sighting.mouth_px, sighting.axis_px, side * across, along,
-                   slope * along + offset, max(3.0, 3.0 * scale))
+    border = span[last] + 0.5 * scale * np.clip((high - 0.5) / np.maximum(high - low, 1e-3), 0, 1)
+    at = along[found]
+    half = max(3.0, 3.0 * scale)
+    if like is None:
+        slope, offset = _cauchy_line(at, border, scale)
+        return _Course(sighting.mouth_px, sighting.axis_px, side * across, at, slope * at + offset, half, 0.6, 0.0)
+    slope = _slope_of(like, sighting, side)
+    offset = float(np.median(border - slope * at))
+    stiff = _COLLAR_SWING_RAD * float(np.ptp(at)) / 2 / half
+    return _Course(sighting.mouth_px, sighting.axis_px, side * across, at, slope * at + offset, half, stiff, _COLLAR_UNEVEN_PX)
 
 
-def _sample(look: Look, points: Floats) -> NDArray[np.float32]:
-    """Probability of being part of the joint at points of the photo."""
+def _slope_of(limb: Limb, sighting: Sighting, side: int) -> float:
+    """Slope of a limb in (along, beside) of the sighting's axis; what distortion bends is left aside."""
+    across = side * np.array([-sighting.axis_px[1], sighting.axis_px[0]])
+    normal = limb.line[:2]
+    return float(-(normal @ sighting.axis_px) / (normal @ across))
+
+
+def _sample(look: Look, points: Floats) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Probability of being part of the joint, and of something that lies over it, at points of the photo."""
     inverse = np.linalg.inv(look.to_photo[:, :2])
     at = ((points - look.to_photo[:, 2]) @ inverse.T).astype(np.float32)
-    share = look.shares[_JOINT].sum(0)
-    return np.asarray(cv2.remap(share, at[..., 0], at[..., 1], cv2.INTER_LINEAR), np.float32)
+    joint, over = (cv2.remap(share, at[..., 0], at[..., 1], cv2.INTER_LINEAR)
+                   for share in (look.shares[_JOINT].sum(0), look.shares[_OVER]))
+    return np.asarray(joint, np.float32), np.asarray(over, np.float32)
 
 
-def _limb(photo: Photo, course: _Course, side: int) -> Limb | None:
+def _limb(photo: Photo, course: _Course) -> Limb | None:
     """Vote for the line, measure every station beside it, fit, and cut off a bend."""
     offsets, strength = _profiles(photo, course)
     keep = np.ones(len(course.along_px), bool)
     for _ in range(3):
-        line = _vote(course.along_px[keep], offsets, strength[keep])
+        line = _vote(course.along_px[keep], offsets, strength[keep], course.swing)
         found, beside = _peaks(course.along_px, offsets, strength, line)
         found &= keep
         if found.sum() < _LEAST_SHARE * keep.sum() or found.sum() < 10:
@@ -119,7 +162,8 @@ def _limb(photo: Photo, course: _Course, side: int) -> Limb | None:
         return None
     guess = np.interp(along, *_ascending(course.along_px, course.guess_px))
     points = course.origin + along[:, None] * course.axis + (guess + beside)[:, None] * course.across
-    return _fit(geometry.undistort(points, photo.camera), course.across, float(np.ptp(course.along_px)) / len(course.along_px))
+    spacing = float(np.ptp(course.along_px)) / len(course.along_px)
+    return _fit(geometry.undistort(points, photo.camera), course.across, spacing, course.uneven_px)
 
 
 def _ascending(x: Floats, y: Floats) -> tuple[Floats, Floats]:
@@ -161,7 +205,7 @@ def _derivative(profiles: Floats) -> Floats:
     return np.asarray(out.reshape(profiles.shape[0], profiles.shape[2], -1).transpose(0, 2, 1))
 
 
-def _vote(along: Floats, offsets: Floats, strength: Floats) -> tuple[float, float]:
+def _vote(along: Floats, offsets: Floats, strength: Floats, swing: float) -> tuple[float, float]:
     """Slope and offset of the line on which most stations agree; a weak prior prefers the mask's border."""
     scaled = strength / (strength.max(1, keepdims=True) + 4.0)
     prior = np.exp(-0.5 * (offsets / (0.5 * offsets[-1])) ** 2)
@@ -169,7 +213,7 @@ def _vote(along: Floats, offsets: Floats, strength: Floats) -> tuple[float, floa
     middle = along.mean()
     half = np.ptp(along) / 2
     best, answer = -1.0, (0.0, 0.0)
-    for rise in np.linspace(-0.6, 0.6, 25) * offsets[-1]:
+    for rise in np.linspace(-swing, swing, 25) * offsets[-1]:
         shift = rise * (along - middle) / max(half, 1.0)
         columns = (offsets[None, :] + shift[:, None] - offsets[0]) / _STEP_PX
         left = np.clip(np.floor(columns).astype(int), 0, len(offsets) - 2)
@@ -219,8 +263,12 @@ def _cauchy_line(x: Floats, y: Floats, floor: float) -> tuple[float, float]:
     return float(slope), float(offset)
 
 
-def _fit(points: Floats, outward: Floats, spacing_px: float) -> Limb:
-    """Total least squares line with its covariance; neighbours closer than an edge's own width count once."""
+def _fit(points: Floats, outward: Floats, spacing_px: float, uneven_px: float) -> Limb:
+    """Total least squares line with its covariance.
+
+    Neighbours closer than an edge's own width count once.  `uneven_px` is what the side itself leaves a
+    straight line by over its length, which no number of points averages out.
+    """
     centre = points.mean(0)
     _, spread, turn = np.linalg.svd(points - centre, full_matrices=False)
     normal = turn[1] if turn[1] @ outward > 0 else -turn[1]
@@ -229,6 +277,7 @@ def _fit(points: Floats, outward: Floats, spacing_px: float) -> Limb:
     independent = max(4.0, len(points) * min(1.0, spacing_px / 2.0))
     along = (points - centre) @ turn[0]
     variance = max(sigma, 0.05) ** 2 / independent
-    covariance = np.diag([variance / max(float(np.mean(along**2)), 1e-9), variance])
+    square = max(float(np.mean(along**2)), 1e-9)
+    covariance = np.diag([(variance + uneven_px**2) / square, variance + uneven_px**2 / 4])
     line = np.array([normal[0], normal[1], -normal @ centre])
     return Limb(line, centre, covariance, sigma, float(np.ptp(along)), points)

@@ -34,7 +34,7 @@ from vision.propagation import (
     normal_quantile,
     truncated_at_zero,
 )
-from vision.records import Contribution, Edge, Floats, Gap, Interval, Limb, Limbs, Measurement, Pose
+from vision.records import Contribution, Edge, Floats, Gap, Interval, Limb, Limbs, Measurement, Pose, Refusal
 
 DRAWS = 4000  # the ends of a 95 % interval then scatter by 4 % of u; more would cost more than it tells
 BLOCKS = 12  # rows of an edge are averaged to this many points: the gap is a mean, and smooth round the pipe
@@ -47,6 +47,7 @@ EDGE_FLOOR_PX = 0.3  # no edge of a phone photo is placed better as a whole: blu
 MOUTH_BIAS_MM = 0.10
 MARK_BIAS_MM = 0.06
 _LENS_STEPS = 3
+_MOST_MISSED = 0.01  # of the draws may leave the pipe where no ray meets it
 RAGGED_MM = 3.0  # arc over which a hand-drawn edge keeps its course: rows nearer than this count as one
 _WIDEST_ARC_RAD = math.radians(65)  # past the arc that is "seen well" an edge runs along the sight
 
@@ -55,17 +56,25 @@ _LIMBS = ("left angle", "left offset", "right angle", "right offset")
 Values = Mapping[str, Floats]
 
 
+class SidesTooUncertain(Exception):
+    """The silhouettes are known too poorly to draw poses from; never leaves this module."""
+
+
 def measure(gap: Gap, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitting,
-            confidence: float = 0.95, seed: int = 0) -> Measurement:
+            confidence: float = 0.95, seed: int = 0) -> Measurement | Refusal:
     """The gap with its coverage interval, budget and probability of conformity.
 
     gap: as read; its edges carry pixels of the stored photo, which `camera` took.  The interval never goes
     below 0 and does not narrow there (JCGM 101 clause 9.4 is the pattern).  Where the view leaves the mark's
     place open (`least_mm` to `most_mm`) the interval holds all of it.  The same seed, the same numbers.
+    Refuses with `edges-not-found` where the silhouettes are too uncertain to draw poses from.
     """
     chain = _Chain.of(gap, limbs, pose, camera, fitting)
     inputs = chain.inputs()
-    draws = monte_carlo(chain.gap_mm, inputs, DRAWS, seed)
+    try:
+        draws = monte_carlo(chain.gap_mm, inputs, DRAWS, seed)
+    except SidesTooUncertain:
+        return Refusal("uncertainty", "edges-not-found", "the pipe's sides are too uncertain to measure from")
     interval = _interval(draws, chain.open_mm, confidence)
     return Measurement(
         gap=interval,
@@ -246,7 +255,7 @@ class _Chain:
                                           q["lip radius"][:, None])
         mark, _ = self._meet(self.mark_px, lens, point, direction, radius)
         beside = q["mark edge"] + q["mark ragged"] + q["mark askew"] + q["hidden by the lip"]
-        return np.asarray((mark - mouth).mean(-1) + beside)
+        return _row_mean(mark - mouth) + beside
 
     def _axis(self, q: Values, lens: _Lens, radius: Floats) -> tuple[Floats, Floats]:
         """The pipe's axis (draws, 3) twice: point and direction."""
@@ -271,6 +280,19 @@ class _Chain:
     def _nominal(self, stored_px: Floats) -> Floats:
         ideal = geometry.undistort(stored_px, self.camera)
         return np.asarray((ideal - np.array(self.camera.centre_px)) / self.camera.focal_px)
+
+
+def _row_mean(apart: Floats) -> Floats:
+    """Mean over rows (draws, rows); a ray that misses a drawn pipe beside its limb says nothing of its row.
+
+    A draw whose every ray misses takes the middle of the others; `measure` refuses when there are many.
+    """
+    seen = np.isfinite(apart)
+    count = seen.sum(-1)
+    if float((count == 0).mean()) > _MOST_MISSED:
+        raise SidesTooUncertain
+    mean = np.where(seen, apart, 0.0).sum(-1) / np.maximum(count, 1)
+    return np.asarray(np.where(count == 0, np.median(mean[count > 0]), mean))
 
 
 def _plane(points: Floats, outward: Floats) -> Floats:

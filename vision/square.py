@@ -1,0 +1,116 @@
+"""Pose -> Pose: turn the axis until the mouth lies square on the flat strip.
+
+Silhouettes say little about tilt where the pipe bends or a hand hides a side.  The mouth says much: it is cut
+square to the axis, so on the strip of a right pose it is an upright line, or the curve that the lip's contour
+makes.  An axis that is turned in the picture shows as a slant of that line, one that is tilted as a bow.
+Both readings are weighed by their uncertainties; the joint's mouth stays where it is.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calibration.camera import Camera
+from calibration.fittings import Fitting
+from vision import geometry, mouth, networks
+from vision.mouth import Mouth
+from vision.records import Axis, Floats, Limb, Limbs, Pose, Strip
+
+CUT_U_RAD = math.radians(0.7)  # how square a mouth stands to the pipe in it (common practice, no source)
+BEND_U_RAD = math.radians(1.2)  # how far silhouettes may lean from the axis at the mouth: bends, hidden sides
+_TOGETHER = 12.0  # neighbouring rows err together: so many count as one
+_OVER = networks.STRIP_CLASSES.index("over")
+_ENOUGH_RAD = math.radians(1.6)  # a mouth that asks for less does not contradict the silhouettes
+
+
+def square(strip: Strip, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitting) -> tuple[Limbs, Pose] | None:
+    """Limbs and pose with the mouth square on the strip; None where they are so already, or no mouth is seen."""
+    shares, beyond = networks.read(strip.pixels)
+    found = mouth.find_mouth(strip, beyond, shares[_OVER] > 0.5, pose, fitting.collar_od_mm / 2)
+    if found is None:
+        return None
+    turn = turn_of(found, strip.angles_rad, pose)
+    return turned(limbs, pose, turn, camera) if turn.matters else None
+
+
+@dataclass(frozen=True)
+class Turn:
+    """By how much the axis is to be turned: in the picture, and away from the lens; rad.
+
+    left_rad: what is then still uncertain of the tilt.
+    """
+
+    roll_rad: float
+    tilt_rad: float
+    left_rad: float
+
+    @property
+    def matters(self) -> bool:
+        """Whether the mouth contradicts the silhouettes, so that the strip has to be laid out anew."""
+        return math.hypot(self.roll_rad, self.tilt_rad) > _ENOUGH_RAD
+
+
+def turn_of(mouth: Mouth, angles_rad: Floats, pose: Pose) -> Turn:
+    """The turn that the mouth's course on the strip asks for, weighed against what silhouettes said."""
+    rows = mouth.rows
+    basis = np.column_stack([np.ones(rows.sum()), np.sin(angles_rad[rows]), np.cos(angles_rad[rows])])
+    values = mouth.rough_mm[rows]
+    weight = np.ones(len(values))
+    fit, rest = np.zeros(3), values
+    for _ in range(8):
+        fit = np.linalg.lstsq(basis * weight[:, None], values * weight, rcond=None)[0]
+        rest = values - basis @ fit
+        weight = 1 / np.sqrt(1 + (rest / max(0.1, 2 * float(np.median(np.abs(rest))))) ** 2)
+    noise = max(0.05, 1.483 * float(np.median(np.abs(rest))))
+    spread = np.linalg.inv(basis.T @ basis + 1e-6 * np.eye(3)) * noise**2 * _TOGETHER
+    radius = pose.pipe.radius_mm
+    roll = _weighed(float(fit[1]) / radius, math.sqrt(spread[1, 1]) / radius, float(pose.pipe.covariance[1, 1]))
+    tilt = _weighed(float(fit[2]) / radius, math.sqrt(spread[2, 2]) / radius, float(pose.pipe.covariance[0, 0]))
+    return Turn(roll[0], tilt[0], tilt[1])
+
+
+def _weighed(asked: float, u: float, variance: float) -> tuple[float, float]:
+    """The turn to make, and the standard uncertainty that is left.
+
+    A mouth that contradicts the silhouettes by more than both allow wins over them: then they belong to a bend
+    or to something else.
+    """
+    by_mouth, by_limbs = u**2 + CUT_U_RAD**2, variance + BEND_U_RAD**2
+    share = by_limbs / (by_limbs + by_mouth)
+    if asked**2 > 4 * (by_mouth + by_limbs):
+        share = 1.0
+    return share * asked, math.sqrt(share * by_mouth)
+
+
+def turned(limbs: Limbs, pose: Pose, turn: Turn, camera: Camera) -> tuple[Limbs, Pose]:
+    """Limbs and pose of the axis turned about the mouth's own middle."""
+    old = pose.pipe
+    point, u, v = geometry.frame(old.point_mm, old.direction)
+    middle = point + pose.mouth_mm * old.direction
+    direction = geometry.unit(old.direction - math.tan(turn.roll_rad) * v + math.tan(turn.tilt_rad) * u)
+    mouth = float(middle @ direction)
+    covariance = old.covariance.copy()
+    covariance[0, 0] = turn.left_rad**2
+    axis = Axis(middle - mouth * direction, direction, old.radius_mm, covariance)
+    lines = geometry.limb_lines(axis.point_mm, direction, old.radius_mm, geometry.camera_matrix(camera))
+    sides = _matched(limbs.pipe, lines)
+    near = geometry.surface(axis.point_mm, direction, old.radius_mm, np.array(mouth), np.array(0.0))
+    return (replace(limbs, pipe=(_moved(limbs.pipe[0], sides[0], old, turn), _moved(limbs.pipe[1], sides[1], old, turn))),
+            replace(pose, pipe=axis, mouth_mm=mouth, distance_mm=float(np.linalg.norm(near)),
+                    tilt_deg=math.degrees(math.atan2(-mouth, float(np.linalg.norm(axis.point_mm))))))
+
+
+def _matched(limbs: tuple[Limb, Limb], lines: Floats) -> tuple[Floats, Floats]:
+    """The two new lines in the order of the old ones."""
+    first, second = lines
+    return (first, second) if limbs[0].line[:2] @ first[:2] > 0 else (second, first)
+
+
+def _moved(limb: Limb, line: Floats, axis: Axis, turn: Turn) -> Limb:
+    """A limb on its new line; its angle is known as well as the mouth made it."""
+    shrink = min(1.0, turn.left_rad**2 / max(float(axis.covariance[0, 0]), 1e-12))
+    covariance = limb.covariance * np.array([[shrink, math.sqrt(shrink)], [math.sqrt(shrink), 1.0]])
+    return replace(limb, line=line, covariance=covariance)
