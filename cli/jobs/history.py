@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Iterator
+from contextlib import contextmanager
 from enum import StrEnum
 from itertools import groupby
 from pathlib import Path
@@ -95,30 +96,18 @@ def show(
         )
 
 
-class _opened:  # noqa: N801 - reads as a function
-    """The ledger for the length of a command; errors become a sentence and exit code 2."""
-
-    def __init__(self, path: Path | None) -> None:
-        self._path = path or default_path()
-
-    def __enter__(self) -> Ledger:
-        try:
-            if not self._path.exists():
-                raise LedgerError(f"There is no ledger {self._path} yet; `collargap job` makes it.")
-            self._ledger = Ledger(self._path)
-        except Misuse as error:
-            _end(error)
-        return self._ledger
-
-    def __exit__(self, _: object, error: BaseException | None, __: object) -> None:
-        self._ledger.close()
-        if isinstance(error, Misuse):
-            _end(error)
-
-
-def _end(error: Misuse) -> None:
-    typer.echo(visible(str(error)), err=True)
-    raise typer.Exit(2) from None
+@contextmanager
+def _opened(path: Path | None) -> Iterator[Ledger]:
+    """The ledger for the length of a command; what goes wrong becomes a sentence and exit status 2."""
+    path = path or default_path()
+    try:
+        if not path.exists():
+            raise LedgerError(f"There is no ledger {path} yet; `collargap job` makes it.")
+        with Ledger(path) as ledger:
+            yield ledger
+    except Misuse as error:
+        typer.echo(visible(str(error)), err=True)
+        raise typer.Exit(2) from None
 
 
 def _day(text: str) -> str:
