@@ -37,6 +37,16 @@ class Camera:
         k = shift @ self.K
         return Camera(k, self.R, self.t, w, h)
 
+    def enlarged(self, longer_px: int) -> "Camera":
+        """The same picture with more, or fewer, pixels."""
+        return self.window(-0.5, -0.5, self.width_px - 0.5, self.height_px - 0.5, longer_px)
+
+    def rows(self, top: int, bottom: int) -> "Camera":
+        """The same camera's rows from `top` up to, not including, `bottom`, as far as there are any."""
+        bottom = min(bottom, self.height_px)
+        k = np.array([[1, 0, 0], [0, 1, -top], [0, 0, 1]]) @ self.K
+        return Camera(k, self.R, self.t, self.width_px, bottom - top)
+
 
 def aim(centre_mm, target_mm, at_px, focal_px: float, size_px, roll_rad: float) -> Camera:
     """A camera at `centre_mm` that sees `target_mm` at pixel `at_px`, turned by `roll_rad` about that ray."""

@@ -5,12 +5,12 @@ import numpy as np
 
 from .body import BACKGROUND, OTHER, Body, Material
 from .joint import collar_bodies
+from .lettering import invented_text, text_mask
 from .materials import anything, metal, plain, wood
 from .meshes import Mesh, box, join, lathe, move, patch, prism, rotation, sphere, tube
 from .noise import hsv, wobble
 from .recipe import Recipe
 from .scene import draw
-from .surface import invented_text, text_mask
 
 
 def _upright(rng, mesh: Mesh, ground_z: float, low: float, xy) -> Mesh:

@@ -226,11 +226,11 @@ def _blades(rng, count: int) -> Mesh:
     )
     wide = rng.uniform(0.8, 2.2, count)[:, None, None] * (1 - 0.9 * t)
     p = np.stack([middle - side * wide, middle + side * wide], 2)
-    normal = np.repeat(np.broadcast_to(d * -0.6 + [0, 0, 0.8], p.shape[:2] + (3,))[:, :, None], 2, 2)
+    normal = np.repeat(np.broadcast_to(d * -0.6 + [0, 0, 0.8], (*p.shape[:2], 3))[:, :, None], 2, 2)
     u = np.broadcast_to(rng.random(count)[:, None, None], p.shape[:3])
     v = np.broadcast_to(t, p.shape[:3])
     base = (np.arange(count) * 8)[:, None, None] + (np.arange(3) * 2)[None, :, None]
-    faces = np.concatenate([base + [0, 1, 2], base + [1, 3, 2]], 1).reshape(-1, 3)
+    faces = np.concatenate([base + np.array([0, 1, 2]), base + np.array([1, 3, 2])], 1).reshape(-1, 3)
     return Mesh(p.reshape(-1, 3), normal.reshape(-1, 3), np.stack([u, v], -1).reshape(-1, 2), faces)
 
 
@@ -258,7 +258,7 @@ def ground_bodies(
     height = np.minimum(height - top, room_mm)
     tilt = np.tan(np.radians(np.clip(spec.tilt_deg, -8, 8)))
     mesh = _mesh(height)
-    points = mesh.points + [rng.uniform(-250, 250), 0, z_mm]
+    points = mesh.points + np.array([rng.uniform(-250, 250), 0, z_mm])
     points[:, 2] += tilt * points[:, 1] - abs(tilt) * 20
     bodies = [
         Body(
@@ -274,7 +274,7 @@ def ground_bodies(
         dry = hsv(rng.uniform(35, 55), rng.uniform(0.2, 0.5), rng.uniform(0.5, 0.75))
         mix = (rng.random((1, 64, 1)) < rng.uniform(0, 0.5)) * rng.random((1, 64, 1))
         shade = (hue * (1 - mix) + dry * mix) * np.linspace(0.5, 1.1, 16)[:, None, None]
-        points = blades.points + [0, 0, z_mm - 4]
+        points = blades.points + np.array([0, 0, z_mm - 4])
         bodies.append(
             Body(
                 "grass",

@@ -3,10 +3,10 @@
 import numpy as np
 
 from .body import OVER, Body
-from .joint import PipeAxis, ring
 from .materials import plain, skin
 from .meshes import Mesh, join, move, onto, sphere, tube, unit
 from .noise import hsv, wobble
+from .pipe import PipeAxis, ring
 
 
 def _finger(base, points, r0: float, r1: float) -> Mesh:

@@ -9,6 +9,7 @@ For each seed: NNNNNN-frame.jpg, NNNNNN-frame.png (classes), NNNNNN-close.jpg, N
 import argparse
 import dataclasses
 import gc
+import itertools
 import json
 import multiprocessing
 import sys
@@ -55,9 +56,7 @@ def make_pair(
     camera = stage.camera
     close = close_window(stage, camera, round(LONGER_PX * shrink))
     if shrink != 1.0:
-        camera = camera.window(
-            -0.5, -0.5, camera.width_px - 0.5, camera.height_px - 0.5, round(LONGER_PX * shrink)
-        )
+        camera = camera.enlarged(round(LONGER_PX * shrink))
     clock.append(time.perf_counter())
     lamp = flash(recipe.light, camera.centre_mm, recipe.view.dist_mm)
     scene, table = renderer.build(stage.bodies, stage.sky, orientation(recipe.light), lamp)
@@ -86,7 +85,7 @@ def make_pair(
     facts["seam_px"] = pictures["close"]["pixels"][CLASS_NAMES[SEAM]]
     (out / f"{seed:06d}.json").write_text(json.dumps(facts))
     clock.append(time.perf_counter())
-    facts["seconds"] = [round(b - a, 3) for a, b in zip(clock, clock[1:], strict=False)]
+    facts["seconds"] = [round(b - a, 3) for a, b in itertools.pairwise(clock)]
     return facts
 
 

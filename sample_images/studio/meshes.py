@@ -85,7 +85,7 @@ def tube(
 ) -> Mesh:
     """A tube along points (m, 3) with radii (m,) or (m, n + 1); `up` orients angle 0; optional round caps."""
     path = np.asarray(path, float)
-    radius = np.broadcast_to(np.asarray(radius, float), (len(path),) + np.shape(radius)[1:])
+    radius = np.broadcast_to(np.asarray(radius, float), (len(path), *np.shape(radius)[1:]))
     if caps:
         r0, r1 = np.mean(radius[0]), np.mean(radius[-1])
         t = np.linspace(0, np.pi / 2, 6)[:-1]

@@ -1,4 +1,8 @@
-"""From light to a phone's picture: tone, and for test photos also lens, blur, noise, sharpening and JPEG."""
+"""From light to a phone's picture: exposure, lens, blur, noise, tone, sharpening and the file's format.
+
+Training pictures take only `exposure` and `develop`: their blur, noise and compression are drawn anew
+each time they are looked at.
+"""
 
 import io
 from dataclasses import dataclass
@@ -10,8 +14,8 @@ from PIL import Image
 from .noise import luminance
 from .recipe import ToneSpec
 
-ORIENTATION_OPS = {
-    1: None,
+# EXIF orientation -> how an upright picture has to be turned before it is stored under that tag
+STORED = {
     2: Image.Transpose.FLIP_LEFT_RIGHT,
     3: Image.Transpose.ROTATE_180,
     4: Image.Transpose.FLIP_TOP_BOTTOM,
@@ -20,46 +24,31 @@ ORIENTATION_OPS = {
     7: Image.Transpose.TRANSVERSE,
     8: Image.Transpose.ROTATE_270,
 }
+ORIENTATION, EXIF_IFD, F35, TAKEN = 0x0112, 0x8769, 0xA405, 0x9003
+MID_GREY, MID_GREY_SLOPE = 0.18, 1.19  # linear light, and how steep the sRGB curve is there
+LEAST_LIGHT = 0.01  # below this, noise no longer falls: the sensor's own
+HIGHLIGHT = 6.0  # light above this is clipped before the lens and the blur spread it
 
 
 @dataclass(frozen=True)
 class PhoneSpec:
-    """What a phone does to a picture (px at full size; noise as a share of full scale at mid grey)."""
+    """What a phone does to a picture (px at full size; noise as a share of full scale at mid grey).
+
+    f35_mm: the 35 mm equivalent that EXIF names, or None.  taken: EXIF's date and time, or "".
+    """
 
     k1: float = 0.0
     defocus_px: float = 0.0
     motion_px: float = 0.0
     motion_deg: float = 0.0
-    noise: float = 0.0
+    noise: float = 0.01
     denoise: float = 0.0
     sharpen: float = 0.0
-    quality: int = 92
-    exif: bool = True
+    quality: int = 85
     orientation: int = 1
-    f35_mm: int = 26
+    f35_mm: int | None = None
+    taken: str = ""
     seed: int = 0
-
-
-def draw_phone(seed: int, f35_mm: float) -> PhoneSpec:
-    """A random phone."""
-    rng = np.random.default_rng(seed)
-    u = rng.uniform
-    return PhoneSpec(
-        k1=float(rng.normal(0, 0.012)),
-        defocus_px=float(abs(rng.normal(0, 0.9))),
-        motion_px=float(u(1, 7) if rng.random() < 0.25 else 0),
-        motion_deg=float(u(0, 180)),
-        noise=float(np.exp(u(np.log(0.002), np.log(0.04)))),
-        denoise=float(u(0, 1)),
-        sharpen=float(u(0, 1.2)),
-        quality=int(u(55, 97)),
-        exif=bool(rng.random() < 0.7),
-        orientation=int(
-            rng.choice([1, 6, 8, 3, 2, 4, 5, 7], p=[0.4, 0.25, 0.12, 0.1, 0.04, 0.03, 0.03, 0.03])
-        ),
-        f35_mm=round(f35_mm),
-        seed=seed,
-    )
 
 
 def exposure(frame: np.ndarray, weight: np.ndarray, tone: ToneSpec) -> float:
@@ -85,7 +74,7 @@ def develop(light: np.ndarray, gain: float, tone: ToneSpec) -> np.ndarray:
 
 
 def distort(image: np.ndarray, K: np.ndarray, k1: float) -> np.ndarray:
-    """The picture through a lens with x_d = x (1 + k1 r^2)."""
+    """The picture through a lens with x_d = x (1 + k1 r^2), x in units of the focal length."""
     if k1 == 0:
         return image
     h, w = image.shape[:2]
@@ -112,55 +101,65 @@ def _disc(radius: float) -> np.ndarray:
 
 
 def _streak(length: float, angle_deg: float) -> np.ndarray:
+    """A line of this length through the middle of a kernel, its points shared among four pixels each."""
     n = int(np.ceil(length / 2)) + 1
     k = np.zeros((2 * n + 1, 2 * n + 1), np.float32)
-    a = np.radians(angle_deg)
-    for t in np.linspace(-length / 2, length / 2, 8 * n):
-        x, y = n + t * np.cos(a), n + t * np.sin(a)
-        i, j = int(y), int(x)
-        fy, fx = y - i, x - j
-        for di, dj, wgt in (
-            (0, 0, (1 - fy) * (1 - fx)),
-            (0, 1, (1 - fy) * fx),
-            (1, 0, fy * (1 - fx)),
-            (1, 1, fy * fx),
-        ):
-            if i + di < k.shape[0] and j + dj < k.shape[1]:
-                k[i + di, j + dj] += wgt
+    t = np.linspace(-length / 2, length / 2, 8 * n)
+    x, y = n + t * np.cos(np.radians(angle_deg)), n + t * np.sin(np.radians(angle_deg))
+    i, j = np.floor(y).astype(int), np.floor(x).astype(int)
+    for di in (0, 1):
+        for dj in (0, 1):
+            np.add.at(k, (i + di, j + dj), (1 - np.abs(y - i - di)) * (1 - np.abs(x - j - dj)))
     return k / k.sum()
 
 
-def shoot(light: np.ndarray, K: np.ndarray, gain: float, tone: ToneSpec, phone: PhoneSpec) -> bytes:
-    """JPEG bytes of linear radiance as the phone would save it."""
+def _noise(image: np.ndarray, amount: float, rng: np.random.Generator) -> np.ndarray:
+    """Shot noise, half of it fine and half in the small blots that a colour filter's pattern leaves."""
+    fine = rng.normal(size=image.shape).astype(np.float32)
+    blots = cv2.GaussianBlur(rng.normal(size=image.shape).astype(np.float32), (0, 0), 0.9)
+    grain = fine + blots / blots.std()
+    scale = amount / MID_GREY_SLOPE / np.sqrt(2 * MID_GREY)
+    return grain * np.sqrt(np.maximum(image, LEAST_LIGHT)) * np.float32(scale)
+
+
+def shoot(light: np.ndarray, K: np.ndarray, gain: float, tone: ToneSpec, phone: PhoneSpec) -> np.ndarray:
+    """The upright picture (sRGB 0..1) that the phone makes of linear radiance."""
     rng = np.random.default_rng(phone.seed)
-    image = distort(light.astype(np.float32) * gain, K, phone.k1)
+    image = distort(np.minimum(light.astype(np.float32) * gain, HIGHLIGHT), K, phone.k1)
     if phone.defocus_px > 0.3:
         image = cv2.filter2D(image, -1, _disc(phone.defocus_px))
     if phone.motion_px > 0:
         image = cv2.filter2D(image, -1, _streak(phone.motion_px, phone.motion_deg))
-    shot = np.sqrt(np.maximum(image, 0.01) / 0.18) * phone.noise * 0.4
-    image = image + rng.normal(size=image.shape).astype(np.float32) * shot
-    image = develop(image, 1.0, tone)
-    if phone.denoise > 0.3:
+    image = develop(image + _noise(image, phone.noise, rng), 1.0, tone)
+    if phone.denoise > 0:
         smooth = cv2.bilateralFilter(image, 5, 0.08, 1.5)
         image = image + (smooth - image) * phone.denoise
     if phone.sharpen > 0:
         image = image + phone.sharpen * (image - cv2.GaussianBlur(image, (0, 0), 1.2))
-    return encode(image, phone)
+    return np.clip(image, 0, 1)
 
 
-def encode(image: np.ndarray, phone: PhoneSpec) -> bytes:
-    """An upright picture (sRGB 0..1) as JPEG, turned and tagged as its orientation says."""
-    picture = Image.fromarray((np.clip(image, 0, 1) * 255 + 0.5).astype(np.uint8))
+def _exif(phone: PhoneSpec) -> bytes:
+    """EXIF with what there is to say, or nothing at all, as after a messaging program."""
     exif = Image.Exif()
-    if phone.exif:
-        exif[0x0112] = phone.orientation
-        exif.get_ifd(0x8769)[0xA405] = phone.f35_mm
-        # what viewers undo by the tag is done here the other way round
-        undo = {6: Image.Transpose.ROTATE_90, 8: Image.Transpose.ROTATE_270}.get(
-            phone.orientation, ORIENTATION_OPS[phone.orientation]
-        )
-        picture = picture if undo is None else picture.transpose(undo)
+    if phone.orientation != 1:
+        exif[ORIENTATION] = phone.orientation
+    if phone.f35_mm:
+        exif.get_ifd(EXIF_IFD)[F35] = phone.f35_mm
+    if phone.taken:
+        exif.get_ifd(EXIF_IFD)[TAKEN] = phone.taken
+    return exif.tobytes() if phone.orientation != 1 or phone.f35_mm or phone.taken else b""
+
+
+def encode(image: np.ndarray, phone: PhoneSpec, kind: str = "JPEG") -> bytes:
+    """The file of an upright picture (sRGB 0..1): JPEG, WEBP or HEIF, turned and tagged as EXIF says."""
+    if kind == "HEIF":
+        from pillow_heif import register_heif_opener
+
+        register_heif_opener()
+    picture = Image.fromarray((image * 255 + 0.5).astype(np.uint8))
+    if phone.orientation in STORED:
+        picture = picture.transpose(STORED[phone.orientation])
     out = io.BytesIO()
-    picture.save(out, "JPEG", quality=phone.quality, exif=exif if phone.exif else b"")
+    picture.save(out, kind, quality=phone.quality, exif=_exif(phone))
     return out.getvalue()

@@ -5,6 +5,11 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class PipeSpec:
+    """The pipe: straight to `bend_start_mm`, then on a circle; colours are linear RGB.
+
+    tilt_deg, tilt_dir_deg, offset_mm: how it sits in the collar.  rib_mm: depth of ribs, 0 for none.
+    """
+
     od_mm: float
     wall_mm: float
     hue: str
@@ -27,6 +32,8 @@ class PipeSpec:
 
 @dataclass(frozen=True)
 class CollarSpec:
+    """The collar, and the kind of hardware behind it; lip_mm is the radius or chamfer of its mouth."""
+
     od_mm: float
     length_mm: float
     lip_mm: float
@@ -42,6 +49,12 @@ class CollarSpec:
 
 @dataclass(frozen=True)
 class MarkSpec:
+    """The depth mark: `gap_mm` from the mouth to its near edge, negative where it starts in the collar.
+
+    arc_deg: how far round it goes (360: a ring), its middle `arc_from_camera_deg` off the side that faces the
+    camera.  fade: how much is worn away, 0 to 1.  second_mm: gap of a second line.
+    """
+
     gap_mm: float
     width_mm: float
     arc_deg: float
@@ -60,6 +73,8 @@ class MarkSpec:
 
 @dataclass(frozen=True)
 class DirtSpec:
+    """Dirt, shares from 0 to 1, counts of scuffs and scratches; grease: its colour's name."""
+
     mud: float
     dust: float
     scuffs: int
@@ -73,6 +88,12 @@ class DirtSpec:
 
 @dataclass(frozen=True)
 class ViewSpec:
+    """The camera: it looks at the mouth's centre and sees it at `at_px`.
+
+    yaw_mouth_deg: from the pipe's side where positive.  azimuth_deg: round the axis, 90 straight from above.
+    collar_share: of the short side of the picture.
+    """
+
     size_px: tuple[int, int]
     f35_mm: float
     focal_px: float
@@ -86,6 +107,8 @@ class ViewSpec:
 
 @dataclass(frozen=True)
 class LightSpec:
+    """An environment map (or, for None, an invented one), a sun in it, and a lamp beside the camera."""
+
     map_name: str | None
     turn_deg: float
     mirror: bool
@@ -102,6 +125,8 @@ class LightSpec:
 
 @dataclass(frozen=True)
 class GroundSpec:
+    """What the joint lies on; drop_mm: how far below it."""
+
     kind: str
     drop_mm: float
     tilt_deg: float
@@ -112,6 +137,8 @@ class GroundSpec:
 
 @dataclass(frozen=True)
 class ClutterSpec:
+    """Kinds of things that lie about (`items`) and over the joint (`over`)."""
+
     items: tuple[str, ...]
     over: tuple[str, ...]
     seed: int
@@ -119,6 +146,8 @@ class ClutterSpec:
 
 @dataclass(frozen=True)
 class ToneSpec:
+    """Exposure in stops about middle grey, white balance, contrast and saturation."""
+
     ev: float
     balance: tuple[float, float, float]
     contrast: float
@@ -127,6 +156,8 @@ class ToneSpec:
 
 @dataclass(frozen=True)
 class Recipe:
+    """All of one scene; decoys are look-alike lines: kind, distance from the mouth, width."""
+
     seed: int
     scenario: str
     pipe: PipeSpec

@@ -14,6 +14,7 @@ from .meshes import box, move
 
 CLAMP = 40.0
 PASS_SPP = 16
+MOST_PX = 1_000_000  # rendered in one go; larger pictures in bands, as every sample needs memory
 BODIES = 48  # every scene is padded to this many, as the kernels' call tables depend on it
 
 
@@ -132,6 +133,12 @@ class Renderer:
 
     def radiance(self, scene, camera: Camera, spp: int, seed: int) -> np.ndarray:
         """Linear RGB (h, w, 3), the mean of `spp` samples spread over each pixel's square."""
+        rows = max(1, MOST_PX // camera.width_px)
+        starts = range(0, camera.height_px, rows)
+        bands = [self._band(scene, camera.rows(y, y + rows), spp, seed + 7919 * y) for y in starts]
+        return np.concatenate(bands)
+
+    def _band(self, scene, camera: Camera, spp: int, seed: int) -> np.ndarray:
         mi, dr = self.mi, self.dr
         n, passes = camera.width_px * camera.height_px, max(1, spp // PASS_SPP)
         total = np.zeros((3, n), np.float32)

@@ -10,22 +10,12 @@ from .camera import Camera, aim
 from .clutter import bottle, cable, can, item
 from .ground import ground_bodies
 from .hands import over_bodies
-from .joint import (
-    FINE_MM,
-    PipeAxis,
-    collar_bodies,
-    cut_end,
-    finish,
-    grease_ring,
-    head,
-    pipe_axis,
-    pipe_mesh,
-    ring,
-)
+from .joint import collar_bodies, finish, grease_ring
 from .light import sky
 from .materials import anything, plain
 from .meshes import lathe, move, rotation
 from .noise import hsv
+from .pipe import FINE_MM, PipeAxis, cut_end, head, pipe_axis, pipe_mesh, ring
 from .recipe import Recipe
 from .render import BODIES
 from .surface import Line, Skin, paint

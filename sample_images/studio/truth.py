@@ -3,7 +3,8 @@
 import numpy as np
 
 from .camera import Camera
-from .joint import COLS, PipeAxis, hidden_mm
+from .joint import hidden_mm
+from .pipe import COLS, PipeAxis
 from .recipe import Recipe
 from .stage import Stage
 
