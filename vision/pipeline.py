@@ -14,11 +14,12 @@ from calibration.camera import Camera, Profile
 from calibration.fittings import Fitting
 from vision.decode import decode
 from vision.locate import locate
-from vision.pose import solve_pose
+from vision.pose import solve_pose, trusted
 from vision.read import read
 from vision.records import Doubt, Gap, Limbs, Measurement, Photo, Pose, Refusal, Sighting, Strip, Verdict
 from vision.refine import find_limbs
-from vision.square import square
+from vision.shoulder import find_shoulder
+from vision.square import settle, square
 from vision.uncertainty import measure
 from vision.unwrap import unwrap
 from vision.verdict import in_order, judge
@@ -41,11 +42,15 @@ def inspect(data: bytes, fitting: Fitting, camera: Camera | Profile | None = Non
         sighting = road.to(locate(photo))
         limbs = road.to(find_limbs(photo, sighting))
         pose = road.to(solve_pose(limbs, photo.camera, fitting, sighting.mouth_px, sighting.axis_px))
+        if better := settle(limbs, pose, photo.camera):
+            limbs, pose = road.turned(*better)
         strip = road.to(unwrap(photo, pose))
         while (better := square(strip, limbs, pose, photo.camera, fitting)) and road.turns < MOST_TURNS:
             limbs, pose = road.turned(*better)
             strip = road.to(unwrap(photo, pose))
-        gap = road.to(read(strip, pose, fitting))
+        road.to(trusted(pose, fitting))
+        shoulder = find_shoulder(photo, pose, fitting.collar_od_mm / 2)
+        gap = road.to(read(strip, pose, fitting, shoulder))
         measurement = road.to(measure(gap, limbs, pose, photo.camera, fitting, confidence))
     except _RoadEnds as end:
         return _unproven(end.refusal, road, fitting)

@@ -33,17 +33,14 @@ def solve_pose(limbs: Limbs, camera: Camera, fitting: Fitting, mouth_px: Floats,
     """The joint in the camera frame.
 
     mouth_px: (2,) first guess of the mouth in the stored photo.  axis_px: (2,) along the axis, towards the
-    pipe.  Refuses with `edges-not-found` (limbs that belong to no cylinder before the lens, or to two
-    cylinders that point different ways), `too-oblique`, `too-far` or `size-mismatch`.
+    pipe.  Refuses with `edges-not-found` for limbs that belong to no cylinder before the lens.
     """
     matrix = geometry.camera_matrix(camera)
     pipe = _axis(limbs.pipe, matrix, fitting.pipe_od_mm / 2, axis_px)
     if pipe is None:
         return Refusal("pose", "edges-not-found", "the pipe's sides belong to no cylinder before the camera")
     collar = None if limbs.collar is None else _axis(limbs.collar, matrix, fitting.collar_od_mm / 2, axis_px)
-    pose = _pose(pipe, collar, _mouth(pipe, mouth_px, camera), camera, _residual(limbs))
-    refusal = _refusal(pose, fitting)
-    return pose if refusal is None else refusal
+    return _pose(pipe, collar, _mouth(pipe, mouth_px, camera), camera, _residual(limbs))
 
 
 def _axis(limbs: tuple[Limb, Limb], matrix: Floats, radius: float, axis_px: Floats) -> Axis | None:
@@ -159,7 +156,11 @@ def _depth_variance(axis: Axis, along: float) -> float:
     return float(lever @ axis.covariance @ lever) / cos**2
 
 
-def _refusal(pose: Pose, fitting: Fitting) -> Refusal | None:
+def trusted(pose: Pose, fitting: Fitting) -> Pose | Refusal:
+    """The pose, if it is one to measure from.
+
+    Refuses with `too-far`, `too-oblique`, `edges-not-found` (pipe and collar point apart) or `size-mismatch`.
+    """
     if pose.px_per_mm < LEAST_PX_PER_MM:
         return Refusal("pose", "too-far", f"{pose.px_per_mm:.1f} px per mm")
     if abs(pose.tilt_deg) > STEEPEST_TILT_DEG:
@@ -173,7 +174,7 @@ def _refusal(pose: Pose, fitting: Fitting) -> Refusal | None:
         real = fitting.collar_od_mm / fitting.pipe_od_mm
         return Refusal("pose", "size-mismatch",
                        f"collar to pipe looks like {real / ratio[0]:.3f}, the catalog says {real:.3f}")
-    return None
+    return pose
 
 
 def _ratio_u(fitting: Fitting) -> float:

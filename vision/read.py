@@ -7,68 +7,68 @@ no bare pipe before it to prove that it is ink, so more is asked of it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calibration.fittings import Fitting
 from vision import mark, mouth, networks
 from vision.mark import Line
 from vision.mouth import Mouth
-from vision.records import Doubt, Edge, Floats, Gap, Pose, Refusal, Strip
+from vision.networks import Reading
+from vision.records import Doubt, Edge, Floats, Gap, Pose, Refusal, Shoulder, Strip
 
-_PIPE, _INK, _DECOY, _DIRT, _GREASE, _OVER = (
-    networks.STRIP_CLASSES.index(n) for n in ("pipe", "ink", "decoy", "dirt", "grease", "over"))
+_PIPE, _INK, _OVER = (networks.STRIP_CLASSES.index(name) for name in ("pipe", "ink", "over"))
 TOUCH_MM = 0.35  # ink nearer than this to where pipe begins to be seen counts as reaching it
 LEAST_ARC_DEG = 9.0
-LEAST_SHARE = 0.72  # mean ink probability of a line that stands free on the pipe
-LEAST_SHARE_TOUCHING = 0.85  # of a line that touches the mouth
+LEAST_SHARE = 0.74  # mean ink probability of a line that stands free on the pipe
+LEAST_SHARE_TOUCHING = 0.76  # of a line that touches the mouth
 RIVAL_SHARE = 0.60  # a second line with this much is one that a person has to rule out
+MARK_BIAS_MM = 0.08  # how far the whole near edge may be read off
 _ASKEW_MM = 1.0
 
 
-@dataclass(frozen=True)
-class _View:
-    """What the reader says of every cell."""
-
-    shares: NDArray[np.float32]
-    beyond: NDArray[np.float32]
-
-    def share(self, name: int) -> NDArray[np.float32]:
-        return self.shares[name]
-
-
-def read(strip: Strip, pose: Pose, fitting: Fitting) -> Gap | Refusal:
-    """Measure the gap on the strip.
+def read(strip: Strip, pose: Pose, fitting: Fitting, shoulder: Shoulder | None = None) -> Gap | Refusal:
+    """Measure the gap on the strip; `shoulder` is a second reading of the mouth, where there is one.
 
     Refuses with `covered`, `mouth-not-found`, `mark-not-found`, `mark-hidden`, `mark-unclear`, `two-lines`,
     `glare` or `too-dark`.
     """
-    view = _View(*networks.read(strip.pixels))
-    over = view.share(_OVER) > 0.5
-    edge = mouth.find_mouth(strip, view.beyond, over, pose, fitting.collar_od_mm / 2)
+    reading = networks.read(strip.pixels)
+    edge = mouth.find_mouth(strip, reading, pose, fitting.collar_od_mm / 2)
     if edge is None:
-        return Refusal("read", "covered" if over[:, :200].mean() > 0.3 else "mouth-not-found")
-    lines = mark.find_lines(strip, view.share(_INK), view.share(_PIPE), edge.border_mm)
+        covered = float((reading.shares[_OVER][:, :200] > 0.5).mean()) > 0.3
+        return Refusal("read", "covered" if covered else "mouth-not-found")
+    edge = replace(edge, bias_mm=_doubted(edge, shoulder))
+    lines = mark.find_lines(strip, reading.shares[_INK], reading.shares[_PIPE], edge.border_mm)
     lines = [line for line in lines if _arc_deg(strip, line) >= LEAST_ARC_DEG]
     if not lines:
-        return _nothing(strip, view, edge)
-    return _gap(strip, edge, lines, over)
+        return _nothing(strip, reading, edge)
+    return _gap(strip, edge, lines)
+
+
+def _doubted(edge: Mouth, shoulder: Shoulder | None) -> float:
+    """The mouth's uncertainty, widened to half of what a second reading contradicts it by."""
+    if shoulder is None:
+        return edge.bias_mm
+    apart = abs(float(np.median(edge.at_mm[edge.rows])) - shoulder.mouth_mm)
+    allowed = 2 * math.hypot(edge.bias_mm, shoulder.u_mm)
+    return edge.bias_mm if apart <= allowed else max(edge.bias_mm, apart / 2)
 
 
 def _arc_deg(strip: Strip, line: Line) -> float:
     return float(np.degrees(strip.angles_rad[1] - strip.angles_rad[0]) * line.rows.sum())
 
 
-def _nothing(strip: Strip, view: _View, edge: Mouth) -> Refusal:
+def _nothing(strip: Strip, reading: Reading, edge: Mouth) -> Refusal:
     """No ink: say what may be in its way."""
     along = strip.first_mm + strip.step_mm * np.arange(strip.seen.shape[1])
     zone = strip.seen & (along[None] > edge.border_mm[:, None]) & (along[None] < edge.border_mm[:, None] + 12)
     light = strip.pixels.max(-1)[zone] if zone.any() else np.array([0])
     if float(np.median(light)) < 28:
         return Refusal("read", "too-dark", f"median brightness {np.median(light):.0f} of 255")
-    if float((view.share(_OVER)[zone] > 0.5).mean()) > 0.35:
+    if float((reading.shares[_OVER][zone] > 0.5).mean()) > 0.35:
         return Refusal("read", "covered")
     if float((light >= 250).mean()) > 0.3:
         return Refusal("read", "glare", f"{(light >= 250).mean():.0%} of the pipe beside the mouth is burnt out")
@@ -78,7 +78,7 @@ def _nothing(strip: Strip, view: _View, edge: Mouth) -> Refusal:
     return Refusal("read", "mark-not-found")
 
 
-def _gap(strip: Strip, edge: Mouth, lines: list[Line], over: NDArray[np.bool_]) -> Gap | Refusal:
+def _gap(strip: Strip, edge: Mouth, lines: list[Line]) -> Gap | Refusal:
     """The gap of the strongest line, once rivals and look-alikes are ruled out."""
     strong = [line for line in lines if line.share >= RIVAL_SHARE]
     if not strong:
@@ -101,9 +101,10 @@ def _gap(strip: Strip, edge: Mouth, lines: list[Line], over: NDArray[np.bool_]) 
     angles = strip.angles_rad
     return Gap(
         value, least, most,
-        mouth=Edge(angles[rows], edge.at_mm[rows], mouth.points_px(strip, edge.border_mm)[rows], edge.scatter_mm),
+        mouth=Edge(angles[rows], edge.at_mm[rows], mouth.points_px(strip, edge.border_mm)[rows], edge.scatter_mm,
+                   edge.bias_mm),
         near=Edge(angles[rows], line.near_mm[rows], mouth.points_px(strip, np.nan_to_num(line.near_mm))[rows],
-                  _scatter(angles[rows], line.near_mm[rows])),
+                  _scatter(angles[rows], line.near_mm[rows]), MARK_BIAS_MM),
         line_width_mm=line.width_mm, hidden_mm=hidden, askew_mm=askew, arc_deg=_arc_deg(strip, line),
         ink_score=line.share, touches=touching, doubts=doubts,
     )

@@ -180,17 +180,27 @@ class Strip:
 
 
 @dataclass(frozen=True)
+class Shoulder:
+    """The mouth by its silhouette: axial millimetres from the pose's guess, and its standard uncertainty."""
+
+    mouth_mm: float
+    u_mm: float
+
+
+@dataclass(frozen=True)
 class Edge:
     """One edge read on the strip, row by row, and where it lies in the photo.
 
     at_mm: (n,) axial coordinate on the pipe's own cylinder.  points_px: (n, 2) in the stored photo.
-    sigma_mm: scatter of one row about the smooth course of the edge.
+    sigma_mm: scatter of one row about the smooth course of the edge.  bias_mm: standard uncertainty that all
+    rows share, as the reader's own hesitation tells it.
     """
 
     angles_rad: Floats
     at_mm: Floats
     points_px: Floats
     sigma_mm: float
+    bias_mm: float
 
 
 @dataclass(frozen=True)

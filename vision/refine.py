@@ -27,6 +27,7 @@ _MARGIN_PX = 3.0  # of the look: a border nearer to the photo's own is not the j
 _LEAST_SHARE = 0.3  # of those must carry an edge on the line
 _ROUGH_RAD = 0.045  # direction of a side that only the finder's look shows
 _COLLAR_SWING_RAD = 0.035  # how far a collar's side may swing from the pipe's: taper, seat
+_PIPE_UNEVEN_PX = 0.2  # a bend, dirt, a shadow beside it: what a pipe's side leaves a straight line by
 _COLLAR_UNEVEN_PX = 0.7  # press rings, crimps and reflections move parts of a collar's side by about that
 
 
@@ -58,7 +59,8 @@ def find_limbs(photo: Photo, sighting: Sighting) -> Limbs | Refusal:
     sides = _sides(photo, sighting, 0.06 * width, reach, None)
     if not any(sides):
         return Refusal("refine", "edges-not-found", "the sides of the pipe")
-    left, right = (limb or _rough(photo, sighting, side) for limb, side in zip(sides, (-1, 1), strict=True))
+    left, right = (limb or _rough(other, sighting)
+                   for limb, other in zip(sides, reversed(sides), strict=True))
     behind = min(0.9 * sighting.collar_reach_px, 0.6 * width)
     outer_left, outer_right = _sides(photo, sighting, -0.06 * width, -behind, (left, right))
     return Limbs((left, right), (outer_left, outer_right) if outer_left and outer_right else None)
@@ -76,13 +78,13 @@ def _sides(photo: Photo, sighting: Sighting, start: float, end: float,
     return left, right
 
 
-def _rough(photo: Photo, sighting: Sighting, side: int) -> Limb:
-    """The side as the finder's look shows it: parallel to the axis, known to a pixel of the look."""
-    across = side * np.array([-sighting.axis_px[1], sighting.axis_px[0]])
-    along = np.linspace(0.1, 1.0, 20) * sighting.pipe_width_px
-    points = sighting.mouth_px + 0.5 * sighting.pipe_width_px * across + along[:, None] * sighting.axis_px
-    limb = _fit(geometry.undistort(points, photo.camera), across, 1.0, 0.0)
-    return replace(limb, covariance=np.diag([_ROUGH_RAD**2, sighting.close.photo_px_per_px**2]))
+def _rough(other: Limb | None, sighting: Sighting) -> Limb:
+    """The side that was not found: parallel to the one that was, the pipe's width away from it."""
+    assert other is not None
+    normal, width = other.line[:2], sighting.pipe_width_px
+    covariance = other.covariance + np.diag([_ROUGH_RAD**2, (0.01 * width + sighting.close.photo_px_per_px) ** 2])
+    return replace(other, line=np.array([*-normal, -(other.line[2] + width)]), covariance=covariance,
+                   centre_px=other.centre_px - width * normal, points_px=other.points_px - width * normal)
 
 
 def _course(sighting: Sighting, size_px: tuple[int, int], start: float, end: float, side: int,
@@ -116,7 +118,8 @@ def _course(sighting: Sighting, size_px: tuple[int, int], start: float, end: flo
     half = max(3.0, 3.0 * scale)
     if like is None:
         slope, offset = _cauchy_line(at, border, scale)
-        return _Course(sighting.mouth_px, sighting.axis_px, side * across, at, slope * at + offset, half, 0.6, 0.0)
+        return _Course(sighting.mouth_px, sighting.axis_px, side * across, at, slope * at + offset, half, 0.6,
+                       _PIPE_UNEVEN_PX * max(1.0, scale / 2))
     slope = _slope_of(like, sighting, side)
     offset = float(np.median(border - slope * at))
     stiff = _COLLAR_SWING_RAD * float(np.ptp(at)) / 2 / half

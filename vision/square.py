@@ -22,18 +22,31 @@ from vision.records import Axis, Floats, Limb, Limbs, Pose, Strip
 CUT_U_RAD = math.radians(0.7)  # how square a mouth stands to the pipe in it (common practice, no source)
 BEND_U_RAD = math.radians(1.2)  # how far silhouettes may lean from the axis at the mouth: bends, hidden sides
 _TOGETHER = 12.0  # neighbouring rows err together: so many count as one
-_OVER = networks.STRIP_CLASSES.index("over")
+HELD_U_RAD = math.radians(15)  # how square phones are held to a pipe (common practice, no source)
 _ENOUGH_RAD = math.radians(1.6)  # a mouth that asks for less does not contradict the silhouettes
 
 
 def square(strip: Strip, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitting) -> tuple[Limbs, Pose] | None:
     """Limbs and pose with the mouth square on the strip; None where they are so already, or no mouth is seen."""
-    shares, beyond = networks.read(strip.pixels)
-    found = mouth.find_mouth(strip, beyond, shares[_OVER] > 0.5, pose, fitting.collar_od_mm / 2)
+    found = mouth.find_mouth(strip, networks.read(strip.pixels), pose, fitting.collar_od_mm / 2)
     if found is None:
         return None
     turn = turn_of(found, strip.angles_rad, pose)
     return turned(limbs, pose, turn, camera) if turn.matters else None
+
+
+def settle(limbs: Limbs, pose: Pose, camera: Camera) -> tuple[Limbs, Pose] | None:
+    """Pose with a tilt that silhouettes hardly know drawn towards square, as people hold a phone.
+
+    A side that a hand hides can make the cylinder lean by tens of degrees; the mouth can't be read on such a
+    strip.  None where the silhouettes are sure of the tilt.
+    """
+    variance = float(pose.pipe.covariance[0, 0])
+    share = variance / (variance + HELD_U_RAD**2)
+    if share < 0.02:
+        return None
+    lean = math.radians(pose.tilt_deg)
+    return turned(limbs, pose, Turn(0.0, share * lean, math.sqrt(share) * HELD_U_RAD), camera)
 
 
 @dataclass(frozen=True)
@@ -92,8 +105,9 @@ def turned(limbs: Limbs, pose: Pose, turn: Turn, camera: Camera) -> tuple[Limbs,
     middle = point + pose.mouth_mm * old.direction
     direction = geometry.unit(old.direction - math.tan(turn.roll_rad) * v + math.tan(turn.tilt_rad) * u)
     mouth = float(middle @ direction)
-    covariance = old.covariance.copy()
-    covariance[0, 0] = turn.left_rad**2
+    scale = np.ones(4)
+    scale[0] = turn.left_rad / max(math.sqrt(float(old.covariance[0, 0])), 1e-9)
+    covariance = old.covariance * np.outer(scale, scale)
     axis = Axis(middle - mouth * direction, direction, old.radius_mm, covariance)
     lines = geometry.limb_lines(axis.point_mm, direction, old.radius_mm, geometry.camera_matrix(camera))
     sides = _matched(limbs.pipe, lines)

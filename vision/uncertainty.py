@@ -42,10 +42,6 @@ BLOCKS = 12  # rows of an edge are averaged to this many points: the gap is a me
 LIP_MM = (0.3, 1.6)  # radius of the lip: range seen in the trade (common practice, no source)
 OFF_CENTRE_MM = 0.4  # half width of where the pipe may sit in the collar's bore (common practice, no source)
 EDGE_FLOOR_PX = 0.3  # no edge of a phone photo is placed better as a whole: blur, sharpening, halo
-# How far the reader places a whole edge off, beyond the scatter of its rows; first guesses, to be replaced
-# by what rendered joints of known truth show.
-MOUTH_BIAS_MM = 0.10
-MARK_BIAS_MM = 0.06
 _LENS_STEPS = 3
 _MOST_MISSED = 0.01  # of the draws may leave the pipe where no ray meets it
 RAGGED_MM = 3.0  # arc over which a hand-drawn edge keeps its course: rows nearer than this count as one
@@ -357,8 +353,8 @@ def _edge_u(gap: Gap, pose: Pose) -> dict[str, float]:
     mouth_rows = _independent_rows(gap.mouth, pose)
     mark_rows = _independent_rows(gap.near, pose)
     return {
-        "mouth edge": math.hypot(MOUTH_BIAS_MM, floor, gap.mouth.sigma_mm / math.sqrt(mouth_rows)),
-        "mark edge": math.hypot(MARK_BIAS_MM, floor),
+        "mouth edge": math.hypot(gap.mouth.bias_mm, floor, gap.mouth.sigma_mm / math.sqrt(mouth_rows)),
+        "mark edge": math.hypot(gap.near.bias_mm, floor),
         "mark ragged": gap.near.sigma_mm / math.sqrt(mark_rows),
     }
 
