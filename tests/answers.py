@@ -10,7 +10,7 @@ from calibration.fittings import Fitting, find_fitting, parse_catalog
 from tests import scene as scenes
 from tests.scene import Scene
 from vision.pose import solve_pose
-from vision.records import Doubt, Photo, Pose, Verdict
+from vision.records import Doubt, Measurement, Photo, Pose, Verdict
 from vision.uncertainty import measure
 from vision.unwrap import unwrap
 from vision.verdict import judge
@@ -46,6 +46,7 @@ def known_verdict(gap_mm: float = 4.0, roll_deg: float = 20.0) -> Verdict:
     pose = solve_pose(limbs, photo.camera, fitting, scenes.mouth_px(scene), scenes.axis_px(scene))
     assert isinstance(pose, Pose)
     measurement = measure(gap, limbs, pose, photo.camera, fitting)
+    assert isinstance(measurement, Measurement)
     word, reasons = judge(measurement, [], fitting)
     return Verdict(word, reasons, measurement, photo, None, limbs, pose, unwrap(photo, pose), gap)
 

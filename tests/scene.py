@@ -21,6 +21,8 @@ from vision import geometry
 from vision.records import Axis, Edge, Floats, Gap, Limb, Limbs
 
 ROWS = np.radians(np.linspace(-60, 60, 121))
+MOUTH_BIAS_MM = 0.10  # by how much this file's reader may misplace a whole mouth, and says so
+MARK_BIAS_MM = 0.06  # the same of a mark
 
 
 def fitting(pipe_od: float = 60.325, collar_od: float = 73.0, limit: float = 1.5875,
@@ -269,8 +271,9 @@ def gap(scene: Scene, rng: np.random.Generator) -> Gap:
     slope = float(np.polyfit(np.sin(ROWS[rows]), near[rows], 1)[0])
     return Gap(
         value, 0.0 if touches else value, hidden if touches else value,
-        mouth=Edge(ROWS, border, border_px(scene, border), _scatter(ROWS, border)),
-        near=Edge(ROWS[rows], near[rows], border_px(scene, near)[rows], _scatter(ROWS[rows], near[rows])),
+        mouth=Edge(ROWS, border, border_px(scene, border), _scatter(ROWS, border), MOUTH_BIAS_MM),
+        near=Edge(ROWS[rows], near[rows], border_px(scene, near)[rows], _scatter(ROWS[rows], near[rows]),
+                  MARK_BIAS_MM),
         line_width_mm=scene.line_width_mm, hidden_mm=hidden,
         askew_mm=abs(slope) * float(np.ptp(np.sin(ROWS[rows]))),
         arc_deg=float(rows.sum()), ink_score=1.0, touches=touches,
@@ -314,7 +317,8 @@ def random_scene(rng: np.random.Generator, view: str = "any", lens: str = "exif"
         seat_deg=0.2 * rng.standard_normal(),
         taper_rad=math.radians(0.65) * row.pipe_od_mm / 2 / distance * rng.standard_normal(),
         limb_noise_px=rng.uniform(0.3, 1.2) if rough else 0.3, limb_bias_px=0.15,
-        mouth_bias_mm=math.hypot(0.10, 0.3 * pixel_mm), mark_bias_mm=math.hypot(0.06, 0.3 * pixel_mm),
+        mouth_bias_mm=math.hypot(MOUTH_BIAS_MM, 0.3 * pixel_mm),
+        mark_bias_mm=math.hypot(MARK_BIAS_MM, 0.3 * pixel_mm),
         row_noise_mm=rng.uniform(0.05, 0.25) if rough else 0.05, seed=int(rng.integers(1 << 31)),
     )
 

@@ -11,8 +11,8 @@ ROOT = Path(__file__).parent.parent
 VISION = sorted((ROOT / "vision").rglob("*.py"))
 CALIBRATION = sorted((ROOT / "calibration").rglob("*.py"))
 
-STAGES = {"decode", "locate", "refine", "pose", "unwrap", "read", "uncertainty", "verdict"}
-PARTS = {"focal": {"decode"}, "mouth": {"read"}, "mark": {"read"}}  # modules that belong to one stage
+STAGES = {"decode", "locate", "refine", "pose", "unwrap", "square", "shoulder", "read", "uncertainty", "verdict"}
+PARTS = {"focal": {"decode"}, "mouth": {"read", "square"}, "mark": {"read"}}  # no stages: what they are built of
 SHARED = {"records", "reasons", "geometry", "propagation", "networks"}
 FROM_CALIBRATION = {"calibration.camera": {"Camera", "FocalSource"}, "calibration.fittings": {"Fitting"}}
 LENS_READERS = {"Lens", "Profile", "ProfileError", "read_lens", "turned"}  # where photo and profile meet
@@ -66,6 +66,11 @@ def test_measuring_neither_prints_nor_opens_files(path: Path) -> None:
     calls = {node.func.id for node in ast.walk(ast.parse(path.read_text("utf-8")))
              if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)}
     assert not calls & {"print", "open", "input", "exec", "eval"}
+
+
+def test_every_module_is_a_stage_a_part_or_shared() -> None:
+    named = {own_name(path) for path in VISION} - {"__init__", "pipeline"}
+    assert named == STAGES | PARTS.keys() | SHARED
 
 
 def test_every_stage_is_on_the_road() -> None:

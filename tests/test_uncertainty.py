@@ -14,7 +14,7 @@ from tests import scene as scenes
 from tests.scene import Scene, fitting
 from vision import pose, uncertainty
 from vision.propagation import normal_cdf
-from vision.records import Gap, Limbs, Measurement, Pose
+from vision.records import Gap, Limbs, Measurement, Pose, Refusal
 
 NAMES = {"limb edges", "axis tilt", "pipe diameter", "collar diameter", "lip radius", "pipe off centre",
          "focal length", "principal point", "lens distortion", "mouth edge", "mark edge", "mark ragged",
@@ -32,7 +32,9 @@ def road(scene: Scene, seed: int = 0) -> tuple[Gap, Limbs, Pose, Camera, Fitting
 
 
 def measured(scene: Scene, **more: float) -> Measurement:
-    return uncertainty.measure(*road(scene), **more)
+    result = uncertainty.measure(*road(scene), **more)
+    assert isinstance(result, Measurement)
+    return result
 
 
 def part(measurement: Measurement, name: str) -> float:
@@ -95,7 +97,7 @@ def test_parts_that_hand_calculation_can_check():
     scale = measured(Scene(tilt_deg=0, gap_mm=5.0, listed=fitting(pipe_od_tolerance=60.325 * 0.01)))
     assert part(scale, "pipe diameter") == pytest.approx(5.0 * 0.01 / np.sqrt(3), rel=0.02)
     floor = 0.3 / road(Scene(tilt_deg=0))[2].px_per_mm
-    assert part(base, "mouth edge") == pytest.approx(np.hypot(0.10, floor), rel=0.05)
+    assert part(base, "mouth edge") == pytest.approx(np.hypot(scenes.MOUTH_BIAS_MM, floor), rel=0.05)
     # Square to the mouth the focal length cancels: scale is the diameter's (4 % of f, 5 mm of gap).
     lens = replace(LENS, u_focal_px=60.0, u_centre_px=0.0, u_k1=0.0)
     assert part(measured(Scene(tilt_deg=0, gap_mm=5.0, assumed=lens, camera=lens)), "focal length") < 0.03
@@ -180,6 +182,24 @@ def test_an_edge_with_no_point_on_the_pipe_raises():
     nowhere = replace(gap.near, points_px=gap.near.points_px + 5000)
     with pytest.raises(ValueError, match="without a single point"):
         uncertainty.measure(replace(gap, near=nowhere), *rest)
+
+
+def test_an_edge_carries_its_readers_own_doubt():
+    gap, *rest = road(Scene(tilt_deg=0, gap_mm=5.0))
+    unsure = replace(gap, mouth=replace(gap.mouth, bias_mm=0.6), near=replace(gap.near, bias_mm=0.4))
+    result = uncertainty.measure(unsure, *rest)
+    assert isinstance(result, Measurement)
+    floor = 0.3 / rest[1].px_per_mm
+    assert part(result, "mouth edge") == pytest.approx(np.hypot(0.6, floor), rel=0.02)
+    assert part(result, "mark edge") == pytest.approx(np.hypot(0.4, floor), rel=0.02)
+
+
+def test_sides_too_uncertain_to_draw_poses_from_are_refused():
+    gap, limbs, *rest = road(Scene())
+    loose = replace(limbs, pipe=tuple(replace(limb, covariance=np.diag([0.3, 200.0**2])) for limb in limbs.pipe))
+    refusal = uncertainty.measure(gap, loose, *rest)
+    assert isinstance(refusal, Refusal)
+    assert refusal.reason == "edges-not-found"
 
 
 def test_fast_enough():

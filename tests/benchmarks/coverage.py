@@ -61,9 +61,10 @@ def measured(scene: scenes.Scene, rng: np.random.Generator) -> Measurement | Ref
     row: Fitting = scene.catalog
     limbs = scenes.limbs(scene, rng)
     solved = pose.solve_pose(limbs, scene.known, row, scenes.mouth_px(scene), scenes.axis_px(scene))
-    if isinstance(solved, Refusal):
-        return solved
-    return uncertainty.measure(scenes.gap(scene, rng), limbs, solved, scene.known, row)
+    trusted = pose.trusted(solved, row) if solved else solved
+    if isinstance(trusted, Refusal):
+        return trusted
+    return uncertainty.measure(scenes.gap(scene, rng), limbs, trusted, scene.known, row)
 
 
 def line(outcomes: list[Outcome]) -> str:
