@@ -8,7 +8,7 @@ the collar's own rings, not from the closed forms under test.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import cv2
@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from calibration.camera import Camera
 from calibration.fittings import Fitting
-from vision import geometry
-from vision.records import Axis, Edge, Floats, Gap, Limb, Limbs
+from vision import geometry, networks
+from vision.records import Axis, Edge, Floats, Gap, Limb, Limbs, Look, Pose, Sighting
 
 ROWS = np.radians(np.linspace(-60, 60, 121))
 MOUTH_BIAS_MM = 0.10  # by how much this file's reader may misplace a whole mouth, and says so
@@ -286,6 +286,15 @@ def _scatter(angles: Floats, values: Floats) -> float:
     return float(np.sqrt((rest**2).sum() / max(1, len(values) - 3)))
 
 
+def pose(scene: Scene) -> Pose:
+    """The true pose, with the mouth where it is and no doubt."""
+    near = geometry.surface(scene.pipe.point_mm, scene.pipe.direction, scene.pipe.radius_mm,
+                            np.array(scene.mouth_mm), np.array(0.0))
+    pipe = replace(scene.pipe, covariance=1e-12 * np.eye(4))
+    return Pose(pipe, scene.collar, scene.mouth_mm, scene.tilt_deg, float(np.linalg.norm(near)),
+                scene.camera.focal_px / float(near[2]), 0.0)
+
+
 def random_scene(rng: np.random.Generator, view: str = "any", lens: str = "exif",
                  edges: str = "clean") -> Scene:
     """A joint as installers photograph them, every unknown drawn from what the budget says of it.
@@ -395,6 +404,48 @@ def draw(scene: Scene, paint: Paint | None = None) -> tuple[NDArray[np.uint8], T
     return np.clip(np.round(picture), 0, 255).astype(np.uint8), seen
 
 
+def look(scene: Scene, to_photo: Floats) -> Look:
+    """What a finder without fault would say of the part of the photo that a map to it shows."""
+    width, height = networks.FINDER_SIZE_PX
+    grid = np.stack(np.meshgrid(np.arange(width, dtype=float), np.arange(height, dtype=float)), -1)
+    stored = grid @ to_photo[:, :2].T + to_photo[:, 2]
+    ideal = geometry.undistort(stored, scene.camera)
+    rays = np.concatenate([(ideal - np.array(scene.camera.centre_px)) / scene.camera.focal_px,
+                           np.ones((height, width, 1))], -1)
+    seen = truth(scene)
+    collar = np.maximum(_face(scene, rays),
+                        _side(scene, scene.collar, rays, ideal, seen.collar_lines, (0, 0, 0))[0])
+    bare, inked = Paint(pipe=(0, 0, 0), ink=(0, 0, 0)), Paint(pipe=(0, 0, 0), ink=(1, 1, 1))
+    pipe, _ = _pipe(scene, rays, ideal, seen.pipe_lines, bare)
+    ink = (_pipe(scene, rays, ideal, seen.pipe_lines, inked)[1][..., 0] > 0) * pipe
+    shares = np.zeros((len(networks.FINDER_CLASSES), height, width), np.float32)
+    shares[1], shares[2], shares[4] = pipe - ink, collar * (1 - pipe), ink
+    inside = ((stored > -0.5) & (stored < np.array(scene.size_px) - 0.5)).all(-1)
+    shares *= inside
+    shares[0] = 1 - shares.sum(0)
+    return Look(shares.argmax(0).astype(np.uint8), shares, to_photo)
+
+
+def close_map(scene: Scene, collar_px: float = 190.0) -> Floats:
+    """Map of a close look: the mouth in the middle, the pipe to the right, the collar so wide."""
+    scale = scene.fitting.collar_od_mm * scene.camera.focal_px / scene.distance_mm / collar_px
+    x, y = axis_px(scene)
+    matrix = scale * np.array([[x, -y], [y, x]])
+    middle = (np.array(networks.FINDER_SIZE_PX) - 1) / 2
+    return np.column_stack([matrix, mouth_px(scene) - matrix @ middle])
+
+
+def sighting(scene: Scene) -> Sighting:
+    """What `locate` would say of the scene with a finder without fault."""
+    size = np.array(scene.size_px)
+    scale = float((size / np.array(networks.FINDER_SIZE_PX)).max())
+    whole = np.column_stack([scale * np.eye(2), (size - 1) / 2 - scale * np.array([319.5, 239.5])])
+    per_mm = scene.camera.focal_px / scene.distance_mm
+    return Sighting(look(scene, whole), look(scene, close_map(scene)), axis_px(scene), mouth_px(scene),
+                    scene.fitting.pipe_od_mm * per_mm, scene.fitting.collar_od_mm * per_mm,
+                    scene.fitting.pipe_od_mm * per_mm, 0.7 * scene.fitting.collar_od_mm * per_mm, 1.0)
+
+
 def _lay(picture: Floats, cover: Floats, colour: Floats) -> None:
     picture += cover[..., None] * (colour - picture)
 
@@ -446,7 +497,7 @@ def _pipe(scene: Scene, rays: Floats, ideal: Floats, lines: Floats, paint: Paint
 
 def _face(scene: Scene, rays: Floats) -> Floats:
     """Cover of the collar's mouth face, where the lens sees it."""
-    if scene.mouth_mm > 0:
+    if scene.mouth_mm > -1e-9:
         return np.zeros(rays.shape[:2])
     axis = scene.collar
     middle = axis.point_mm + scene.mouth_of_collar_mm * axis.direction
