@@ -11,8 +11,9 @@ ROOT = Path(__file__).parent.parent
 VISION = sorted((ROOT / "vision").rglob("*.py"))
 CALIBRATION = sorted((ROOT / "calibration").rglob("*.py"))
 
-STAGES = {"decode", "locate", "refine", "pose", "unwrap", "square", "shoulder", "read", "uncertainty", "verdict"}
-PARTS = {"focal": {"decode"}, "mouth": {"read", "square"}, "mark": {"read"}}  # no stages: what they are built of
+STAGES = {"decode", "locate", "refine", "pose", "unwrap", "square", "shoulder", "read", "uncertainty",
+          "verdict"}
+PARTS = {"focal": {"decode"}, "mouth": {"read", "square"}, "mark": {"read"}}  # of one stage or two
 SHARED = {"records", "reasons", "geometry", "propagation", "networks"}
 FROM_CALIBRATION = {"calibration.camera": {"Camera", "FocalSource"}, "calibration.fittings": {"Fitting"}}
 LENS_READERS = {"Lens", "Profile", "ProfileError", "read_lens", "turned"}  # where photo and profile meet

@@ -1,0 +1,81 @@
+"""Lines of ink on the flat strip: known edges to 0.05 mm, whole or a dash, straight or askew, one or two."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.strips import ANGLES, Painted, Stroke, make
+from vision import mark
+from vision.mark import Line
+from vision.networks import STRIP_CLASSES
+from vision.unwrap import ROWS
+
+
+def lines_of(painted: Painted) -> list[Line]:
+    strip, reading = make(painted)
+    ink, pipe = (reading.shares[STRIP_CLASSES.index(name)] for name in ("ink", "pipe"))
+    return mark.find_lines(strip, ink, pipe, painted.border)
+
+
+def only(stroke: Stroke) -> Line:
+    lines = lines_of(Painted(strokes=(stroke,)))
+    assert len(lines) == 1
+    return lines[0]
+
+
+@pytest.mark.parametrize("at_mm", [1.0, 3.04, 7.55, 18.0])
+@pytest.mark.parametrize("width_mm", [1.0, 2.13, 3.5])
+def test_a_known_line_is_read_to_a_twentieth_of_a_millimetre(at_mm, width_mm):
+    line = only(Stroke(at_mm, width_mm))
+    assert line.rows.all()
+    assert np.median(line.near_mm) == pytest.approx(at_mm, abs=0.05)
+    assert np.median(line.far_mm) == pytest.approx(at_mm + width_mm, abs=0.05)
+    assert line.width_mm == pytest.approx(width_mm, abs=0.08)
+    assert line.contrast > 20
+    assert line.share > 0.9
+
+
+@pytest.mark.parametrize("slant_mm", [-2.0, -0.7, 1.5])
+def test_an_askew_line_keeps_its_slant(slant_mm):
+    line = only(Stroke(5.0, 2.0, slant_mm))
+    inner = slice(3, -3)
+    np.testing.assert_allclose(line.near_mm[inner], (5.0 + slant_mm * np.sin(ANGLES))[inner], atol=0.08)
+
+
+@pytest.mark.parametrize("arc_deg", [(-60, -30), (-5, 10), (20, 62)])
+def test_a_dash_is_a_line_on_its_own_rows(arc_deg):
+    line = only(Stroke(4.0, 2.0, arc_deg=arc_deg))
+    inked = Stroke(4.0, arc_deg=arc_deg).rows
+    assert (line.rows != inked).sum() <= 6
+    assert np.nanmedian(line.near_mm) == pytest.approx(4.0, abs=0.05)
+
+
+def test_two_lines_are_two():
+    lines = lines_of(Painted(strokes=(Stroke(2.0), Stroke(8.0, 1.5))))
+    assert sorted(round(float(np.nanmedian(line.near_mm)), 1) for line in lines) == [2.0, 8.0]
+
+
+def test_no_ink_no_line():
+    assert lines_of(Painted()) == []
+    assert lines_of(Painted(strokes=(Stroke(4.0, arc_deg=(0.0, 4.0)),))) == []
+
+
+def test_ink_behind_the_mouth_is_no_line_on_the_pipe():
+    """A line painted on the collar is not looked at; one that comes out from under it starts at the border."""
+    painted = Painted(2.0, strokes=(Stroke(0.5, 3.0),))
+    line = lines_of(painted)[0]
+    assert np.median(line.near_mm) == pytest.approx(2.0, abs=0.2)
+    strip, reading = make(Painted(0.0, strokes=(Stroke(4.0),)))
+    ink = reading.shares[STRIP_CLASSES.index("ink")]
+    assert mark.find_lines(strip, ink, 1 - ink, np.full(ROWS, 9.0)) == []
+
+
+def test_faint_ink_keeps_the_readers_own_edges():
+    """Where the colours do not show the line, its edges stay where the reader saw them, and it says so."""
+    strip, reading = make(Painted(strokes=(Stroke(4.0),)))
+    ink, pipe = (reading.shares[STRIP_CLASSES.index(name)] for name in ("ink", "pipe"))
+    bare, _ = make(Painted())
+    line = mark.find_lines(bare, ink, pipe, np.zeros(ROWS))[0]
+    assert line.contrast < 2
+    assert np.median(line.near_mm) == pytest.approx(4.0, abs=0.1)
