@@ -18,6 +18,8 @@ from vision.records import Bytes, Doubt, Floats, Look, Photo, Refusal, Sighting
 _PIPE, _COLLAR, _HARDWARE, _INK, _OVER = (networks.FINDER_CLASSES.index(n) for n in
                                           ("pipe", "collar", "hardware", "ink", "over"))
 _CLOSE_COLLAR_PX = (190.0, 110.0)  # collar width in the second look; the other where it fails
+_SLOPE_U = 0.15  # of a side against the axis that it is measured from
+_MOST_TURNED = 0.2  # rad: a second look whose joint lies further from its middle axis is taken again
 _LEAST_CONTACT = 0.35  # of the pipe's width: a pipe that touches the collar on less than this is not in it
 
 
@@ -46,7 +48,7 @@ def locate(photo: Photo) -> Sighting | Refusal:
     rough, rivals = _meant(joints)
     found = next(filter(None, (_again(photo, frame, rough, width) for width in _CLOSE_COLLAR_PX)), None)
     if found is None:
-        return Refusal("locate", "no-joint", "seen from afar, gone when looked at closely")
+        return Refusal("locate", "no-joint", "seen from afar, not clear when looked at closely")
     close, joint = found
     if _leaves(photo.size_px, close, joint):
         return Refusal("locate", "collar-cut-off")
@@ -54,11 +56,21 @@ def locate(photo: Photo) -> Sighting | Refusal:
 
 
 def _again(photo: Photo, frame: Look, rough: _Rough, collar_px: float) -> tuple[Look, _Rough] | None:
-    """The joint in a closer look, with its collar at that width; None where it is not seen there."""
-    close = _look(photo.pixels, _closer(frame, rough, collar_px))
-    middle = np.array(networks.FINDER_SIZE_PX) / 2
-    near = [joint for joint in _joints(close) if np.linalg.norm(joint.mouth - middle) < collar_px]
-    return (close, min(near, key=lambda j: float(np.linalg.norm(j.mouth - middle)))) if near else None
+    """The joint in a closer look, with its collar at that width; None where it is not seen there.
+
+    A look that shows the joint askew is taken once more along the axis that it shows.
+    """
+    look, seen = frame, rough
+    for _ in range(2):
+        close = _look(photo.pixels, _closer(look, seen, collar_px))
+        middle = np.array(networks.FINDER_SIZE_PX) / 2
+        near = [joint for joint in _joints(close) if np.linalg.norm(joint.mouth - middle) < collar_px]
+        if not near:
+            return None
+        look, seen = close, min(near, key=lambda j: float(np.linalg.norm(j.mouth - middle)))
+        if abs(float(np.arctan2(seen.axis[1], seen.axis[0]))) < _MOST_TURNED:
+            return look, seen
+    return None
 
 
 def _whole(size_px: tuple[int, int]) -> Floats:
@@ -198,6 +210,7 @@ def _sides(points: Floats, over: NDArray[np.bool_], mouth: Floats,
     across = np.array([-axis[1], axis[0]])
     along, beside = (points - mouth) @ axis, (points - mouth) @ across
     bins = np.round(along).astype(int)
+    reach = max(5, round(0.25 * float(np.quantile(np.abs(beside), 0.9))))
     lines = []
     for sign in (-1, 1):
         at, border = [], []
@@ -205,8 +218,7 @@ def _sides(points: Floats, over: NDArray[np.bool_], mouth: Floats,
             here = beside[bins == station] * sign
             if len(here) >= 3:
                 place = float(here.max())
-                x, y = np.round(mouth + station * axis + sign * (place + 3) * across).astype(int)
-                if 0 <= x < over.shape[1] and 0 <= y < over.shape[0] and not over[y, x]:
+                if not _covered(over, mouth + station * axis + sign * place * across, sign * across, reach):
                     at.append(station)
                     border.append(sign * (place + 0.5))
         if len(at) < 6:
@@ -215,15 +227,27 @@ def _sides(points: Floats, over: NDArray[np.bool_], mouth: Floats,
     return lines[0], lines[1]
 
 
+def _covered(over: NDArray[np.bool_], border: Floats, outward: Floats, reach: int) -> bool:
+    """Whether something lies over the pipe's border, or begins within reach of it; also outside the look."""
+    at = np.round(border + np.arange(-2, reach)[:, None] * outward).astype(int)
+    inside = ((at >= 0) & (at < np.array(over.shape[::-1]))).all(1)
+    return bool(not inside[: 5].all() or over[at[inside, 1], at[inside, 0]].any())
+
+
 def _robust_line(x: Floats, y: Floats) -> tuple[float, float]:
-    """Slope and offset by iteratively reweighted least squares (Cauchy weights)."""
+    """Slope and offset by iteratively reweighted least squares (Cauchy weights).
+
+    Few stations on a short stretch would turn the line anywhere: a slope of _SLOPE_U is expected of them.
+    """
+    basis = np.column_stack([x, np.ones_like(x)])
+    ridge = np.diag([(2.0 / _SLOPE_U) ** 2, 0.0])
     weight = np.ones_like(x)
-    slope = offset = 0.0
+    fit = np.zeros(2)
     for _ in range(8):
-        slope, offset = np.polyfit(x, y, 1, w=np.sqrt(weight))
-        rest = np.abs(y - slope * x - offset)
+        fit = np.linalg.solve(basis.T @ (weight[:, None] * basis) + ridge, basis.T @ (weight * y))
+        rest = np.abs(y - basis @ fit)
         weight = 1 / (1 + (rest / max(1.0, 1.5 * float(np.median(rest)))) ** 2)
-    return float(slope), float(offset)
+    return float(fit[0]), float(fit[1])
 
 
 def _step(collar_along: Floats, pipe_along: Floats) -> float:

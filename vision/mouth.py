@@ -19,7 +19,7 @@ from vision.records import Floats, Pose, Strip
 
 MIDDLE_LIP_MM = 0.95  # lips seen in the trade are rounded by 0.3 to 1.6 mm (common practice, no source)
 _WINDOW_MM = 1.5
-_SOFTEST_MM = 0.6  # a row whose split is softer shows no mouth
+SOFTEST_MM = 0.6  # a row whose split is softer shows no mouth to measure from
 _OVER = networks.STRIP_CLASSES.index("over")
 
 
@@ -45,12 +45,13 @@ class Mouth:
         return np.maximum(self.border_mm - self.at_mm, 0.0)
 
 
-def find_mouth(strip: Strip, reading: Reading, pose: Pose, collar_radius_mm: float) -> Mouth | None:
-    """Read the mouth; None where fewer than a fifth of the rows show it."""
+def find_mouth(strip: Strip, reading: Reading, pose: Pose, collar_radius_mm: float,
+               softest_mm: float = SOFTEST_MM) -> Mouth | None:
+    """Read the mouth; None where fewer than a fifth of the rows show it, none softer than `softest_mm`."""
     border, soft, clear = _split(reading.beyond, strip)
     column = np.clip(np.round((border - strip.first_mm) / strip.step_mm).astype(int), 0, strip.seen.shape[1] - 1)
     index = np.arange(len(border))
-    rows = clear & (soft < _SOFTEST_MM) & strip.seen[index, column] & (reading.shares[_OVER][index, column] < 0.5)
+    rows = clear & (soft < softest_mm) & strip.seen[index, column] & (reading.shares[_OVER][index, column] < 0.5)
     if rows.sum() < len(rows) / 5:
         return None
     rough = _mouth_of_border(strip, border, pose, collar_radius_mm)
@@ -80,7 +81,7 @@ def _split(beyond: NDArray[np.float32], strip: Strip) -> tuple[Floats, Floats, N
     window = np.take_along_axis(share, columns, axis=1)
     place = best - half + (1 - window).sum(1)
     soft = (window * (1 - window)).sum(1) * strip.step_mm
-    return strip.first_mm + strip.step_mm * (place - 0.5), soft, (window[:, 0] < 0.2) & (window[:, -1] > 0.8)
+    return strip.first_mm + strip.step_mm * (place - 0.5), soft, (window[:, 0] < 0.25) & (window[:, -1] > 0.75)
 
 
 def _mouth_of_border(strip: Strip, border: Floats, pose: Pose, radius_mm: float) -> Floats:

@@ -25,6 +25,10 @@ LEAST_ARC_DEG = 9.0
 LEAST_SHARE = 0.74  # mean ink probability of a line that stands free on the pipe
 LEAST_SHARE_TOUCHING = 0.76  # of a line that touches the mouth
 RIVAL_SHARE = 0.60  # a second line with this much is one that a person has to rule out
+DARK_RING_MM = 0.5  # by which a dark ring is taken for collar; seen up to 0.9 on rendered joints with grease
+WORST_MOUTH_MM = 0.6  # standard uncertainty of a mouth that is still one
+RING_ARC_DEG = 110.0  # a line seen over more of the arc may be a whole ring
+EVEN_MM = 0.14  # a hand-drawn line is less even in width than this; a ring of something else need not be
 MARK_BIAS_MM = 0.08  # how far the whole near edge may be read off
 _ASKEW_MM = 1.0
 
@@ -41,11 +45,13 @@ def read(strip: Strip, pose: Pose, fitting: Fitting, shoulder: Shoulder | None =
         covered = float((reading.shares[_OVER][:, :200] > 0.5).mean()) > 0.3
         return Refusal("read", "covered" if covered else "mouth-not-found")
     edge = replace(edge, bias_mm=_doubted(edge, shoulder))
+    if edge.bias_mm > WORST_MOUTH_MM:
+        return Refusal("read", "mouth-not-found", f"read to {edge.bias_mm:.1f} mm only")
     lines = mark.find_lines(strip, reading.shares[_INK], reading.shares[_PIPE], edge.border_mm)
     lines = [line for line in lines if _arc_deg(strip, line) >= LEAST_ARC_DEG]
     if not lines:
         return _nothing(strip, reading, edge)
-    return _gap(strip, edge, lines)
+    return _gap(strip, edge, lines, _ring_mm(edge, shoulder))
 
 
 def _doubted(edge: Mouth, shoulder: Shoulder | None) -> float:
@@ -55,6 +61,14 @@ def _doubted(edge: Mouth, shoulder: Shoulder | None) -> float:
     apart = abs(float(np.median(edge.at_mm[edge.rows])) - shoulder.mouth_mm)
     allowed = 2 * math.hypot(edge.bias_mm, shoulder.u_mm)
     return edge.bias_mm if apart <= allowed else max(edge.bias_mm, apart / 2)
+
+
+def _ring_mm(edge: Mouth, shoulder: Shoulder | None) -> float:
+    """How far back of where it was read the mouth may lie; a shoulder that says so too allows less."""
+    if shoulder is None:
+        return DARK_RING_MM
+    back = float(np.median(edge.at_mm[edge.rows])) - shoulder.mouth_mm + shoulder.u_mm
+    return float(np.clip(back, 0.0, DARK_RING_MM))
 
 
 def _arc_deg(strip: Strip, line: Line) -> float:
@@ -78,7 +92,7 @@ def _nothing(strip: Strip, reading: Reading, edge: Mouth) -> Refusal:
     return Refusal("read", "mark-not-found")
 
 
-def _gap(strip: Strip, edge: Mouth, lines: list[Line]) -> Gap | Refusal:
+def _gap(strip: Strip, edge: Mouth, lines: list[Line], ring_mm: float) -> Gap | Refusal:
     """The gap of the strongest line, once rivals and look-alikes are ruled out."""
     strong = [line for line in lines if line.share >= RIVAL_SHARE]
     if not strong:
@@ -92,9 +106,11 @@ def _gap(strip: Strip, edge: Mouth, lines: list[Line]) -> Gap | Refusal:
     touching = bool(np.median(before[rows]) < TOUCH_MM)
     if line.share < (LEAST_SHARE_TOUCHING if touching else LEAST_SHARE):
         return Refusal("read", "mark-unclear", f"ink probability {line.share:.2f}")
+    if touching and _arc_deg(strip, line) > RING_ARC_DEG and line.uneven_mm < EVEN_MM:
+        return Refusal("read", "mark-unclear", "an even ring at the mouth may be grease, a gasket or tape")
     apart = np.maximum(line.near_mm - edge.at_mm, 0.0)[rows]
     hidden = float(np.mean(edge.hidden_mm[rows]))
-    value, least, most = _value(apart, hidden, touching)
+    value, least, most = _value(apart, hidden, touching, ring_mm)
     slope = np.polyfit(np.sin(strip.angles_rad[rows]), (line.near_mm - edge.at_mm)[rows], 1)[0]
     askew = float(abs(slope) * np.ptp(np.sin(strip.angles_rad[rows])))
     doubts = (Doubt("mark-askew", f"{askew:.1f} mm over the arc seen"),) if askew > _ASKEW_MM and not touching else ()
@@ -114,12 +130,16 @@ def _middle(edge: Mouth, line: Line) -> float:
     return float(np.nanmedian(0.5 * (line.near_mm + line.far_mm) - edge.at_mm))
 
 
-def _value(apart: Floats, hidden: float, touching: bool) -> tuple[float, float, float]:
-    """Gap and the bracket that the view leaves open.  Ink that comes out from under the lip may end anywhere there."""
+def _value(apart: Floats, hidden: float, touching: bool, ring_mm: float) -> tuple[float, float, float]:
+    """Gap and the bracket that the view leaves open.
+
+    Ink that comes out from under the lip may end anywhere there.  A dark ring at the mouth, grease or a deep
+    seam, can pass for collar: a free line may then lie further from the mouth than it seems.
+    """
     if touching:
         return hidden / 2, 0.0, hidden
     value = float(np.mean(apart))
-    return value, value, value
+    return value, value, value + ring_mm
 
 
 def _scatter(angles: Floats, values: Floats) -> float:

@@ -208,7 +208,8 @@ class Gap:
     """Mouth and mark as read, before any uncertainty.
 
     value_mm: mean over the rows read of mark's near edge minus mouth, along the pipe; 0 where ink
-    reaches under the collar.  least_mm, most_mm bracket what the view leaves open (hidden by the lip).
+    reaches under the collar.  least_mm, most_mm bracket what the view leaves open: the lip may hide the edge
+    of ink that comes out from under it; a dark ring at the mouth may pass for collar.
     """
 
     value_mm: float

@@ -25,6 +25,7 @@ _EDGE_SIGMA_PX = 1.2  # of the Gaussian whose derivative finds edges, in steps o
 _LEAST_FOUND = 0.12  # of the stations must show a border of the mask
 _MARGIN_PX = 3.0  # of the look: a border nearer to the photo's own is not the joint's
 _LEAST_SHARE = 0.3  # of those must carry an edge on the line
+_SHORT_SHARE = 0.6  # of the other side's length: a shorter side says little of its own direction
 _ROUGH_RAD = 0.045  # direction of a side that only the finder's look shows
 _COLLAR_SWING_RAD = 0.035  # how far a collar's side may swing from the pipe's: taper, seat
 _PIPE_UNEVEN_PX = 0.2  # a bend, dirt, a shadow beside it: what a pipe's side leaves a straight line by
@@ -59,7 +60,7 @@ def find_limbs(photo: Photo, sighting: Sighting) -> Limbs | Refusal:
     sides = _sides(photo, sighting, 0.06 * width, reach, None)
     if not any(sides):
         return Refusal("refine", "edges-not-found", "the sides of the pipe")
-    left, right = (limb or _rough(other, sighting)
+    left, right = (_rough(other, sighting) if limb is None else _steadied(limb, other)
                    for limb, other in zip(sides, reversed(sides), strict=True))
     behind = min(0.9 * sighting.collar_reach_px, 0.6 * width)
     outer_left, outer_right = _sides(photo, sighting, -0.06 * width, -behind, (left, right))
@@ -85,6 +86,15 @@ def _rough(other: Limb | None, sighting: Sighting) -> Limb:
     covariance = other.covariance + np.diag([_ROUGH_RAD**2, (0.01 * width + sighting.close.photo_px_per_px) ** 2])
     return replace(other, line=np.array([*-normal, -(other.line[2] + width)]), covariance=covariance,
                    centre_px=other.centre_px - width * normal, points_px=other.points_px - width * normal)
+
+
+def _steadied(limb: Limb, other: Limb | None) -> Limb:
+    """A side seen on a short stretch only, before a hand say, takes its direction from the other side."""
+    if other is None or limb.length_px > _SHORT_SHARE * other.length_px:
+        return limb
+    normal = -other.line[:2]
+    return replace(limb, line=np.array([*normal, -normal @ limb.centre_px]),
+                   covariance=limb.covariance + other.covariance + np.diag([_ROUGH_RAD**2, 0.0]))
 
 
 def _course(sighting: Sighting, size_px: tuple[int, int], start: float, end: float, side: int,

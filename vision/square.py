@@ -23,12 +23,13 @@ CUT_U_RAD = math.radians(0.7)  # how square a mouth stands to the pipe in it (co
 BEND_U_RAD = math.radians(1.2)  # how far silhouettes may lean from the axis at the mouth: bends, hidden sides
 _TOGETHER = 12.0  # neighbouring rows err together: so many count as one
 HELD_U_RAD = math.radians(15)  # how square phones are held to a pipe (common practice, no source)
+_SOFTEST_MM = 1.0  # a soft reading still tells a bow of several millimetres
 _ENOUGH_RAD = math.radians(1.6)  # a mouth that asks for less does not contradict the silhouettes
 
 
 def square(strip: Strip, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitting) -> tuple[Limbs, Pose] | None:
     """Limbs and pose with the mouth square on the strip; None where they are so already, or no mouth is seen."""
-    found = mouth.find_mouth(strip, networks.read(strip.pixels), pose, fitting.collar_od_mm / 2)
+    found = mouth.find_mouth(strip, networks.read(strip.pixels), pose, fitting.collar_od_mm / 2, _SOFTEST_MM)
     if found is None:
         return None
     turn = turn_of(found, strip.angles_rad, pose)

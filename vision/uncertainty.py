@@ -71,7 +71,7 @@ def measure(gap: Gap, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitting
         draws = monte_carlo(chain.gap_mm, inputs, DRAWS, seed)
     except SidesTooUncertain:
         return Refusal("uncertainty", "edges-not-found", "the pipe's sides are too uncertain to measure from")
-    interval = _interval(draws, chain.open_mm, confidence)
+    interval = _interval(draws, chain.open_mm, confidence, gap.touches)
     return Measurement(
         gap=interval,
         insertion=_insertion(interval, fitting, confidence),
@@ -92,11 +92,12 @@ def first_order_of(gap: Gap, limbs: Limbs, pose: Pose, camera: Camera, fitting: 
     return first_order(chain.gap_mm, chain.inputs())
 
 
-def _interval(draws: Draws, open_mm: tuple[float, float], confidence: float) -> Interval:
+def _interval(draws: Draws, open_mm: tuple[float, float], confidence: float, touches: bool) -> Interval:
     """Interval from the draws, stretched to all that the view leaves open, floored at 0.
 
     An open stretch is not chance: a seated joint lies at its very end each time.  So the draws, which spread
-    it evenly, are narrowed to none of it and the interval put about both ends.
+    it evenly, are narrowed to none of it and the interval put about both ends.  The value is the middle where
+    ink comes out from under the lip, and what was read where the edge stands free.
     """
     stretch = open_mm[1] - open_mm[0]
     if stretch == 0:
@@ -104,7 +105,8 @@ def _interval(draws: Draws, open_mm: tuple[float, float], confidence: float) -> 
         low, high = span.low, span.high
     else:
         low, high = _about_both_ends(draws, stretch, confidence)
-    value = max(0.0, draws.mean)
+    read = draws.mean if touches else draws.mean - (open_mm[0] + open_mm[1]) / 2
+    value = max(0.0, read)
     return Interval(value, min(low, value), max(high, value), draws.u)
 
 
