@@ -22,6 +22,7 @@ class Stroke:
     """A line round the pipe: from `at_mm` to `at_mm + width_mm`, slanted over the sine of the angle.
 
     share: how sure the reader is that it is ink.  arc_deg: the part of the rows that carries it.
+    uneven_mm: by how much the far edge wavers, as a hand's does.
     """
 
     at_mm: float
@@ -29,9 +30,13 @@ class Stroke:
     slant_mm: float = 0.0
     arc_deg: tuple[float, float] = (-90.0, 90.0)
     share: float = 0.97
+    uneven_mm: float = 0.0
 
     def near_mm(self) -> Floats:
         return self.at_mm + self.slant_mm * np.sin(ANGLES)
+
+    def far_mm(self) -> Floats:
+        return self.near_mm() + self.width_mm + self.uneven_mm * np.sqrt(2) * np.sin(9 * ANGLES)
 
     @property
     def rows(self) -> NDArray[np.bool_]:
@@ -75,7 +80,7 @@ def make(painted: Painted) -> tuple[Strip, Reading]:
     colours = np.array(COLLAR) + beyond[..., None] * (np.array(PIPE) - np.array(COLLAR))
     for stroke in painted.strokes:
         near = np.maximum(stroke.near_mm(), painted.border)
-        ink = cover(near, np.maximum(near, stroke.near_mm() + stroke.width_mm)) * stroke.rows[:, None]
+        ink = cover(near, np.maximum(near, stroke.far_mm())) * stroke.rows[:, None]
         _put(shares, "ink", stroke.share * ink)
         colours += ink[..., None] * (np.array(INK) - colours)
     for name, low, high in painted.zones:

@@ -62,7 +62,7 @@ def test_no_ink_no_line():
 
 
 def test_ink_behind_the_mouth_is_no_line_on_the_pipe():
-    """A line painted on the collar is not looked at; one that comes out from under it starts at the border."""
+    """Ink on the collar is not looked at; a line that comes out from under it starts at the border."""
     painted = Painted(2.0, strokes=(Stroke(0.5, 3.0),))
     line = lines_of(painted)[0]
     assert np.median(line.near_mm) == pytest.approx(2.0, abs=0.2)
@@ -73,7 +73,7 @@ def test_ink_behind_the_mouth_is_no_line_on_the_pipe():
 
 def test_faint_ink_keeps_the_readers_own_edges():
     """Where the colours do not show the line, its edges stay where the reader saw them, and it says so."""
-    strip, reading = make(Painted(strokes=(Stroke(4.0),)))
+    _, reading = make(Painted(strokes=(Stroke(4.0),)))
     ink, pipe = (reading.shares[STRIP_CLASSES.index(name)] for name in ("ink", "pipe"))
     bare, _ = make(Painted())
     line = mark.find_lines(bare, ink, pipe, np.zeros(ROWS))[0]

@@ -64,7 +64,7 @@ def test_where_no_mouth_is_seen_none_is_read():
 
 
 def test_from_the_collars_side_the_lip_is_taken_off():
-    """Painted where the lip's contour would be: the mouth comes out behind it, and the rest is called hidden."""
+    """Painted where the lip's contour would be: the mouth comes out behind it, the rest is called hidden."""
     scene = Scene(tilt_deg=-12, lip_mm=mouth.MIDDLE_LIP_MM)
     border = np.interp(ANGLES, scenes.ROWS, scene.border_mm) - scene.mouth_mm
     assert border.min() > 0.5

@@ -196,7 +196,8 @@ def test_an_edge_carries_its_readers_own_doubt():
 
 def test_sides_too_uncertain_to_draw_poses_from_are_refused():
     gap, limbs, *rest = road(Scene())
-    loose = replace(limbs, pipe=tuple(replace(limb, covariance=np.diag([0.3, 200.0**2])) for limb in limbs.pipe))
+    left, right = (replace(limb, covariance=np.diag([0.3, 200.0**2])) for limb in limbs.pipe)
+    loose = replace(limbs, pipe=(left, right))
     refusal = uncertainty.measure(gap, loose, *rest)
     assert isinstance(refusal, Refusal)
     assert refusal.reason == "edges-not-found"

@@ -1,4 +1,4 @@
-"""The pipe laid flat: cells lie where they say, at every resolution, and lines across the pipe stand upright."""
+"""The pipe laid flat: cells lie where they say, at every resolution; lines across the pipe stand upright."""
 
 from __future__ import annotations
 

@@ -1,0 +1,86 @@
+"""The shipped weights: their answers on small pictures made by numpy, their size, their classes.
+
+CI does not train: these numbers say that weights, OpenCV and the code around them are what was scored.
+"""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from vision import networks
+from vision.networks import FINDER_CLASSES, STRIP_CLASSES, Bytes
+
+ROOT = Path(__file__).parent.parent
+WEIGHTS = ROOT / "vision" / "weights"
+LARGEST_MB = 16
+NEAR = 1e-3  # processors differ in the last bits of a convolution
+FINDER_MEANS = (0.76245, 0.14168, 0.09400, 0.00156, 0.00003, 0.00028)
+FINDER_AT = ((0, 100, 50), (1, 240, 470), (2, 240, 250), (2, 200, 330))
+FINDER_SHARES = (0.99961, 0.97004, 0.97611, 0.52102)
+READER_MEANS = (0.15047, 0.54491, 0.19540, 0.01829, 0.08734, 0.00002, 0.00160, 0.00003, 0.00194)
+BEYOND_AT = ((20, 100), (64, 250), (64, 290), (100, 300))
+BEYOND = (0.03468, 0.99965, 0.99991, 0.99998)
+
+
+def picture(height: int, width: int) -> Bytes:
+    """A collar, a pipe with a line round it, and a ground, each in one colour, the sides shaded."""
+    y, x = np.mgrid[:height, :width]
+    across = np.abs(y - height / 2) / (height / 2)
+    rgb = np.empty((height, width, 3))
+    rgb[:] = (120, 110, 90)
+    pipe = (across < 0.30) & (x >= 0.52 * width)
+    collar = (across < 0.36) & (x > 0.25 * width) & (x < 0.52 * width)
+    if height < 200:  # a strip shows nothing beside the pipe
+        pipe, collar = x >= 0.52 * width, x < 0.52 * width
+    shade = (1 - 0.5 * (across / (1 if height < 200 else 0.36)) ** 2)[..., None]
+    rgb = np.where(collar[..., None], shade * (180, 180, 185), rgb)
+    rgb = np.where(pipe[..., None], shade * (210, 170, 40), rgb)
+    line = pipe & (x > 0.60 * width) & (x < 0.64 * width)
+    rgb = np.where(line[..., None], shade * (20, 20, 30), rgb)
+    return np.clip(np.round(rgb), 0, 255).astype(np.uint8)
+
+
+def test_the_finder_answers_as_recorded():
+    shares = networks.find(picture(480, 640))
+    assert shares.shape == (6, 480, 640)
+    np.testing.assert_allclose(shares.sum(0), 1, atol=1e-5)
+    np.testing.assert_allclose(shares.mean((1, 2)), FINDER_MEANS, atol=NEAR)
+    np.testing.assert_allclose([shares[at] for at in FINDER_AT], FINDER_SHARES, atol=NEAR)
+
+
+def test_the_reader_answers_as_recorded():
+    reading = networks.read(picture(128, 512))
+    assert reading.shares.shape == (9, 128, 512)
+    assert reading.views.shape == (4, 128, 512)
+    np.testing.assert_allclose(reading.shares.mean((1, 2)), READER_MEANS, atol=NEAR)
+    np.testing.assert_allclose([reading.beyond[at] for at in BEYOND_AT], BEYOND, atol=NEAR)
+    np.testing.assert_allclose(reading.views.mean(0), reading.beyond, atol=1e-6)
+
+
+def test_mirrored_strips_are_read_alike():
+    """The reader looks both ways round the pipe: its answer does not depend on which it was given."""
+    strip = picture(128, 512)
+    strip[:40, 300:320] = 30
+    once, turned = networks.read(strip), networks.read(np.ascontiguousarray(strip[::-1]))
+    assert np.abs(once.views[0] - turned.views[1][::-1]).max() < NEAR
+    assert np.abs(once.views[1] - turned.views[0][::-1]).max() < NEAR
+
+
+def test_the_weights_are_small_enough_to_ship():
+    assert {path.name for path in WEIGHTS.glob("*.onnx")} == {"finder.onnx", "reader.onnx"}
+    assert sum(path.stat().st_size for path in WEIGHTS.iterdir()) <= LARGEST_MB * 2**20
+
+
+@pytest.mark.parametrize(("name", "mine"), [
+    ("FINDER_CLASSES", FINDER_CLASSES), ("STRIP_CLASSES", STRIP_CLASSES)])
+def test_classes_are_those_that_were_trained(name, mine):
+    """Read from the source of `sample_images/training/nets.py`, which needs torch to be imported."""
+    tree = ast.parse((ROOT / "sample_images" / "training" / "nets.py").read_text("utf-8"))
+    trained = {node.targets[0].id: ast.literal_eval(node.value) for node in tree.body
+               if isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name)
+               and node.targets[0].id.endswith("_CLASSES")}
+    assert trained[name] == mine

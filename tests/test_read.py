@@ -1,0 +1,155 @@
+"""What mouth and lines mean together: gaps as painted, and a named refusal wherever ink is not proved."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from tests import scene as scenes
+from tests.scene import Scene, fitting
+from tests.strips import ANGLES, Painted, Stroke, make
+from vision import networks
+from vision.read import LEAST_SHARE, LEAST_SHARE_TOUCHING, RIVAL_SHARE, read
+from vision.records import Gap, Refusal, Shoulder
+from vision.unwrap import ROWS
+
+FROM_PIPE, FROM_COLLAR = scenes.pose(Scene(tilt_deg=12)), scenes.pose(Scene(tilt_deg=-20))
+Reader = Callable[..., Gap | Refusal]
+
+
+@pytest.fixture
+def reader(monkeypatch: pytest.MonkeyPatch) -> Reader:
+    """The stage, with a network that sees a painted strip as it was painted."""
+    def run(painted: Painted, pose=FROM_PIPE, shoulder: Shoulder | None = None) -> Gap | Refusal:
+        strip, reading = make(painted)
+        monkeypatch.setattr(networks, "read", lambda _: reading)
+        return read(strip, pose, fitting(), shoulder)
+    return run
+
+
+def reason(result: Gap | Refusal) -> str:
+    assert isinstance(result, Refusal)
+    assert result.stage == "read"
+    return result.reason
+
+
+@pytest.mark.parametrize("gap_mm", [0.8, 3.0, 12.5])
+@pytest.mark.parametrize("mouth_mm", [-2.0, 0.0, 1.3])
+def test_a_free_line_gives_its_gap(reader, gap_mm, mouth_mm):
+    gap = reader(Painted(mouth_mm, strokes=(Stroke(mouth_mm + gap_mm, 2.0),)))
+    assert isinstance(gap, Gap)
+    assert gap.value_mm == pytest.approx(gap_mm, abs=0.06)
+    assert gap.least_mm == gap.value_mm <= gap.most_mm <= gap.value_mm + 1
+    assert gap.line_width_mm == pytest.approx(2.0, abs=0.08)
+    assert gap.arc_deg == pytest.approx(125, abs=2)
+    assert gap.askew_mm < 0.1
+    assert not gap.touches
+    assert gap.doubts == ()
+
+
+def test_a_line_that_touches_the_mouth_is_a_gap_of_nothing(reader):
+    gap = reader(Painted(0.0, strokes=(Stroke(-1.0, 3.0, uneven_mm=0.3),)))
+    assert isinstance(gap, Gap)
+    assert gap.touches
+    assert gap.value_mm < 0.1
+    assert gap.least_mm == 0
+
+
+def test_an_even_ring_at_the_mouth_is_not_proved_to_be_ink(reader):
+    """Grease, a gasket, tape: all round, and more even than a hand draws.  A dash there is none of them."""
+    assert reason(reader(Painted(0.0, strokes=(Stroke(-1.0, 3.0),)))) == "mark-unclear"
+    assert isinstance(reader(Painted(0.0, strokes=(Stroke(-1.0, 3.0, arc_deg=(-20, 40)),))), Gap)
+
+
+def test_from_the_collars_side_ink_may_end_anywhere_under_the_lip(reader):
+    scene = Scene(tilt_deg=-20, lip_mm=0.95)
+    border = np.interp(ANGLES, scenes.ROWS, scene.border_mm) - scene.mouth_mm
+    gap = reader(Painted(border, strokes=(Stroke(0.5, 5.0, uneven_mm=0.3),)), FROM_COLLAR)
+    assert isinstance(gap, Gap)
+    assert gap.touches
+    assert gap.hidden_mm == pytest.approx(border.mean(), abs=0.1)
+    assert (gap.least_mm, gap.most_mm) == (0.0, gap.hidden_mm)
+    assert gap.value_mm == gap.hidden_mm / 2
+
+
+def test_without_ink_nothing_is_measured(reader):
+    """The seam of a joint that was never marked is no mark."""
+    assert reason(reader(Painted(0.0))) == "mark-not-found"
+
+
+def test_without_ink_the_lip_may_hide_it(reader):
+    border = np.full(ROWS, 3.0)
+    assert reason(reader(Painted(border), FROM_COLLAR)) == "mark-hidden"
+
+
+def test_a_hand_over_the_pipe_is_said(reader):
+    assert reason(reader(Painted(0.0, zones=(("over", 1.0, 12.0),)))) == "covered"
+    assert reason(reader(Painted(0.0, zones=(("over", -8.0, 12.0),)))) == "covered"
+
+
+def test_no_mouth(reader):
+    assert reason(reader(Painted(60.0))) == "mouth-not-found"
+
+
+@pytest.mark.parametrize(("light", "code"), [(0.08, "too-dark"), (3.0, "glare")])
+def test_without_ink_bad_light_is_said(reader, light, code):
+    assert reason(reader(Painted(0.0, light=light))) == code
+
+
+def test_two_lines_are_for_a_person_to_decide(reader):
+    result = reader(Painted(0.0, strokes=(Stroke(0.8), Stroke(6.0))))
+    assert reason(result) == "two-lines"
+    assert "1.8" in result.detail
+    assert "7.0" in result.detail
+
+
+def test_a_faint_second_line_is_no_rival(reader):
+    result = reader(Painted(0.0, strokes=(Stroke(3.0), Stroke(9.0, share=RIVAL_SHARE - 0.03))))
+    assert isinstance(result, Gap)
+    assert result.value_mm == pytest.approx(3.0, abs=0.06)
+
+
+def test_ink_that_the_reader_doubts_is_unclear(reader):
+    for share in (RIVAL_SHARE - 0.03, LEAST_SHARE - 0.03):
+        assert reason(reader(Painted(0.0, strokes=(Stroke(3.0, share=share),)))) == "mark-unclear"
+
+
+def test_more_is_asked_of_ink_that_touches_the_mouth(reader):
+    """No bare pipe before it proves that it is ink and no seam, shadow or grease."""
+    assert LEAST_SHARE_TOUCHING >= LEAST_SHARE
+    touching = Painted(0.0, strokes=(Stroke(0.0, 2.0, share=LEAST_SHARE_TOUCHING - 0.03),))
+    assert reason(reader(touching)) == "mark-unclear"
+
+
+def test_a_spot_of_ink_is_no_mark(reader):
+    assert reason(reader(Painted(0.0, strokes=(Stroke(3.0, arc_deg=(0.0, 6.0)),)))) == "mark-not-found"
+
+
+def test_an_askew_mark_is_measured_and_said(reader):
+    gap = reader(Painted(0.0, strokes=(Stroke(5.0, 2.0, slant_mm=1.5),)))
+    assert isinstance(gap, Gap)
+    assert [doubt.reason for doubt in gap.doubts] == ["mark-askew"]
+    assert gap.askew_mm == pytest.approx(2 * 1.5 * np.sin(np.radians(62)), rel=0.1)
+    assert gap.value_mm == pytest.approx(5.0, abs=0.1)
+
+
+def test_a_shoulder_that_contradicts_the_mouth_widens_its_doubt(reader):
+    painted = Painted(0.0, strokes=(Stroke(5.0),))
+    alone, agreeing, against = (reader(painted, FROM_PIPE, shoulder) for shoulder in
+                                (None, Shoulder(0.3, 0.35), Shoulder(1.1, 0.2)))
+    assert alone.mouth.bias_mm == agreeing.mouth.bias_mm < 0.2
+    assert against.mouth.bias_mm == pytest.approx(0.55, abs=0.05)
+    assert alone.value_mm == agreeing.value_mm == against.value_mm
+
+
+def test_a_shoulder_that_agrees_leaves_less_open(reader):
+    painted = Painted(0.0, strokes=(Stroke(5.0),))
+    alone, agreeing = (reader(painted, FROM_PIPE, shoulder) for shoulder in (None, Shoulder(0.0, 0.1)))
+    assert agreeing.most_mm < alone.most_mm
+
+
+def test_a_mouth_that_two_readings_place_far_apart_is_none(reader):
+    result = reader(Painted(0.0, strokes=(Stroke(5.0),)), FROM_PIPE, Shoulder(2.0, 0.35))
+    assert reason(result) == "mouth-not-found"

@@ -1,0 +1,122 @@
+"""The mouth turns a crooked axis back: by known angles, weighed against what the silhouettes know."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from calibration.camera import Camera
+from tests import scene as scenes
+from tests.scene import Paint, Scene
+from vision import geometry
+from vision.mouth import Mouth
+from vision.records import Floats, Limbs, Photo, Pose
+from vision.square import Turn, settle, square, turn_of, turned
+from vision.unwrap import HALF_ARC_DEG, ROWS, unwrap
+
+ANGLES = np.radians(np.linspace(-HALF_ARC_DEG, HALF_ARC_DEG, ROWS))
+LENS = Camera(1000.0, (671.5, 503.5))
+SCENE = Scene(size_px=(1344, 1008), camera=LENS, tilt_deg=12, roll_deg=35)
+UNSURE = np.diag([math.radians(10) ** 2, math.radians(5) ** 2, 1.0, 1.0])
+
+
+def crooked(scene: Scene, roll_deg: float, tilt_deg: float, covariance: Floats = UNSURE) -> Pose:
+    """The true pose with its axis turned about the mouth: in the picture, and away from the lens."""
+    true = scenes.pose(scene)
+    middle = true.pipe.point_mm + true.mouth_mm * true.pipe.direction
+    _, u, v = geometry.frame(true.pipe.point_mm, true.pipe.direction)
+    spin = cv2.Rodrigues(math.radians(roll_deg) * u)[0] @ cv2.Rodrigues(math.radians(tilt_deg) * v)[0]
+    direction = spin @ true.pipe.direction
+    mouth = float(middle @ direction)
+    pipe = replace(true.pipe, point_mm=middle - mouth * direction, direction=direction, covariance=covariance)
+    tilt = math.degrees(math.atan2(-mouth, float(np.linalg.norm(pipe.point_mm))))
+    return replace(true, pipe=pipe, mouth_mm=mouth, tilt_deg=tilt)
+
+
+def seen_mouth(scene: Scene, pose: Pose, noise_mm: float = 0.0) -> Mouth:
+    """The true seam where it falls on the strip of another pose."""
+    axis = scene.pipe
+    table = np.radians(np.linspace(-80, 80, 321))
+    seam = geometry.surface(axis.point_mm, axis.direction, axis.radius_mm, scenes.seam(scene, table), table)
+    along, angle = geometry.meet(geometry.unit(seam), pose.pipe.point_mm, pose.pipe.direction, axis.radius_mm)
+    good = np.isfinite(along)
+    order = np.argsort(angle[good])
+    at = np.interp(ANGLES, angle[good][order], along[good][order]) - pose.mouth_mm
+    at = at + noise_mm * np.random.default_rng(0).standard_normal(ROWS)
+    return Mouth(at, at, at, np.ones(ROWS, bool), 0.02, 0.1)
+
+
+def off_deg(scene: Scene, pose: Pose) -> float:
+    return math.degrees(math.acos(min(1.0, float(scene.pipe.direction @ pose.pipe.direction))))
+
+
+def limbs_of(scene: Scene) -> Limbs:
+    return scenes.limbs(scene, np.random.default_rng(0))
+
+
+@pytest.mark.parametrize(("roll_deg", "tilt_deg"), [(4, 0), (-4, 0), (0, 8), (0, -8), (3, 6), (-3, -6)])
+@pytest.mark.parametrize("view_deg", [15, 5])
+def test_a_turned_pose_is_turned_back(roll_deg, tilt_deg, view_deg):
+    scene = replace(SCENE, tilt_deg=view_deg)
+    pose = crooked(scene, roll_deg, tilt_deg)
+    for _ in range(3):  # the pipeline lays the strip out anew after each turn
+        turn = turn_of(seen_mouth(scene, pose), ANGLES, pose)
+        _, better = turned(limbs_of(scene), pose, turn, LENS)
+        pose = replace(better, pipe=replace(better.pipe, covariance=UNSURE))
+    assert off_deg(scene, pose) < 0.15
+    np.testing.assert_allclose(pose.pipe.point_mm + pose.mouth_mm * pose.pipe.direction,
+                               scene.pipe.point_mm + scene.mouth_mm * scene.pipe.direction, atol=0.5)
+
+
+def test_a_mouth_that_is_square_asks_for_nothing():
+    pose = scenes.pose(SCENE)
+    turn = turn_of(seen_mouth(SCENE, pose, noise_mm=0.05), ANGLES, pose)
+    assert not turn.matters
+    assert math.hypot(turn.roll_rad, turn.tilt_rad) < math.radians(0.2)
+
+
+def test_silhouettes_that_are_sure_hold_against_a_mouth_that_is_a_little_off():
+    """A degree is within what a mouth is cut askew by and a pipe bends: the sharper knowledge weighs more."""
+    sure = np.diag([1e-8, 1e-8, 1.0, 1.0])
+    firm, loose = (turn_of(seen_mouth(SCENE, pose), ANGLES, pose)
+                   for pose in (crooked(SCENE, 1.0, 0.0, sure), crooked(SCENE, 1.0, 0.0)))
+    assert abs(loose.roll_rad) == pytest.approx(math.radians(1), rel=0.1)
+    assert 0.5 < firm.roll_rad / loose.roll_rad < 0.85
+    assert firm.left_rad < loose.left_rad
+
+
+def test_limbs_follow_the_axis_that_was_turned():
+    limbs = limbs_of(SCENE)
+    after, pose = turned(limbs, scenes.pose(SCENE), Turn(math.radians(2), math.radians(5), 0.01), LENS)
+    lines = geometry.limb_lines(pose.pipe.point_mm, pose.pipe.direction, pose.pipe.radius_mm,
+                                geometry.camera_matrix(LENS))
+    for limb, old in zip(after.pipe, limbs.pipe, strict=True):
+        assert min(np.abs(limb.line - line).max() for line in lines) < 1e-9
+        assert limb.line[:2] @ old.line[:2] > 0.9
+    assert after.collar is limbs.collar
+
+
+def test_settling_draws_a_wild_tilt_towards_square_and_leaves_a_known_one():
+    loose = np.diag([math.radians(30) ** 2, 1e-4, 1.0, 1.0])
+    pose = crooked(SCENE, 0, -30, loose)
+    assert abs(pose.tilt_deg) > 15
+    settled = settle(limbs_of(SCENE), pose, LENS)
+    assert settled is not None
+    assert abs(settled[1].tilt_deg) < 0.5 * abs(pose.tilt_deg)
+    assert settle(limbs_of(SCENE), scenes.pose(SCENE), LENS) is None
+
+
+def test_a_drawn_joint_is_squared_by_the_shipped_reader():
+    pixels, _ = scenes.draw(SCENE, Paint())
+    photo = Photo(pixels, LENS)
+    true, pose = scenes.pose(SCENE), crooked(SCENE, 3.5, 0.0)
+    better = square(unwrap(photo, pose), limbs_of(SCENE), pose, LENS, SCENE.fitting)
+    assert better is not None
+    assert off_deg(SCENE, better[1]) < 1.8 < off_deg(SCENE, pose)
+    assert square(unwrap(photo, true), limbs_of(SCENE), true, LENS, SCENE.fitting) is None
+    dark = replace(photo, pixels=np.zeros_like(pixels))
+    assert square(unwrap(dark, pose), limbs_of(SCENE), pose, LENS, SCENE.fitting) is None
