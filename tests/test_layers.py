@@ -13,7 +13,7 @@ CALIBRATION = sorted((ROOT / "calibration").rglob("*.py"))
 
 STAGES = {"decode", "locate", "refine", "pose", "unwrap", "square", "shoulder", "read", "uncertainty",
           "verdict"}
-PARTS = {"focal": {"decode"}, "mouth": {"read", "square"}, "mark": {"read"}}  # of one stage or two
+PARTS = {"focal": {"decode"}, "mouth": {"read", "square"}, "mark": {"read"}, "sharpness": {"pipeline"}}
 SHARED = {"records", "reasons", "geometry", "propagation", "networks"}
 FROM_CALIBRATION = {"calibration.camera": {"Camera", "FocalSource"}, "calibration.fittings": {"Fitting"}}
 LENS_READERS = {"Lens", "Profile", "ProfileError", "read_lens", "turned"}  # where photo and profile meet

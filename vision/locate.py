@@ -18,7 +18,7 @@ from vision.records import Bytes, Doubt, Floats, Look, Photo, Refusal, Sighting
 _PIPE, _COLLAR, _HARDWARE, _INK, _OVER = (networks.FINDER_CLASSES.index(n) for n in
                                           ("pipe", "collar", "hardware", "ink", "over"))
 _CLOSE_COLLAR_PX = (190.0, 110.0)  # collar width in the second look; the other where it fails
-_SLOPE_U = 0.15  # of a side against the axis that it is measured from
+_SLOPE_U = 0.1  # of a side against the axis that it is measured from
 _MOST_TURNED = 0.2  # rad: a second look whose joint lies further from its middle axis is taken again
 _LEAST_CONTACT = 0.35  # of the pipe's width: a pipe that touches the collar on less than this is not in it
 

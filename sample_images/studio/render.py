@@ -14,7 +14,7 @@ from .meshes import box, move
 
 CLAMP = 40.0
 PASS_SPP = 16
-MOST_PX = 1_000_000  # rendered in one go; larger pictures in bands, as every sample needs memory
+MOST_PX = 4_100_000  # rendered in one go; larger pictures in bands, as every sample needs memory
 BODIES = 48  # every scene is padded to this many, as the kernels' call tables depend on it
 
 
