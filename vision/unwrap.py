@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from vision import geometry
-from vision.records import Floats, Photo, Pose, Strip
+from vision.records import Bytes, Floats, Photo, Pose, Strip
 
 ROWS, COLUMNS = 128, 512
 STEP_MM, FIRST_MM = 0.1, -11.0
@@ -20,15 +20,15 @@ HALF_ARC_DEG = 62.0
 def unwrap(photo: Photo, pose: Pose) -> Strip:
     """Resample the pipe's cylinder on a grid around the mouth guess of the pose."""
     angles = np.radians(np.linspace(-HALF_ARC_DEG, HALF_ARC_DEG, ROWS))
-    along = FIRST_MM + STEP_MM * np.arange(COLUMNS)
+    along = FIRST_MM + STEP_MM * np.arange(COLUMNS, dtype=np.float64)
     at = geometry.cylinder_px(pose.pipe, pose.mouth_mm + along, angles, photo.camera)
     size = np.array(photo.size_px)
-    seen = ((at > -0.5) & (at < size - 0.5)).all(-1)
+    seen = np.all((at > -0.5) & (at < size - 0.5), axis=-1)
     return Strip(_resample(photo, at, pose.px_per_mm * STEP_MM), FIRST_MM, STEP_MM, angles, seen,
                  at.astype(np.float32))
 
 
-def _resample(photo: Photo, at: Floats, photo_px_per_cell: float) -> np.ndarray:
+def _resample(photo: Photo, at: Floats, photo_px_per_cell: float) -> Bytes:
     """Bilinear samples of the part of the photo that is needed, shrunk where a cell covers several pixels."""
     size = np.array(photo.size_px)
     low = np.clip(np.floor(at.reshape(-1, 2).min(0)).astype(int) - 4, 0, size - 1)
@@ -36,7 +36,8 @@ def _resample(photo: Photo, at: Floats, photo_px_per_cell: float) -> np.ndarray:
     part = photo.pixels[low[1]:high[1], low[0]:high[0]]
     if photo_px_per_cell > 1.2:
         scale = 1 / photo_px_per_cell
-        part = cv2.resize(part, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+        part = np.asarray(cv2.resize(part, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8)
     ratio = np.array([part.shape[1], part.shape[0]]) / (high - low)
     local = ((at - low + 0.5) * ratio - 0.5).astype(np.float32)
-    return np.asarray(cv2.remap(part, local[..., 0], local[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT))
+    flat = cv2.remap(part, local[..., 0], local[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    return np.asarray(flat, np.uint8)

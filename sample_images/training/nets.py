@@ -111,7 +111,7 @@ class _Up(nn.Module):
 
 
 class Segmenter(nn.Module):
-    """RGB 0..255 in, (batch, outputs, height, width) logits out.  Sides must be multiples of the last stride."""
+    """RGB 0..255 in, logits (batch, outputs, height, width) out.  Sides: multiples of the last stride."""
 
     def __init__(self, outputs: int, stages: int, widths: tuple[int, ...]) -> None:
         super().__init__()
