@@ -20,6 +20,7 @@ _BOX_MM = 1.0
 _REACH_MM = 1.6
 _LEAST_ROWS = 7
 _EDGE_WINDOW_MM = 0.5
+_INSIDE_MM = 0.15  # how far before the visible pipe ink may seem to begin: blur
 
 
 @dataclass(frozen=True)
@@ -58,7 +59,7 @@ def find_lines(strip: Strip, ink: NDArray[np.float32], pipe: NDArray[np.float32]
     ink, pipe: (rows, cols) probabilities.  start_mm: (rows,) where pipe begins to be seen.
     """
     along = strip.first_mm + strip.step_mm * np.arange(ink.shape[1])
-    left = np.where(strip.seen & (along[None] > start_mm[:, None] - 0.4), ink, 0).astype(np.float32)
+    left = np.where(strip.seen & (along[None] > start_mm[:, None] - _INSIDE_MM), ink, 0).astype(np.float32)
     left = cv2.GaussianBlur(left, (1, 5), 0.01, sigmaY=1.0)
     lines: list[Line] = []
     for _ in range(most + 2):

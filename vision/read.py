@@ -23,10 +23,12 @@ _PIPE, _INK, _OVER = (networks.STRIP_CLASSES.index(name) for name in ("pipe", "i
 TOUCH_MM = 0.35  # ink nearer than this to where pipe begins to be seen counts as reaching it
 LEAST_ARC_DEG = 9.0
 LEAST_SHARE = 0.74  # mean ink probability of a line that stands free on the pipe
-LEAST_SHARE_TOUCHING = 0.76  # of a line that touches the mouth
+LEAST_SHARE_TOUCHING = 0.72  # of a line that touches the mouth
 RIVAL_SHARE = 0.60  # a second line with this much is one that a person has to rule out
 DARK_RING_MM = 0.35  # by which a dark ring is taken for collar, beyond the mouth's own uncertainty
 WORST_MOUTH_MM = 0.65  # standard uncertainty of a mouth that is still one
+LEAST_SHOWN_MM = 0.8  # of a line that touches the mouth: less can't be told from the seam's own shadow
+FACE_MARGIN_MM = 0.25
 RING_ARC_DEG = 110.0  # a line seen over more of the arc may be a whole ring
 EVEN_MM = 0.14  # a hand-drawn line is less even in width than this; a ring of something else need not be
 MARK_BIAS_MM = 0.08  # how far the whole near edge may be read off
@@ -51,7 +53,7 @@ def read(strip: Strip, pose: Pose, fitting: Fitting, shoulder: Shoulder | None =
     lines = [line for line in lines if _arc_deg(strip, line) >= LEAST_ARC_DEG]
     if not lines:
         return _nothing(strip, reading, edge)
-    return _gap(strip, edge, lines, _ring_mm(edge, shoulder))
+    return _gap(strip, edge, lines, _ring_mm(edge, shoulder), _face_mm(pose, fitting))
 
 
 def _doubted(edge: Mouth, shoulder: Shoulder | None) -> float:
@@ -61,6 +63,15 @@ def _doubted(edge: Mouth, shoulder: Shoulder | None) -> float:
     apart = abs(float(np.median(edge.at_mm[edge.rows])) - shoulder.mouth_mm)
     allowed = 2 * math.hypot(edge.bias_mm, shoulder.u_mm)
     return edge.bias_mm if apart <= allowed else max(edge.bias_mm, apart / 2)
+
+
+def _face_mm(pose: Pose, fitting: Fitting) -> float:
+    """Length of the strip before the mouth that shows the collar's end face, seen from the pipe's side.
+
+    A face in shadow looks like a dark line that reaches the collar, if the mouth is taken at its outer rim.
+    """
+    wall = (fitting.collar_od_mm - fitting.pipe_od_mm) / 2
+    return wall * max(0.0, math.tan(math.radians(pose.tilt_deg)))
 
 
 def _ring_mm(edge: Mouth, shoulder: Shoulder | None) -> float:
@@ -92,7 +103,7 @@ def _nothing(strip: Strip, reading: Reading, edge: Mouth) -> Refusal:
     return Refusal("read", "mark-not-found")
 
 
-def _gap(strip: Strip, edge: Mouth, lines: list[Line], ring_mm: float) -> Gap | Refusal:
+def _gap(strip: Strip, edge: Mouth, lines: list[Line], ring_mm: float, face_mm: float) -> Gap | Refusal:
     """The gap of the strongest line, once rivals and look-alikes are ruled out."""
     strong = [line for line in lines if line.share >= RIVAL_SHARE]
     if not strong:
@@ -106,6 +117,10 @@ def _gap(strip: Strip, edge: Mouth, lines: list[Line], ring_mm: float) -> Gap | 
     touching = bool(np.median(before[rows]) < TOUCH_MM)
     if line.share < (LEAST_SHARE_TOUCHING if touching else LEAST_SHARE):
         return Refusal("read", "mark-unclear", f"ink probability {line.share:.2f}")
+    shown = float(np.median((line.far_mm - edge.border_mm)[rows]))
+    if touching and shown < max(LEAST_SHOWN_MM, face_mm + FACE_MARGIN_MM):
+        return Refusal("read", "mark-unclear",
+                       f"{shown:.1f} mm of a line shows, as much as a seam or the collar's end face would")
     if touching and _arc_deg(strip, line) > RING_ARC_DEG and line.uneven_mm < EVEN_MM:
         return Refusal("read", "mark-unclear", "an even ring at the mouth may be grease, a gasket or tape")
     apart = np.maximum(line.near_mm - edge.at_mm, 0.0)[rows]
