@@ -2,7 +2,16 @@
 
 from __future__ import annotations
 
+import signal
+
 import pytest
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _ctrl_c_works() -> None:
+    """In the background a shell has us ignore Ctrl-C, and with us every process that a test starts."""
+    if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture(autouse=True)
