@@ -20,6 +20,7 @@ _PIPE, _COLLAR, _HARDWARE, _INK, _OVER = (networks.FINDER_CLASSES.index(n) for n
 _CLOSE_COLLAR_PX = (190.0, 110.0)  # collar width in the second look; the other where it fails
 _SLOPE_U = 0.1  # of a side against the axis that it is measured from
 _MOST_TURNED = 0.2  # rad: a second look whose joint lies further from its middle axis is taken again
+_HIDDEN_SHARE = 0.15  # of the ring round a collar: a hand that covers the pipe takes about a quarter of it
 _LEAST_CONTACT = 0.35  # of the pipe's width: a pipe that touches the collar on less than this is not in it
 
 
@@ -44,7 +45,7 @@ def locate(photo: Photo) -> Sighting | Refusal:
     frame = _look(photo.pixels, _whole(photo.size_px))
     joints = _joints(frame)
     if not joints:
-        return Refusal("locate", "no-joint")
+        return Refusal("locate", "covered" if _hidden(frame) else "no-joint")
     rough, rivals = _meant(joints)
     found = next(filter(None, (_again(photo, frame, rough, width) for width in _CLOSE_COLLAR_PX)), None)
     if found is None:
@@ -53,6 +54,17 @@ def locate(photo: Photo) -> Sighting | Refusal:
     if _leaves(photo.size_px, close, joint):
         return Refusal("locate", "collar-cut-off")
     return _sighting(frame, close, joint, rivals)
+
+
+def _hidden(look: Look) -> bool:
+    """Whether a collar is in sight whose whole neighbourhood on some side is a hand, a strap, mud."""
+    over = look.classes == _OVER
+    for collar in _parts(look.classes == _COLLAR, 400):
+        reach = max(4, round(0.15 * np.sqrt(collar.sum())))
+        grown = cv2.dilate(collar.astype(np.uint8), np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)) > 0
+        if float(over[grown & ~collar].mean()) > _HIDDEN_SHARE:
+            return True
+    return False
 
 
 def _again(photo: Photo, frame: Look, rough: _Rough, collar_px: float) -> tuple[Look, _Rough] | None:
@@ -106,8 +118,8 @@ def _look(pixels: Bytes, to_photo: Floats) -> Look:
     part = pixels[low[1]:high[1], low[0]:high[0]]
     shrink = int(scale)
     if shrink > 1:
-        part = cv2.resize(part, (max(1, part.shape[1] // shrink), max(1, part.shape[0] // shrink)),
-                          interpolation=cv2.INTER_AREA)
+        small = (max(1, part.shape[1] // shrink), max(1, part.shape[0] // shrink))
+        part = np.asarray(cv2.resize(part, small, interpolation=cv2.INTER_AREA), np.uint8)
     ratio = np.array([high[0] - low[0], high[1] - low[1]]) / np.array([part.shape[1], part.shape[0]])
     to_part = to_photo.copy()
     to_part[:, 2] = (to_part[:, 2] - low + 0.5) / ratio - 0.5
@@ -183,7 +195,8 @@ def _measure(look: Look, collar: NDArray[np.bool_], pipe: NDArray[np.bool_],
     collar_width = _width(along, (collar_at - mouth) @ across, pipe_width)
     if collar_width is None or not 0.85 < collar_width / pipe_width < 2.0:
         return None
-    score = float(look.shares[[_PIPE, _COLLAR, _INK]].max(0)[contact & ~over].mean()) if (contact & ~over).any() else 0.0
+    bare = contact & ~over
+    score = float(look.shares[[_PIPE, _COLLAR, _INK]].max(0)[bare].mean()) if bare.any() else 0.0
     return _Rough(axis, mouth, float(pipe_width), collar_width, float(np.quantile((pipe_at - mouth) @ axis, 0.98)),
                   float(-np.quantile(along, 0.02)), score)
 
@@ -230,8 +243,8 @@ def _sides(points: Floats, over: NDArray[np.bool_], mouth: Floats,
 def _covered(over: NDArray[np.bool_], border: Floats, outward: Floats, reach: int) -> bool:
     """Whether something lies over the pipe's border, or begins within reach of it; also outside the look."""
     at = np.round(border + np.arange(-2, reach)[:, None] * outward).astype(int)
-    inside = ((at >= 0) & (at < np.array(over.shape[::-1]))).all(1)
-    return bool(not inside[: 5].all() or over[at[inside, 1], at[inside, 0]].any())
+    inside = np.asarray(((at >= 0) & (at < np.array(over.shape[::-1]))).all(1))
+    return bool(not inside[:5].all() or over[at[inside, 1], at[inside, 0]].any())
 
 
 def _robust_line(x: Floats, y: Floats) -> tuple[float, float]:
@@ -241,10 +254,10 @@ def _robust_line(x: Floats, y: Floats) -> tuple[float, float]:
     """
     basis = np.column_stack([x, np.ones_like(x)])
     ridge = np.diag([(2.0 / _SLOPE_U) ** 2, 0.0])
-    weight = np.ones_like(x)
-    fit = np.zeros(2)
+    weight: Floats = np.ones_like(x)
+    fit: Floats = np.zeros(2)
     for _ in range(8):
-        fit = np.linalg.solve(basis.T @ (weight[:, None] * basis) + ridge, basis.T @ (weight * y))
+        fit = np.asarray(np.linalg.solve(basis.T @ (weight[:, None] * basis) + ridge, basis.T @ (weight * y)))
         rest = np.abs(y - basis @ fit)
         weight = 1 / (1 + (rest / max(1.0, 1.5 * float(np.median(rest)))) ** 2)
     return float(fit[0]), float(fit[1])
@@ -252,8 +265,8 @@ def _robust_line(x: Floats, y: Floats) -> tuple[float, float]:
 
 def _step(collar_along: Floats, pipe_along: Floats) -> float:
     """Where along the axis collar turns into pipe: the split that leaves the fewest on the wrong side."""
-    low = min(collar_along.min(), pipe_along.min())
-    high = max(collar_along.max(), pipe_along.max())
+    low = min(float(collar_along.min()), float(pipe_along.min()))
+    high = max(float(collar_along.max()), float(pipe_along.max()))
     edges = np.arange(np.floor(low), np.ceil(high) + 1)
     collar = np.histogram(collar_along, edges)[0]
     pipe = np.histogram(pipe_along, edges)[0]
@@ -266,8 +279,8 @@ def _meant(joints: list[_Rough]) -> tuple[_Rough, tuple[Doubt, ...]]:
     middle = np.array(networks.FINDER_SIZE_PX) / 2
 
     def weight(joint: _Rough) -> float:
-        far = np.linalg.norm((joint.mouth - middle) / middle)
-        return float(joint.score * joint.collar_width * (1.3 - 0.5 * min(1.4, far)))
+        far = min(1.4, float(np.linalg.norm((joint.mouth - middle) / middle)))
+        return joint.score * joint.collar_width * (1.3 - 0.5 * far)
 
     ranked = sorted(joints, key=weight, reverse=True)
     apart = [j for j in ranked[1:] if np.linalg.norm(j.mouth - ranked[0].mouth) > ranked[0].collar_width]

@@ -58,9 +58,9 @@ def find_lines(strip: Strip, ink: NDArray[np.float32], pipe: NDArray[np.float32]
 
     ink, pipe: (rows, cols) probabilities.  start_mm: (rows,) where pipe begins to be seen.
     """
-    along = strip.first_mm + strip.step_mm * np.arange(ink.shape[1])
-    left = np.where(strip.seen & (along[None] > start_mm[:, None] - _INSIDE_MM), ink, 0).astype(np.float32)
-    left = cv2.GaussianBlur(left, (1, 5), 0.01, sigmaY=1.0)
+    along: Floats = strip.first_mm + strip.step_mm * np.arange(ink.shape[1], dtype=np.float64)
+    beyond = strip.seen & (along[None] > start_mm[:, None] - _INSIDE_MM)
+    left = _smoothed(np.where(beyond, ink, 0).astype(np.float32))
     lines: list[Line] = []
     for _ in range(most + 2):
         course = _best_course(strip, left)
@@ -79,6 +79,11 @@ def find_lines(strip: Strip, ink: NDArray[np.float32], pipe: NDArray[np.float32]
         if len(lines) == most:
             break
     return lines
+
+
+def _smoothed(ink: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Averaged over neighbouring rows: ink goes on round the pipe, a speck does not."""
+    return np.asarray(cv2.GaussianBlur(ink, (1, 5), 0.01, sigmaY=1.0), np.float32)
 
 
 def _best_course(strip: Strip, ink: NDArray[np.float32]) -> Floats | None:
@@ -148,8 +153,8 @@ def _measured(strip: Strip, cells: NDArray[np.bool_], pipe: NDArray[np.float32],
     contrast = float(np.sqrt(size)) / noise
     if contrast < 2.0:
         return near, far, contrast
-    profile = ((colours - pipe_rgb) @ way / size).astype(np.float32)
-    profile = cv2.GaussianBlur(profile, (5, 5), 1.0)
+    share = ((colours - pipe_rgb) @ way / size).astype(np.float32)
+    profile = np.asarray(cv2.GaussianBlur(share, (5, 5), 1.0), np.float32)
     return _halfway(profile, near, along, +1), _halfway(profile, far, along, -1), contrast
 
 

@@ -86,7 +86,7 @@ def _split(beyond: NDArray[np.float32], strip: Strip) -> tuple[Floats, Floats, N
 
 def _mouth_of_border(strip: Strip, border: Floats, pose: Pose, radius_mm: float) -> Floats:
     """Axial place of the mouth that shows its border there: the seam, or behind the lip's contour."""
-    distance = np.linalg.norm(pose.pipe.point_mm)
+    distance = float(np.linalg.norm(pose.pipe.point_mm))
     place = geometry.mouth_of_contour(pose.mouth_mm + border, strip.angles_rad, distance, pose.pipe.radius_mm,
                                       radius_mm, MIDDLE_LIP_MM)
     return np.asarray(place - pose.mouth_mm)

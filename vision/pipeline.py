@@ -18,6 +18,7 @@ from vision.pose import solve_pose, trusted
 from vision.read import read
 from vision.records import Doubt, Gap, Limbs, Measurement, Photo, Pose, Refusal, Sighting, Strip, Verdict
 from vision.refine import find_limbs
+from vision.sharpness import BLURRED, blur_of
 from vision.shoulder import find_shoulder
 from vision.square import settle, square
 from vision.uncertainty import measure
@@ -90,8 +91,20 @@ class _Road:
         return limbs, pose
 
 
+# What a blurred photo makes fail; only then is its sharpness measured, and said before what it caused.
+_BLUR_CAUSES = ("edges-not-found", "mouth-not-found", "mark-not-found", "mark-unclear")
+
+
+def _blur(refusal: Refusal, road: _Road) -> list[Doubt]:
+    sighting, photo = road.records.get("sighting"), road.records.get("photo")
+    if sighting is None or photo is None or refusal.reason not in _BLUR_CAUSES:
+        return []
+    blur = blur_of(photo.pixels, sighting.mouth_px, sighting.axis_px, sighting.collar_width_px)
+    return [Doubt("blurred", f"blur {blur:.2f} of 1 along the pipe")] if blur > BLURRED else []
+
+
 def _unproven(refusal: Refusal, road: _Road, fitting: Fitting) -> Verdict:
-    doubts = [Doubt(refusal.reason, refusal.detail), *road.doubts]
+    doubts = [*_blur(refusal, road), Doubt(refusal.reason, refusal.detail), *road.doubts]
     if fitting.is_demo:
         doubts.append(Doubt("demo-fitting"))
     return Verdict("unproven", in_order(doubts), **road.records)

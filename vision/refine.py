@@ -75,7 +75,7 @@ def _sides(photo: Photo, sighting: Sighting, start: float, end: float,
         return None, None
     courses = [_course(sighting, photo.size_px, start, end, side, like[index] if like else None)
                for index, side in enumerate((-1, 1))]
-    left, right = (course and _limb(photo, course) for course in courses)
+    left, right = (None if course is None else _limb(photo, course) for course in courses)
     return left, right
 
 
@@ -133,7 +133,8 @@ def _course(sighting: Sighting, size_px: tuple[int, int], start: float, end: flo
     slope = _slope_of(like, sighting, side)
     offset = float(np.median(border - slope * at))
     stiff = _COLLAR_SWING_RAD * float(np.ptp(at)) / 2 / half
-    return _Course(sighting.mouth_px, sighting.axis_px, side * across, at, slope * at + offset, half, stiff, _COLLAR_UNEVEN_PX)
+    return _Course(sighting.mouth_px, sighting.axis_px, side * across, at, slope * at + offset, half, stiff,
+                   _COLLAR_UNEVEN_PX)
 
 
 def _slope_of(limb: Limb, sighting: Sighting, side: int) -> float:
@@ -211,8 +212,8 @@ def _derivative(profiles: Floats) -> Floats:
     sigma = _EDGE_SIGMA_PX / _STEP_PX
     reach = int(np.ceil(4 * sigma))
     x = np.arange(-reach, reach + 1)
-    kernel = x * np.exp(-(x**2) / (2 * sigma**2))
-    kernel /= np.abs(kernel).sum() / 2
+    bell = x * np.exp(-(x**2) / (2 * sigma**2))
+    kernel = bell / (np.abs(bell).sum() / 2)
     flat = profiles.transpose(0, 2, 1).reshape(-1, profiles.shape[1])
     out = cv2.filter2D(flat, cv2.CV_64F, kernel[None], borderType=cv2.BORDER_REPLICATE)
     return np.asarray(out.reshape(profiles.shape[0], profiles.shape[2], -1).transpose(0, 2, 1))
@@ -283,7 +284,7 @@ def _fit(points: Floats, outward: Floats, spacing_px: float, uneven_px: float) -
     straight line by over its length, which no number of points averages out.
     """
     centre = points.mean(0)
-    _, spread, turn = np.linalg.svd(points - centre, full_matrices=False)
+    _, _, turn = np.linalg.svd(points - centre, full_matrices=False)
     normal = turn[1] if turn[1] @ outward > 0 else -turn[1]
     rest = (points - centre) @ normal
     sigma = float(np.sqrt((rest**2).sum() / max(1, len(points) - 2)))

@@ -61,7 +61,7 @@ def _rim_px(photo: Photo, pose: Pose, radius: float, side: int, lane: float, alo
     depths = np.array([distance - root, distance + root]) / square
     place = pose.mouth_mm + along
     depth = np.where(place > 0, depths[0], depths[1])
-    point, u, v = geometry.frame(pipe.point_mm, pipe.direction)
+    _, u, v = geometry.frame(pipe.point_mm, pipe.direction)
     points = depth[:, None] * u + side * (slope * depth)[:, None] * v + place[:, None] * pipe.direction
     return geometry.project(points, photo.camera)
 

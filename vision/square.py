@@ -72,25 +72,27 @@ def turn_of(mouth: Mouth, angles_rad: Floats, pose: Pose) -> Turn:
     rows = mouth.rows
     basis = np.column_stack([np.ones(rows.sum()), np.sin(angles_rad[rows]), np.cos(angles_rad[rows])])
     values = mouth.rough_mm[rows]
-    weight = np.ones(len(values))
-    fit, rest = np.zeros(3), values
+    weight: Floats = np.ones(len(values))
+    fit: Floats = np.zeros(3)
+    rest = values
     for _ in range(8):
-        fit = np.linalg.lstsq(basis * weight[:, None], values * weight, rcond=None)[0]
+        fit = np.asarray(np.linalg.lstsq(basis * weight[:, None], values * weight, rcond=None)[0])
         rest = values - basis @ fit
         weight = 1 / np.sqrt(1 + (rest / max(0.1, 2 * float(np.median(np.abs(rest))))) ** 2)
     noise = max(0.05, 1.483 * float(np.median(np.abs(rest))))
     spread = np.linalg.inv(basis.T @ basis + 1e-6 * np.eye(3)) * noise**2 * _TOGETHER
-    radius = pose.pipe.radius_mm
-    roll = _weighed(float(fit[1]) / radius, math.sqrt(spread[1, 1]) / radius, float(pose.pipe.covariance[1, 1]))
-    tilt = _weighed(float(fit[2]) / radius, math.sqrt(spread[2, 2]) / radius, float(pose.pipe.covariance[0, 0]))
-    return Turn(roll[0], tilt[0], tilt[1])
+    radius, by_limbs = pose.pipe.radius_mm, pose.pipe.covariance
+    asked, u = fit / radius, np.sqrt(np.diag(spread)) / radius
+    roll, _ = _weighed(float(asked[1]), float(u[1]), float(by_limbs[1, 1]))
+    tilt, left = _weighed(float(asked[2]), float(u[2]), float(by_limbs[0, 0]))
+    return Turn(roll, tilt, left)
 
 
 def _weighed(asked: float, u: float, variance: float) -> tuple[float, float]:
     """The turn to make, and the standard uncertainty that is left.
 
-    A mouth that contradicts the silhouettes by more than both allow wins over them: then they belong to a bend
-    or to something else.
+    A mouth that contradicts the silhouettes by more than both allow wins over them: they then belong to a
+    bend or to something else.
     """
     by_mouth, by_limbs = u**2 + CUT_U_RAD**2, variance + BEND_U_RAD**2
     share = by_limbs / (by_limbs + by_mouth)
@@ -111,9 +113,10 @@ def turned(limbs: Limbs, pose: Pose, turn: Turn, camera: Camera) -> tuple[Limbs,
     covariance = old.covariance * np.outer(scale, scale)
     axis = Axis(middle - mouth * direction, direction, old.radius_mm, covariance)
     lines = geometry.limb_lines(axis.point_mm, direction, old.radius_mm, geometry.camera_matrix(camera))
-    sides = _matched(limbs.pipe, lines)
+    first, second = _matched(limbs.pipe, lines)
+    pipe = (_moved(limbs.pipe[0], first, old, turn), _moved(limbs.pipe[1], second, old, turn))
     near = geometry.surface(axis.point_mm, direction, old.radius_mm, np.array(mouth), np.array(0.0))
-    return (replace(limbs, pipe=(_moved(limbs.pipe[0], sides[0], old, turn), _moved(limbs.pipe[1], sides[1], old, turn))),
+    return (replace(limbs, pipe=pipe),
             replace(pose, pipe=axis, mouth_mm=mouth, distance_mm=float(np.linalg.norm(near)),
                     tilt_deg=math.degrees(math.atan2(-mouth, float(np.linalg.norm(axis.point_mm))))))
 
