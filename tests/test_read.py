@@ -118,9 +118,11 @@ def test_ink_that_the_reader_doubts_is_unclear(reader):
 
 def test_more_is_asked_of_ink_that_touches_the_mouth(reader):
     """No bare pipe before it proves that it is ink and no seam, shadow or grease."""
-    assert LEAST_SHARE_TOUCHING >= LEAST_SHARE
-    touching = Painted(0.0, strokes=(Stroke(0.0, 2.0, share=LEAST_SHARE_TOUCHING - 0.03),))
-    assert reason(reader(touching)) == "mark-unclear"
+    touching = Stroke(0.0, 2.0, arc_deg=(-30, 30), share=LEAST_SHARE_TOUCHING - 0.03)
+    assert reason(reader(Painted(0.0, strokes=(touching,)))) == "mark-unclear"
+    thin = {"width_mm": 0.7, "arc_deg": (-30, 30)}  # as much as a seam or a shaded end face can show
+    assert reason(reader(Painted(0.0, strokes=(Stroke(0.0, **thin),)))) == "mark-unclear"
+    assert isinstance(reader(Painted(0.0, strokes=(Stroke(3.0, **thin),))), Gap)
 
 
 def test_a_spot_of_ink_is_no_mark(reader):
