@@ -43,7 +43,7 @@ def locate(photo: Photo) -> Sighting | Refusal:
     Refuses with `no-joint`, `several-joints` or `collar-cut-off`.
     """
     frame = _look(photo.pixels, _whole(photo.size_px))
-    joints = _joints(frame)
+    joints = _joints(frame, photo.size_px)
     if not joints:
         return Refusal("locate", "covered" if _hidden(frame) else "no-joint")
     rough, rivals = _meant(joints)
@@ -76,7 +76,7 @@ def _again(photo: Photo, frame: Look, rough: _Rough, collar_px: float) -> tuple[
     for _ in range(2):
         close = _look(photo.pixels, _closer(look, seen, collar_px))
         middle = np.array(networks.FINDER_SIZE_PX) / 2
-        near = [joint for joint in _joints(close) if np.linalg.norm(joint.mouth - middle) < collar_px]
+        near = [joint for joint in _joints(close, photo.size_px) if np.linalg.norm(joint.mouth - middle) < collar_px]
         if not near:
             return None
         look, seen = close, min(near, key=lambda j: float(np.linalg.norm(j.mouth - middle)))
@@ -130,7 +130,7 @@ def _look(pixels: Bytes, to_photo: Floats) -> Look:
     return Look(shares.argmax(0).astype(np.uint8), shares, to_photo)
 
 
-def _joints(look: Look) -> list[_Rough]:
+def _joints(look: Look, size_px: tuple[int, int]) -> list[_Rough]:
     """Every collar with a pipe in it, best first.
 
     A hand over the pipe cuts its mask in two; pipe and what lies over it are followed together, but only
@@ -138,12 +138,13 @@ def _joints(look: Look) -> list[_Rough]:
     """
     pipe = np.isin(look.classes, (_PIPE, _INK))
     bodies = _parts(pipe | (look.classes == _OVER), 100)
+    unknown = (look.classes == _OVER) | ~_inside(look, size_px)
     found = []
     for collar in _parts(look.classes == _COLLAR, 60):
         reach = max(4, round(0.08 * np.sqrt(collar.sum())))
         grown = cv2.dilate(collar.astype(np.uint8), np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)) > 0
         for body in bodies:
-            joint = _measure(look, collar, body & pipe, grown & body)
+            joint = _measure(look, collar, body & pipe, grown & body, unknown)
             if joint is not None:
                 found.append(joint)
     return sorted(found, key=lambda j: -j.score * j.collar_width)
@@ -162,9 +163,20 @@ def _points(mask: NDArray[np.bool_]) -> Floats:
     return np.column_stack([xs, ys]).astype(float)
 
 
-def _measure(look: Look, collar: NDArray[np.bool_], pipe: NDArray[np.bool_],
-             contact: NDArray[np.bool_]) -> _Rough | None:
-    """Axis, mouth and widths of one collar with one pipe, or None where the two do not make a joint."""
+def _inside(look: Look, size_px: tuple[int, int]) -> NDArray[np.bool_]:
+    """Which pixels of a look show the photo: a border that the photo's own edge makes is no side of a pipe."""
+    height, width = look.classes.shape
+    at = np.stack(np.meshgrid(np.arange(width), np.arange(height)), -1) @ look.to_photo[:, :2].T + look.to_photo[:, 2]
+    margin = look.photo_px_per_px
+    return np.asarray(((at > margin) & (at < np.array(size_px) - 1 - margin)).all(-1))
+
+
+def _measure(look: Look, collar: NDArray[np.bool_], pipe: NDArray[np.bool_], contact: NDArray[np.bool_],
+             unknown: NDArray[np.bool_]) -> _Rough | None:
+    """Axis, mouth and widths of one collar with one pipe, or None where the two do not make a joint.
+
+    unknown: what lies over the joint, and what lies outside the photo.
+    """
     touch, pipe_at, collar_at = _points(contact), _points(pipe), _points(collar)
     if len(touch) < 8 or len(pipe_at) < 40:
         return None
@@ -174,9 +186,8 @@ def _measure(look: Look, collar: NDArray[np.bool_], pipe: NDArray[np.bool_],
     if len(near) < 40:
         return None
     axis = _towards(near.mean(0) - collar_at.mean(0))
-    over = look.classes == _OVER
     for _ in range(4):
-        sides = _sides(near, over, mouth, axis)
+        sides = _sides(near, unknown, mouth, axis)
         if sides is None:
             return None
         (left_slope, left), (right_slope, right) = sides
@@ -195,7 +206,7 @@ def _measure(look: Look, collar: NDArray[np.bool_], pipe: NDArray[np.bool_],
     collar_width = _width(along, (collar_at - mouth) @ across, pipe_width)
     if collar_width is None or not 0.85 < collar_width / pipe_width < 2.0:
         return None
-    bare = contact & ~over
+    bare = contact & ~unknown
     score = float(look.shares[[_PIPE, _COLLAR, _INK]].max(0)[bare].mean()) if bare.any() else 0.0
     return _Rough(axis, mouth, float(pipe_width), collar_width, float(np.quantile((pipe_at - mouth) @ axis, 0.98)),
                   float(-np.quantile(along, 0.02)), score)

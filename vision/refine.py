@@ -27,6 +27,8 @@ _MARGIN_PX = 3.0  # of the look: a border nearer to the photo's own is not the j
 _LEAST_SHARE = 0.3  # of those must carry an edge on the line
 _SHORT_SHARE = 0.6  # of the other side's length: a shorter side says little of its own direction
 _ROUGH_RAD = 0.045  # direction of a side that only the finder's look shows
+_ROUGH_WIDTH = 0.04  # of the pipe's width, when one side of it has to be guessed
+_WIDEST_COLLAR, _TIGHTEST_COLLAR = 1.22, 1.05  # collar over pipe diameter of most couplings
 _COLLAR_SWING_RAD = 0.035  # how far a collar's side may swing from the pipe's: taper, seat
 _PIPE_UNEVEN_PX = 0.2  # a bend, dirt, a shadow beside it: what a pipe's side leaves a straight line by
 _COLLAR_UNEVEN_PX = 0.7  # press rings, crimps and reflections move parts of a collar's side by about that
@@ -80,10 +82,16 @@ def _sides(photo: Photo, sighting: Sighting, start: float, end: float,
 
 
 def _rough(other: Limb | None, sighting: Sighting) -> Limb:
-    """The side that was not found: parallel to the one that was, the pipe's width away from it."""
+    """The side that was not found: parallel to the one that was, the pipe's width away from it.
+
+    Where a hand hides a side the finder's width is too small; the collar, in plain sight, bounds it.
+    """
     assert other is not None
-    normal, width = other.line[:2], sighting.pipe_width_px
-    covariance = other.covariance + np.diag([_ROUGH_RAD**2, (0.01 * width + sighting.close.photo_px_per_px) ** 2])
+    collar = sighting.collar_width_px
+    width = float(np.clip(sighting.pipe_width_px, collar / _WIDEST_COLLAR, collar / _TIGHTEST_COLLAR))
+    normal = other.line[:2]
+    offset_px = _ROUGH_WIDTH * width + sighting.close.photo_px_per_px
+    covariance = other.covariance + np.diag([_ROUGH_RAD**2, offset_px**2])
     return replace(other, line=np.array([*-normal, -(other.line[2] + width)]), covariance=covariance,
                    centre_px=other.centre_px - width * normal, points_px=other.points_px - width * normal)
 
@@ -220,8 +228,12 @@ def _derivative(profiles: Floats) -> Floats:
 
 
 def _vote(along: Floats, offsets: Floats, strength: Floats, swing: float) -> tuple[float, float]:
-    """Slope and offset of the line on which most stations agree; a weak prior prefers the mask's border."""
-    scaled = strength / (strength.max(1, keepdims=True) + 4.0)
+    """Slope and offset of the line on which most stations agree; a weak prior prefers the mask's border.
+
+    Stations near the mouth count most: what is wanted is the axis there, and pipes bend further out.
+    """
+    near = 1 / (1 + (np.abs(along) / (0.5 * np.abs(along).max())) ** 2)
+    scaled = near[:, None] * strength / (strength.max(1, keepdims=True) + 4.0)
     prior = np.exp(-0.5 * (offsets / (0.5 * offsets[-1])) ** 2)
     scaled = scaled * (0.25 + 0.75 * prior)
     middle = along.mean()
