@@ -109,7 +109,7 @@ def test_a_look_puts_every_point_where_its_map_says(monkeypatch, scale, turn_deg
 def test_a_faultless_mask_is_measured_to_a_pixel(roll_deg):
     scene = replace(SMALL, roll_deg=roll_deg, tilt_deg=0)
     look = scenes.look(scene, locate._whole(scene.size_px))
-    joint, truth = locate._joints(look)[0], scenes.sighting(scene)
+    joint, truth = locate._joints(look, scene.size_px)[0], scenes.sighting(scene)
     scale = look.photo_px_per_px
     mouth = look.to_photo[:, :2] @ joint.mouth + look.to_photo[:, 2]
     axis = look.to_photo[:, :2] @ joint.axis / scale

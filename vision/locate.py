@@ -45,7 +45,7 @@ def locate(photo: Photo) -> Sighting | Refusal:
     frame = _look(photo.pixels, _whole(photo.size_px))
     joints = _joints(frame, photo.size_px)
     if not joints:
-        return Refusal("locate", "covered" if _hidden(frame) else "no-joint")
+        return Refusal("locate", _missed(frame, photo.size_px))
     rough, rivals = _meant(joints)
     found = next(filter(None, (_again(photo, frame, rough, width) for width in _CLOSE_COLLAR_PX)), None)
     if found is None:
@@ -56,15 +56,25 @@ def locate(photo: Photo) -> Sighting | Refusal:
     return _sighting(frame, close, joint, rivals)
 
 
-def _hidden(look: Look) -> bool:
-    """Whether a collar is in sight whose whole neighbourhood on some side is a hand, a strap, mud."""
-    over = look.classes == _OVER
+def _missed(look: Look, size_px: tuple[int, int]) -> str:
+    """Why there is no joint to measure although a collar may be in sight: cut off, covered, or neither."""
+    over, outside = look.classes == _OVER, ~_inside(look, size_px)
     for collar in _parts(look.classes == _COLLAR, 400):
-        reach = max(4, round(0.15 * np.sqrt(collar.sum())))
-        grown = cv2.dilate(collar.astype(np.uint8), np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)) > 0
-        if float(over[grown & ~collar].mean()) > _HIDDEN_SHARE:
-            return True
-    return False
+        near, far = (_grown(collar, round(share * float(np.sqrt(collar.sum())))) & ~collar for share in (0.05, 0.15))
+        if outside[near].any() or _at_border(near):
+            return "collar-cut-off"
+        if float(over[far].mean()) > _HIDDEN_SHARE:
+            return "covered"
+    return "no-joint"
+
+
+def _grown(mask: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
+    kernel = np.ones((2 * max(4, reach) + 1,) * 2, np.uint8)
+    return np.asarray(cv2.dilate(mask.astype(np.uint8), kernel) > 0)
+
+
+def _at_border(mask: NDArray[np.bool_]) -> bool:
+    return bool(mask[[0, -1]].any() or mask[:, [0, -1]].any())
 
 
 def _again(photo: Photo, frame: Look, rough: _Rough, collar_px: float) -> tuple[Look, _Rough] | None:
@@ -141,8 +151,7 @@ def _joints(look: Look, size_px: tuple[int, int]) -> list[_Rough]:
     unknown = (look.classes == _OVER) | ~_inside(look, size_px)
     found = []
     for collar in _parts(look.classes == _COLLAR, 60):
-        reach = max(4, round(0.08 * np.sqrt(collar.sum())))
-        grown = cv2.dilate(collar.astype(np.uint8), np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)) > 0
+        grown = _grown(collar, round(0.08 * float(np.sqrt(collar.sum()))))
         for body in bodies:
             joint = _measure(look, collar, body & pipe, grown & body, unknown)
             if joint is not None:
@@ -234,28 +243,33 @@ def _sides(points: Floats, over: NDArray[np.bool_], mouth: Floats,
     across = np.array([-axis[1], axis[0]])
     along, beside = (points - mouth) @ axis, (points - mouth) @ across
     bins = np.round(along).astype(int)
+    first = int(bins.min())
+    count = np.bincount(bins - first)
+    stations = first + np.arange(len(count))
     reach = max(5, round(0.25 * float(np.quantile(np.abs(beside), 0.9))))
     lines = []
     for sign in (-1, 1):
-        at, border = [], []
-        for station in range(int(along.min()), int(along.max()) + 1):
-            here = beside[bins == station] * sign
-            if len(here) >= 3:
-                place = float(here.max())
-                if not _covered(over, mouth + station * axis + sign * place * across, sign * across, reach):
-                    at.append(station)
-                    border.append(sign * (place + 0.5))
-        if len(at) < 6:
+        place = np.full(len(count), -np.inf)
+        np.maximum.at(place, bins - first, sign * beside)
+        rows = np.nonzero(count >= 3)[0]
+        border = mouth + stations[rows, None] * axis + sign * place[rows, None] * across
+        rows = rows[~_covered(over, border, sign * across, reach)]
+        if len(rows) < 6:
             return None
-        lines.append(_robust_line(np.array(at, float), np.array(border)))
+        lines.append(_robust_line(stations[rows].astype(float), sign * (place[rows] + 0.5)))
     return lines[0], lines[1]
 
 
-def _covered(over: NDArray[np.bool_], border: Floats, outward: Floats, reach: int) -> bool:
-    """Whether something lies over the pipe's border, or begins within reach of it; also outside the look."""
-    at = np.round(border + np.arange(-2, reach)[:, None] * outward).astype(int)
-    inside = np.asarray(((at >= 0) & (at < np.array(over.shape[::-1]))).all(1))
-    return bool(not inside[:5].all() or over[at[inside, 1], at[inside, 0]].any())
+def _covered(over: NDArray[np.bool_], border: Floats, outward: Floats, reach: int) -> NDArray[np.bool_]:
+    """Whether something lies over the pipe's border, or begins within reach of it; also outside the look.
+
+    border: (n, 2) points of it.
+    """
+    at = np.round(border[:, None] + np.arange(-2, reach)[:, None] * outward).astype(int)
+    size = np.array(over.shape[::-1])
+    inside = np.all((at >= 0) & (at < size), axis=-1)
+    x, y = np.moveaxis(np.clip(at, 0, size - 1), -1, 0)
+    return np.asarray(~inside[:, :5].all(1) | (over[y, x] & inside).any(1))
 
 
 def _robust_line(x: Floats, y: Floats) -> tuple[float, float]:

@@ -63,8 +63,15 @@ def read(rgb: Bytes) -> Reading:
     """Read a (128, 512, 3) strip.
 
     It is read four times, mirrored round the pipe, lighter and darker, and the answers averaged: what is true
-    of a joint does not change with them, and a guess does.
+    of a joint does not change with them, and a guess does.  The last strip's reading is kept: squaring the
+    axis and measuring the gap ask for the same one.
     """
+    return _read(rgb.tobytes(), rgb.shape)
+
+
+@lru_cache(maxsize=1)
+def _read(pixels: bytes, shape: tuple[int, ...]) -> Reading:
+    rgb = np.frombuffer(pixels, np.uint8).reshape(shape)
     shares, views = [], []
     for mirrored, table in zip((False, True, False, True), _EXPOSURES, strict=True):
         view = cv2.LUT(rgb, table)
