@@ -11,7 +11,7 @@ from tests import scene as scenes
 from tests.scene import Scene, fitting
 from tests.strips import ANGLES, Painted, Stroke, make
 from vision import networks
-from vision.read import LEAST_SHARE, LEAST_SHARE_TOUCHING, RIVAL_SHARE, read
+from vision.read import LEAST_SHARE, RIVAL_SHARE, read
 from vision.records import Gap, Refusal, Shoulder
 from vision.unwrap import ROWS
 
@@ -118,7 +118,7 @@ def test_ink_that_the_reader_doubts_is_unclear(reader):
 
 def test_more_is_asked_of_ink_that_touches_the_mouth(reader):
     """No bare pipe before it proves that it is ink and no seam, shadow or grease."""
-    touching = Stroke(0.0, 2.0, arc_deg=(-30, 30), share=LEAST_SHARE_TOUCHING - 0.03)
+    touching = Stroke(0.0, 2.0, arc_deg=(-30, 30), share=LEAST_SHARE - 0.03)
     assert reason(reader(Painted(0.0, strokes=(touching,)))) == "mark-unclear"
     thin = {"width_mm": 0.7, "arc_deg": (-30, 30)}  # as much as a seam or a shaded end face can show
     assert reason(reader(Painted(0.0, strokes=(Stroke(0.0, **thin),)))) == "mark-unclear"

@@ -58,8 +58,6 @@ _ALL = (
            "Find out which line is the depth mark; a person has to decide."),
     Reason("size-mismatch", "Pipe and collar do not have the proportions of the named fitting.",
            "Check the size that was named, and the fitting's row in the catalog."),
-    Reason("unlike-training", "The picture is unlike anything the finder was made for.",
-           "Take a plain photo of the joint in ordinary light."),
     Reason("interval-spans-limit", "The gap is too near to the limit for this photo to settle.",
            "Take the photo closer and square to the mouth, or measure on site."),
     Reason("focal-assumed", "The photo does not say a usable focal length; an ordinary phone's was assumed.",
