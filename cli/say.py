@@ -121,8 +121,19 @@ def _figures(answer: Answer, gap: Length, insertion: Length, confidence: float) 
     grid = Table.grid(padding=(0, 2))
     grid.add_row("gap", length(gap.value, unit), f"{sure} sure: {interval(gap, unit)}")
     grid.add_row("limit", limit_of(answer.limit, unit), Text(_bar(gap, answer.limit), no_wrap=True))
+    if answer.p_full is not None:
+        grid.add_row("", "", f"within limit: {likely(answer.p_full)}")
     grid.add_row("insertion", length(insertion.value, unit), f"{sure} sure: {interval(insertion, unit)}")
     return grid
+
+
+def likely(probability: float) -> str:
+    """`97.3 % likely`; never 0 or 100 %, for no photo is that sure."""
+    if probability > 0.999:
+        return "more than 99.9 % likely"
+    if probability < 0.001:
+        return "less than 0.1 % likely"
+    return f"{probability * 100:.1f} % likely"
 
 
 def _bar(gap: Length, limit: float) -> str:

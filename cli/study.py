@@ -21,7 +21,7 @@ from rich.table import Table as Grid
 from calibration import study as st
 from cli.study_page import agreement_page, gauge_page, per_cent, rate_words, reading, significant, unit_words
 
-MISUSE = 2
+MISUSE, INTERNAL = 2, 1
 
 
 class Unit(StrEnum):
@@ -35,7 +35,30 @@ def study_command(
     file: Annotated[
         Path | None,
         typer.Argument(
-            help="CSV of repeated checks with the columns part, appraiser, trial, gap.", show_default=False
+            help="CSV of repeated checks with the columns part, appraiser, trial, gap; or, with --fitting, a "
+            "folder of repeated photos named PART_APPRAISER_TRIAL.jpg or PART/APPRAISER/TRIAL.jpg.",
+            metavar="FILE|FOLDER", show_default=False,
+        ),
+    ] = None,
+    fitting: Annotated[
+        str | None,
+        typer.Option(
+            help="With a folder: id of a catalog row, or a nominal size that names one row.", metavar="ID",
+            show_default=False,
+        ),
+    ] = None,
+    catalog: Annotated[
+        Path | None,
+        typer.Option(
+            help="With a folder: your catalog of fittings (TOML); else COLLARGAP_CATALOG, else the "
+            "demonstration rows.", metavar="FILE", show_default=False,
+        ),
+    ] = None,
+    camera: Annotated[
+        Path | None,
+        typer.Option(
+            help="With a folder: profile of the camera that took the photos.", metavar="FILE",
+            show_default=False,
         ),
     ] = None,
     verdicts: Annotated[
@@ -54,7 +77,8 @@ def study_command(
     unit: Annotated[
         Unit | None,
         typer.Option(
-            help="Unit of the gaps; read from the header where it says so, else in.", show_default=False
+            help="Unit of the gaps; else the header's, and in where it names none; of a folder, else the "
+            "fitting's own.", show_default=False,
         ),
     ] = None,
     alpha: Annotated[
@@ -72,18 +96,26 @@ def study_command(
     """How much of what you see is the measuring itself, and how well people and the tool agree.
 
     Ten joints, three people, three photos each are a good study. The page of --html has the pictures.
+
+    Take joints whose gaps differ and are well above 0: gaps of 0 hide the spread.
     """
     source = file or verdicts
     if source is None or (file is not None and verdicts is not None):
-        _refuse("Name one file: a CSV of checks, or --verdicts with a CSV of verdicts.")
+        _refuse("Name one file: a CSV of checks or a folder of photos, or --verdicts with a CSV of verdicts.")
     if file is not None and reference is not None:
         _refuse("--reference goes with --verdicts; a study of gaps has no reference.")
-    text = _text_of(source)
+    folder = file is not None and file.is_dir()
+    if not folder and (fitting or catalog or camera):
+        _refuse("--fitting, --catalog and --camera go with a folder of photos; a CSV has its gaps already.")
     try:
-        if file is not None:
-            _gauge(text, source, tolerance, unit, alpha, as_json, html)
+        if folder:
+            rows, said = _photos(source, fitting, catalog, camera, unit)
+            _gauge(rows, said, source, tolerance, alpha, as_json, html)
+        elif file is not None:
+            rows, said = _csv(source, unit)
+            _gauge(rows, said, source, tolerance, alpha, as_json, html)
         else:
-            _agreement(text, source, reference, as_json, html)
+            _agreement(_text_of(source), source, reference, as_json, html)
     except st.StudyError as problem:
         where = f"{source}, line {problem.line}" if problem.line else f"{source}"
         _refuse(f"{where}: {problem}")
@@ -97,8 +129,8 @@ def _refuse(sentence: str) -> NoReturn:
 def _text_of(source: Path) -> str:
     """The file's text.  Spreadsheets write UTF-8 or UTF-16 with a byte order mark."""
     if source.is_dir():
-        _refuse(f"{source} is a folder. Check its photos first, put the gaps into a CSV with the columns "
-                "part, appraiser, trial, gap, and name that file.")
+        _refuse(f"{source} is a folder. Put the verdicts into a CSV with the columns part, rater, verdict, and "
+                "name that file.")
     try:
         data = source.read_bytes()
     except OSError as problem:
@@ -122,17 +154,51 @@ def _write(html: Path | None, page: str) -> None:
 # --- gaps -------------------------------------------------------------------------------------------------
 
 
-def _gauge(
-    text: str, source: Path, tolerance: float | None, unit: Unit | None, alpha: float, as_json: bool,
-    html: Path | None,
-) -> None:
-    rows, said = st.read_checks(text)
+def _csv(source: Path, unit: Unit | None) -> tuple[list[st.Check], str]:
+    """Rows and unit of a CSV."""
+    rows, said = st.read_checks(_text_of(source))
     if unit is not None and said not in ("", unit.value):
         _refuse(f"{source}: the header gives the gaps in {said}, --unit says {unit.value}. Make them agree.")
-    found = st.gauge_study(rows, unit.value if unit else said or "in", tolerance, alpha)
-    _write(html, gauge_page(found, source.name))
+    return rows, unit.value if unit else said or "in"
+
+
+def _photos(
+    folder: Path, fitting: str | None, catalog: Path | None, camera: Path | None, unit: Unit | None
+) -> tuple[list[st.Check], str]:
+    """Rows and unit of a folder of photos."""
+    from calibration.fittings import Misuse, find_fitting
+    from cli import disk
+    from cli.study_photos import NAMES, BrokenError, photo_rows
+
+    if fitting is None:
+        _refuse(f"{folder} is a folder: name the fitting of its photos with --fitting. The photos' names are "
+                f"{NAMES}.")
+    try:
+        row = find_fitting(disk.read_catalog(catalog), fitting)
+        known = disk.read_camera(camera)
+        said = unit.value if unit else row.unit
+        rows = photo_rows(folder, row, said, known)
+    except Misuse as problem:
+        _refuse(str(problem))
+    except BrokenError as problem:
+        typer.echo(str(problem), err=True)
+        raise typer.Exit(INTERNAL) from problem
+    none = sum(check.gap == 0 for check in rows)
+    if none:
+        typer.echo(f"{none} of {len(rows)} gaps are 0, the least there is: the spread of such parts looks smaller "
+                   "than it is. Take joints whose marks show.", err=True)
+    return rows, said
+
+
+def _gauge(
+    rows: list[st.Check], unit: str, source: Path, tolerance: float | None, alpha: float, as_json: bool,
+    html: Path | None,
+) -> None:
+    name = source.name or source.resolve().name
+    found = st.gauge_study(rows, unit, tolerance, alpha)
+    _write(html, gauge_page(found, name))
     if as_json:
-        typer.echo(json.dumps(gauge_json(found, source.name), allow_nan=False))
+        typer.echo(json.dumps(gauge_json(found, name), allow_nan=False))
     else:
         _print_gauge(found)
 

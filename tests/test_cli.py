@@ -221,10 +221,23 @@ def test_one_photo_is_one_calm_block() -> None:
     assert "UNPROVEN" in text
     assert re.search(r"gap +1/16 in \(0\.0\d\d\) +95 % sure: 0\.0\d\d to 0\.0\d\d in", text)
     assert "limit      1/16 in (0.0625)" in text
+    assert len(re.findall(r"^ +within limit: \d\d?\.\d % likely *$", text, re.M)) == 1
     assert re.search(r"insertion +1-1/16 in", text)
     assert REASONS["interval-spans-limit"].text in text
     assert REASONS["interval-spans-limit"].advice in text
     assert text.count("A photo shows how far") == 1
+
+
+@pytest.mark.parametrize(("probability", "words"), [
+    (1.0, "more than 99.9 %"), (0.99901, "more than 99.9 %"), (0.999, "99.9 %"), (0.5, "50.0 %"),
+    (0.001, "0.1 %"), (0.00099, "less than 0.1 %"), (0.0, "less than 0.1 %"),
+])
+def test_no_probability_is_told_as_certainty(probability: float, words: str) -> None:
+    assert say.likely(probability) == f"{words} likely"
+
+
+def test_a_photo_without_a_measurement_has_no_probability(folder: Path) -> None:
+    assert "likely" not in check(str(folder / "none.jpg")).stdout
 
 
 @pytest.mark.usefixtures("folder")

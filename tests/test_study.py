@@ -5,6 +5,8 @@
 
 import json
 import math
+from dataclasses import replace
+from itertools import product
 from xml.etree import ElementTree
 
 import numpy as np
@@ -502,7 +504,11 @@ def test_verdicts_command(study, tmp_path):
         (["aiag.csv", "--verdicts", "aiag.csv"], "Name one file"),
         (["aiag.csv", "--reference", "A"], "--reference goes with --verdicts"),
         (["nowhere.csv"], "nowhere.csv could not be read"),
-        (["."], "is a folder"),
+        (["."], ". is a folder: name the fitting of its photos with --fitting"),
+        (["--verdicts", "."], "Put the verdicts into a CSV"),
+        (["aiag.csv", "--fitting", "demo-2"], "go with a folder of photos"),
+        ([".", "--fitting", "demo-7"], "demo-7"),
+        ([".", "--fitting", "demo-2"], "There are no photos in this folder"),
         (["latin.csv"], "not text in UTF-8"),
         (["bad.csv"], "bad.csv, line 3: The gap 'wide' is not a number"),
         (["mm.csv", "--unit", "in"], "Make them agree"),
@@ -525,3 +531,105 @@ def test_spreadsheets_utf16_is_read(study, tmp_path):
     text = csv_of(GOOD, "part\tappraiser\ttrial\tgap", "\t")
     (tmp_path / "u.csv").write_bytes(text.encode("utf-16"))
     assert study("u.csv", "--json")[0] == 0
+
+
+# --- a folder of photos -----------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def shoot(tmp_path, monkeypatch):
+    """Write a study of photos (3 parts, 2 appraisers, 2 trials) whose bytes are their gaps in mm.
+
+    The stub answers such bytes, and `!` with a fault of its own; other bytes go to the real reader.
+    """
+    import cli.check
+    from tests.answers import known_verdict, refused
+    from vision.pipeline import inspect
+
+    seen = []
+
+    def stub(data, fitting, camera, confidence):
+        seen.append(data.decode())
+        if data == b"!":
+            raise RuntimeError("out of tea")
+        if not data[:1].isdigit():
+            return refused("no-joint") if data == b"none" else inspect(data, fitting, camera, confidence)
+        known = known_verdict()
+        gap = replace(known.measurement.gap, value_mm=float(data))
+        return replace(known, measurement=replace(known.measurement, gap=gap))
+
+    monkeypatch.setattr(cli.check, "inspect", stub)
+
+    def write(pattern, **instead):
+        for part, who, trial in product((2, 9, 10), ("Ann", "Bo"), (1, 2)):
+            gap = part + (0.5 if who == "Bo" else 0) + trial / 8
+            path = tmp_path / pattern.format(part=part, who=who, trial=trial)
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_text(instead.get(f"{who}{part}{trial}", str(gap)))
+        return seen
+
+    return write
+
+
+FLAT = "photos/{part}_{who}_{trial}.jpg"
+
+
+@pytest.mark.parametrize("pattern", [FLAT, "photos/{part}/{who}/{trial}.png", "photos/J_0{part}_{who}_{trial}.HEIC"])
+def test_a_folder_of_photos_is_a_study(study, shoot, tmp_path, pattern):
+    seen = shoot(pattern)
+    (tmp_path / "photos" / "remarks.txt").write_text("windy")
+    (tmp_path / "photos" / ".9_Ann_1.jpg").write_text("hidden")
+    code, out, err = study("photos", "--fitting", "demo-2", "--unit", "mm", "--json", "--html", "p.html")
+    found = json.loads(out)
+    assert (code, err) == (0, "Page written to p.html\n")
+    assert (found["file"], found["unit"]) == ("photos", "mm")
+    assert (found["parts"], found["appraisers"], found["trials"]) == (3, 2, 2)
+    assert seen == ["2.125", "2.25", "2.625", "2.75", "9.125", "9.25", "9.625", "9.75", "10.125", "10.25",
+                    "10.625", "10.75"]
+    rows = [s.Check(str(p), who, str(t), p + (0.5 if who == "Bo" else 0) + t / 8)
+            for p, who, t in product((2, 9, 10), ("Ann", "Bo"), (1, 2))]
+    expected = s.gauge_study(rows, "mm").anova["GRR"].sd
+    assert found["anova"]["components"]["GRR"]["sd"] == pytest.approx(expected, rel=1e-9)
+    inches = json.loads(study("photos", "--fitting", "demo-2", "--json")[1])
+    assert inches["unit"] == "in"
+    assert inches["anova"]["components"]["GRR"]["sd"] * 25.4 == pytest.approx(expected, rel=1e-9)
+
+
+def test_photos_without_a_gap_are_all_named_with_why_and_what_to_do(study, shoot):
+    seen = shoot(FLAT, Ann21="none", Bo102="Dear sir")
+    code, out, err = study("photos", "--fitting", "demo-2")
+    assert (code, out, len(seen)) == (2, "", 12)
+    assert "2 of 12 photos give no gap" in err
+    assert "2_Ann_1.jpg: No collar with a pipe in it was found. Take the photo again" in err
+    assert "10_Bo_2.jpg: The file could not be read as a photo" in err
+    assert "Send the original picture file: JPEG, PNG, WebP, HEIC or TIFF. [not-a-photo]" in err
+    assert "Take these photos again under the same names" in err
+
+
+@pytest.mark.parametrize(("change", "words"), [
+    (lambda photos: (photos / "9_Bo_2.jpg").unlink(), "part 9 by Bo: 1 of 2 photos"),
+    (lambda photos: [path.unlink() for path in photos.glob("10_Ann_*")], "part 10 by Ann: 0 of 2 photos"),
+    (lambda photos: [path.unlink() for path in photos.glob("*_Bo_*")], "Only one appraiser, Ann"),
+    (lambda photos: (photos / "IMG-1.jpg").write_text("3"), "IMG-1.jpg"),
+    (lambda photos: (photos / "2_Ann_1.png").write_text("3"), "twice: 2_Ann_1.jpg and 2_Ann_1.png"),
+])
+def test_names_and_cells_are_settled_before_a_photo_is_opened(study, shoot, tmp_path, change, words):
+    seen = shoot(FLAT)
+    change(tmp_path / "photos")
+    code, out, err = study("photos", "--fitting", "demo-2")
+    assert (code, out, seen) == (2, "", [])
+    assert words in err
+
+
+def test_gaps_of_0_are_spoken_of(study, shoot):
+    shoot(FLAT, Ann21="0", Ann22="0.0")
+    code, _, err = study("photos", "--fitting", "demo-2")
+    assert code == 0
+    assert "2 of 12 gaps are 0" in err
+
+
+def test_a_fault_on_a_photo_names_it(study, shoot):
+    shoot(FLAT, Bo21="!")
+    code, out, err = study("photos", "--fitting", "demo-2")
+    assert (code, out) == (1, "")
+    assert "2_Bo_1.jpg: internal error (RuntimeError: out of tea)" in err
