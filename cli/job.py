@@ -18,7 +18,7 @@ from cli.disk import read_camera, read_catalog
 from cli.jobs.asked import Course, Job
 from cli.jobs.engine import Cluster, Engine, Processes
 from cli.jobs.errors import EngineError, JobError, LedgerError
-from cli.jobs.findings import listed
+from cli.jobs.findings import CAUTION, listed
 from cli.jobs.gather import gather
 from cli.jobs.inspection import inspect_photo
 from cli.jobs.judge import Clues, clues, judged
@@ -157,9 +157,17 @@ def _finish(asked: Job, course: Course, store: Store, ledger: Ledger | None, out
         typer.echo(sentence, err=True)
     typer.echo(report.headline + " " + ", ".join(f"{count} {word}" for word, count in words.items()) + ".")
     _say_worst(report)
+    if strays := store.count_strays():
+        stand = "1 file stands" if strays == 1 else f"{strays} files stand"
+        typer.echo(f"{stand} for no joint: see the report.")
     if not unwritten:
         typer.echo(f"Results: {visible(str(out))}")
-    typer.echo("A photo shows insertion, not tightness; no verdict replaces a pressure test or an inspector.")
+    typer.echo(CAUTION)
+    if report.demo:
+        typer.echo(
+            "Demonstration fittings have invented collars: no verdict on them speaks of a real joint. "
+            "Measure your collar with calipers and put it into a catalog of your own."
+        )
     if course.interrupted:
         return STOPPED
     if unwritten or course.faults or course.engine_gone or course.ledger_lost:
@@ -175,7 +183,8 @@ def _say_worst(report: Report) -> None:
         photo = joint.photos[0] if joint.photos else None
         why = [found.text for found in (*joint.findings, *(photo.reasons if photo else ()))]
         size = f"gap {photo.gap}, limit {photo.limit}" if photo and photo.gap else ""
-        parts = (f"  {joint.word.upper():<16}", joint.name, size, *why[:1])
+        name = f"{joint.name} (demonstration fitting)" if joint.demo else joint.name
+        parts = (f"  {joint.word.upper():<16}", name, size, *why[:1])
         typer.echo("  ".join(part for part in parts if part))
     if len(report.urgent) > _MOST_SAID:
         typer.echo(f"  and {len(report.urgent) - _MOST_SAID} more; they are in the report.")

@@ -104,8 +104,9 @@ def test_a_job_with_a_list(desk: Desk) -> None:
     )  # fmt: skip
     code, out, err = desk.job()
     assert code == 10, err
-    assert "  SHORT             J-2  gap 1/4 in (0.250), limit 1/16 in (0.0625)\n" in out
+    assert "  SHORT             J-2 (demonstration fitting)  gap 1/4 in (0.250), limit 1/16 in (0.0625)\n" in out
     assert "4 of the 6 joints need a person. 1 short, 2 unproven, 1 not photographed, 2 full." in out
+    assert "1 file stands for no joint: see the report.\n" in out
     assert "not tightness" in out
     assert [(row["joint"], row["joint_verdict"], row["photo"]) for row in desk.rows()] == [
         ("J-1", "full", "J-1_2.jpg"), ("J-1", "full", "J-1_1.jpg"), ("J-2", "short", "deep/er/J-2.jpg"),
@@ -199,7 +200,7 @@ def test_find_and_show_over_several_jobs(desk: Desk, tmp_path: Path) -> None:
     desk.job("--site", "South")
     code, out, _ = desk.run("find", "--site", "north", "--verdict", "short")
     assert code == 0
-    assert out == "2019-03-01  SHORT     North yard / J-1  (1 photo; Sump 4)\n"
+    assert out == "2019-03-01  SHORT     North yard / J-1  (1 photo; Sump 4)  (demonstration fitting)\n"
     assert "South / J-1" in desk.run("find", "--date", "2019-03-01", "--verdict", "full")[1]
     assert desk.run("find", "--since", "2030-01-01")[1] == ""
     code, out, _ = desk.run("show", "J-1", "--site", "South", "--overlays", str(tmp_path / "pictures"))

@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
+
+CAUTION = "A photo shows insertion, not tightness; no verdict replaces a pressure test or an inspector."
+DEMO = "demo-fitting"
 
 
 @dataclass(frozen=True)
@@ -28,7 +32,7 @@ _ADVICE = {
     "far-from-date": "Find out whether the photo is of this job, and whether the camera's clock was right.",
     "out-of-order": "Find out whether the photo is of this joint; times go back here.",
     "drifting": "Look at the next joints of the same hand or machine before they are covered.",
-    "demo-fitting": "Measure your collar with calipers and put it into a catalog of your own.",
+    DEMO: "Measure your collar with calipers and put it into a catalog of your own.",
     "job": "",
 }
 
@@ -36,6 +40,11 @@ _ADVICE = {
 def finding(code: str, text: str, *, weighs: bool = True) -> Finding:
     """A finding with the advice that belongs to its code."""
     return Finding(code, text, _ADVICE[code], weighs)
+
+
+def is_demo(answer: dict[str, Any]) -> bool:
+    """True where the fitting of an answer is a demonstration row."""
+    return any(each["code"] == DEMO for each in answer["reasons"])
 
 
 def listed(names: list[str], most: int = 3) -> str:

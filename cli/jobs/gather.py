@@ -11,6 +11,7 @@ from typing import Any
 from cli.jobs.asked import Course, Job
 from cli.jobs.drawing import chart, scale
 from cli.jobs.drift import Chart as Drift
+from cli.jobs.findings import DEMO, is_demo
 from cli.jobs.judge import Judged
 from cli.jobs.lengths import gap_of, insertion_of, interval_of, limit_of
 from cli.jobs.store import Answered, Store
@@ -23,7 +24,6 @@ MOST_ROWS = 3000
 MOST_STRAYS = 200
 MOST_CHARTS = 40
 _PHOTOS_A_JOINT = 4
-_DEMO = "demo-fitting"
 
 Pictures = Callable[[Answered], bytes]
 
@@ -104,8 +104,7 @@ def _telling(charts: list[Drift]) -> list[Drift]:
 
 
 def _is_demo(judged: Judged) -> bool:
-    answers = (photo.answer for photo in judged.photos)
-    return any(each["code"] == _DEMO for answer in answers if answer for each in answer["reasons"])
+    return any(is_demo(photo.answer) for photo in judged.photos if photo.answer)
 
 
 def _facts(judged: Judged) -> tuple[str, ...]:
@@ -146,7 +145,7 @@ class _Shown:
         if answer is None:
             text = photo.error or "It has not been looked at yet."
             return Photo(name=visible(photo.name), word="not checked", reasons=(Advice(text=text),))
-        reasons = [each for each in answer["reasons"] if each["code"] != _DEMO]
+        reasons = [each for each in answer["reasons"] if each["code"] != DEMO]
         told = [Advice(text=each["text"], advice=each["advice"]) for each in reasons]
         return Photo(
             name=visible(photo.name), word=answer["verdict"], gap=gap_of(answer),

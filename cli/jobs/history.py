@@ -15,6 +15,7 @@ import typer
 
 from calibration.fittings import Misuse
 from cli.jobs.errors import JobError, LedgerError
+from cli.jobs.findings import CAUTION, is_demo
 from cli.jobs.lengths import gap_of, interval_of, limit_of
 from cli.jobs.listing import parse_day
 from cli.jobs.text import visible
@@ -63,6 +64,8 @@ def find(
                 count += 1
                 typer.echo(_line(checks, word))
         typer.echo(f"{count} joint{'' if count == 1 else 's'} found.", err=True)
+        if count:
+            typer.echo(CAUTION, err=True)
 
 
 def show(
@@ -91,9 +94,7 @@ def show(
             for entry in checks:
                 typer.echo(_story(entry))
                 _put_overlay(book, entry, overlays)
-        typer.echo(
-            "A photo shows insertion, not tightness; no verdict replaces a pressure test or an inspector."
-        )
+        typer.echo(CAUTION)
 
 
 @contextmanager
@@ -125,17 +126,24 @@ def _joints(entries: Iterator[Entry]) -> Iterator[list[Entry]]:
 
 
 def _word(checks: list[Entry]) -> JointWord:
-    latest = {entry.filing.photo: entry.verdict for entry in checks}
-    return joint_word(list(latest.values()), len(latest))
+    latest = _latest(checks)
+    return joint_word([entry.verdict for entry in latest], len(latest))
+
+
+def _latest(checks: list[Entry]) -> list[Entry]:
+    """The last check of each photo."""
+    return list({entry.filing.photo: entry for entry in checks}.values())
 
 
 def _line(checks: list[Entry], word: JointWord) -> str:
     filing = checks[-1].filing
-    photos = len({entry.filing.photo for entry in checks})
+    latest = _latest(checks)
+    photos = len(latest)
     about = ", ".join(visible(each) for each in (filing.location, filing.installer, filing.machine) if each)
     return (
         f"{filing.day}  {word.upper():<8}  {visible(filing.site)} / {visible(filing.joint)}  "
         f"({photos} photo{'' if photos == 1 else 's'}{'; ' + about if about else ''})"
+        f"{'  (demonstration fitting)' if any(is_demo(entry.answer) for entry in latest) else ''}"
     )
 
 
