@@ -26,9 +26,9 @@ from .camera import Camera
 from .light import flash, orientation
 from .phone import develop, exposure
 from .render import Renderer
-from .scene import draw
 from .stage import build
 from .truth import close_window, truth
+from .world import scene_of
 
 LONGER_PX = 768
 
@@ -47,11 +47,17 @@ def _save(path: Path, srgb: np.ndarray) -> None:
 
 
 def make_pair(
-    seed: int, out: Path, renderer: Renderer, assets: Assets, spp: int = 32, shrink: float = 1.0
+    seed: int,
+    out: Path,
+    renderer: Renderer,
+    assets: Assets,
+    spp: int = 32,
+    shrink: float = 1.0,
+    world: str = "train",
 ) -> dict:
     """Render one seed's frame and close picture; write them with class maps and truth; returns the truth."""
     clock = [time.perf_counter()]
-    recipe = draw(seed, sorted(assets.maps))
+    recipe = scene_of(seed, sorted(assets.maps), world)
     stage = build(recipe, assets)
     camera = stage.camera
     close = close_window(stage, camera, round(LONGER_PX * shrink))
@@ -100,7 +106,7 @@ def work(args: argparse.Namespace, job: int) -> None:
         if args.seconds and time.perf_counter() - start > args.seconds:
             break
         try:
-            facts = make_pair(seed, args.out, renderer, assets, args.spp, args.shrink)
+            facts = make_pair(seed, args.out, renderer, assets, args.spp, args.shrink, args.world)
             done += 1
             if args.verbose:
                 print(seed, facts["scenario"], facts["seconds"], flush=True)
@@ -120,6 +126,7 @@ def main() -> None:
     parser.add_argument("--assets", type=Path, help="folder made by studio.assets")
     parser.add_argument("--spp", type=int, default=32, help="samples a pixel, a multiple of 16")
     parser.add_argument("--shrink", type=float, default=1.0, help="picture size relative to 768 px")
+    parser.add_argument("--world", default="train", choices=["train", "test"], help="what the dice may show")
     parser.add_argument("--seconds", type=float, help="start no new scene after this long")
     parser.add_argument("--verbose", action="store_true", help="a line for each scene")
     args = parser.parse_args()

@@ -31,6 +31,7 @@ def metal(rng, finish: str, dirt_rgb, dirt: float, shape=(192, 384)) -> Material
     tone = {
         "steel": hsv(u(20, 220), u(0, 0.05), u(0.6, 0.82)),
         "bright": hsv(u(20, 220), u(0, 0.03), u(0.85, 0.96)),
+        "mirror": hsv(u(20, 220), u(0, 0.03), u(0.88, 0.97)),
         "zinc": hsv(u(200, 230), u(0, 0.08), u(0.65, 0.85)),
         "chromate": hsv(u(38, 56), u(0.2, 0.5), u(0.7, 0.85)),
         "brass": hsv(u(36, 46), u(0.35, 0.6), u(0.75, 0.92)),
@@ -41,6 +42,7 @@ def metal(rng, finish: str, dirt_rgb, dirt: float, shape=(192, 384)) -> Material
     rough = {
         "steel": u(0.22, 0.5),
         "bright": u(0.06, 0.25),
+        "mirror": u(0.03, 0.1),
         "zinc": u(0.2, 0.45),
         "chromate": u(0.2, 0.45),
         "brass": u(0.12, 0.4),

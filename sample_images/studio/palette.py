@@ -72,3 +72,17 @@ def ink_color(rng, ink: str):
             "pencil": lambda: hsv(u(0, 360), u(0, 0.08), u(0.2, 0.4)),
         }[ink]()
     )
+
+
+def grease_color(rng, grease: str):
+    """Linear RGB of grease."""
+    u = rng.uniform
+    return rgb(
+        {
+            "black": lambda: hsv(30, 0.2, u(0.03, 0.15)),
+            "white": lambda: hsv(50, 0.08, u(0.75, 0.95)),
+            "brown": lambda: hsv(30, 0.6, u(0.2, 0.5)),
+            "amber": lambda: hsv(u(32, 50), u(0.4, 0.8), u(0.3, 0.8)),
+            "grey": lambda: hsv(u(0, 360), 0.06, u(0.25, 0.65)),
+        }[grease]()
+    )

@@ -52,7 +52,8 @@ class MarkSpec:
     """The depth mark: `gap_mm` from the mouth to its near edge, negative where it starts in the collar.
 
     arc_deg: how far round it goes (360: a ring), its middle `arc_from_camera_deg` off the side that faces the
-    camera.  fade: how much is worn away, 0 to 1.  second_mm: gap of a second line.
+    camera.  fade: how much is worn away, 0 to 1.  second_mm: gap of a second line.  breaks: how often the
+    line is interrupted on its way round.
     """
 
     gap_mm: float
@@ -69,11 +70,15 @@ class MarkSpec:
     drips: int
     second_mm: float | None
     seed: int
+    breaks: int = 0
 
 
 @dataclass(frozen=True)
 class DirtSpec:
-    """Dirt, shares from 0 to 1, counts of scuffs and scratches; grease: its colour's name."""
+    """Dirt, shares from 0 to 1, counts of scuffs and scratches; grease: its colour's name.
+
+    film: colour's name of a thin film of grease wiped over the pipe, over `film_mm` from the mouth.
+    """
 
     mud: float
     dust: float
@@ -84,6 +89,8 @@ class DirtSpec:
     grease_mm: float
     seam_dirt: float
     seed: int
+    film: str | None = None
+    film_mm: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -137,11 +144,12 @@ class GroundSpec:
 
 @dataclass(frozen=True)
 class ClutterSpec:
-    """Kinds of things that lie about (`items`) and over the joint (`over`)."""
+    """Kinds of things that lie about (`items`) and over the joint (`over`, as_pipe: in the pipe's colour)."""
 
     items: tuple[str, ...]
     over: tuple[str, ...]
     seed: int
+    as_pipe: bool = False
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,6 @@
 """Recipe to bodies: puts pipe, collar, marks, ground and clutter together."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from .light import sky
 from .materials import anything, plain
 from .meshes import lathe, move, rotation
 from .noise import hsv
+from .palette import grease_color
 from .pipe import FINE_MM, PipeAxis, cut_end, head, pipe_axis, pipe_mesh, ring
 from .recipe import Recipe
 from .render import BODIES
@@ -86,12 +87,16 @@ def _ties(recipe: Recipe, axis: PipeAxis, facing: float) -> list[Body]:
 
 def _grease(recipe: Recipe, axis: PipeAxis) -> Body:
     rng = np.random.default_rng(recipe.dirt.seed + 4)
-    tone = {
-        "black": hsv(30, 0.2, rng.uniform(0.03, 0.15)),
-        "white": hsv(50, 0.08, rng.uniform(0.75, 0.95)),
-        "brown": hsv(30, 0.6, rng.uniform(0.2, 0.5)),
-    }[recipe.dirt.grease]
+    tone = grease_color(rng, recipe.dirt.grease)
     return Body("grease", grease_ring(recipe, axis), Material(tone, rng.uniform(0.15, 0.6), 0.0, 0.6), GREASE)
+
+
+def _as_pipe(body: Body, recipe: Recipe) -> Body:
+    """The body in the pipe's colour, with its own folds and dirt."""
+    m = body.material
+    mean = np.mean(np.reshape(m.color, (-1, 3)), 0)
+    color = np.clip(m.color * (np.asarray(recipe.pipe.color) / np.maximum(mean, 0.01)), 0, 1)
+    return replace(body, material=replace(m, color=color))
 
 
 def _subject(recipe: Recipe, rng, low: float) -> list[Body]:
@@ -211,7 +216,8 @@ def build(recipe: Recipe, assets: Assets) -> Stage:
         bodies, skin = _piped(recipe, axis, facing, phi0)
         line = skin.line
         for kind in recipe.clutter.over:
-            bodies += over_bodies(rng, kind, axis, facing, recipe.collar.od_mm, recipe.dirt.color)
+            over = over_bodies(rng, kind, axis, facing, recipe.collar.od_mm, recipe.dirt.color)
+            bodies += [_as_pipe(body, recipe) for body in over] if recipe.clutter.as_pipe else over
     near = [b for b in bodies if b.name in ("collar", "hardware", "pipe")]
     low = -radius * 1.05
     if near and recipe.scenario == "joint":

@@ -9,9 +9,10 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from .body import DECOY, INK, MUD, PIPE, PRINT, SEAM, Material
+from .body import DECOY, GREASE, INK, MUD, PIPE, PRINT, SEAM, Material
 from .lettering import invented_text, text_mask
 from .noise import blend, field, hsv, luminance, ramp, wobble
+from .palette import grease_color
 from .pipe import COLS, FINE_V, ROWS, PipeAxis, row_s
 from .recipe import MarkSpec, Recipe
 
@@ -179,7 +180,7 @@ def _mark(c: _Canvas, mark: MarkSpec, radius_mm: float, gap_mm: float, mouth: np
     half = np.radians(mark.arc_deg) / 2
     turn = np.angle(np.exp(1j * (c.phi_rel - np.radians(mark.arc_from_camera_deg))))
     ends = 1.0 if mark.arc_deg >= 359 else ramp(half - np.abs(turn), 0, 0.6 / radius_mm)
-    alpha = alpha * ends
+    alpha = alpha * ends * _unbroken(mark, turn)
     streak = field(rng, c.arc, s * 1.0, u(6, 40), u(0.7, 1.5), stretch=u(1, 12))
     speck = field(rng, c.arc, s, u(2, 8), 0.6)
     worn = ramp(0.75 * streak + 0.25 * speck, 1 - mark.fade, 1.15 - 0.5 * mark.fade)
@@ -189,6 +190,32 @@ def _mark(c: _Canvas, mark: MarkSpec, radius_mm: float, gap_mm: float, mouth: np
     cover = ((alpha > INK_SEEN) & core).sum(0) / np.maximum(core.sum(0), 1)
     first = (s > near[None]) & (s < near[None] + 0.35)
     return Line(near, far, (cover > 0.4) & ((alpha > INK_SEEN) & first).any(0))
+
+
+def _unbroken(mark: MarkSpec, turn: np.ndarray) -> np.ndarray | float:
+    """1 where a dabbed line has ink, 0 in its breaks, by angle `turn` from its middle."""
+    if mark.breaks == 0:
+        return 1.0
+    rng = np.random.default_rng(mark.seed + 1)
+    ink_share = rng.uniform(0.35, 0.85)
+    phase = np.mod(turn * mark.breaks / np.radians(mark.arc_deg) + rng.random(), 1)
+    phase = phase + 0.06 * wobble(rng, turn.size, 3 * mark.breaks)
+    return ramp(ink_share / 2 - np.abs(phase - 0.5), 0, 0.04).astype(np.float32)
+
+
+def _film(c: _Canvas, recipe: Recipe) -> None:
+    """Grease wiped along the pipe from the mouth: streaky, thinner further on, here an even ring, there none."""
+    d = recipe.dirt
+    if d.film is None:
+        return
+    rng = np.random.default_rng(d.seed + 17)
+    u = rng.uniform
+    streaks = field(rng, c.arc, c.s, u(6, 40), u(0.8, 1.6), stretch=u(0.1, 6))
+    rim = d.film_mm * (0.5 + 0.5 * field(rng, c.arc, 0 * c.arc, u(20, 90), 1.6)) * u(0.6, 1.2)
+    fall = ramp(rim - (c.s - c.mouth[None]), 0, u(0.2, 0.9) * d.film_mm)
+    patches = ramp(field(rng, c.arc, c.s, u(30, 120), 1.6), u(-0.6, 0.5), u(0.55, 0.9))
+    alpha = fall * patches * (u(0.2, 0.7) + 0.6 * streaks) * u(0.5, 1.0)
+    c.lay(np.clip(alpha, 0, 1), np.asarray(grease_color(rng, d.film)), u(0.1, 0.5), GREASE)
 
 
 def _splashes(rng, amount: float) -> np.ndarray:
@@ -236,6 +263,7 @@ def paint(recipe: Recipe, axis: PipeAxis, phi0: float, jointed: bool) -> Skin:
         line = _mark(c, recipe.mark, axis.radius_mm, recipe.mark.gap_mm, mouth)
         if recipe.mark.second_mm is not None:
             _mark(c, recipe.mark, axis.radius_mm, recipe.mark.second_mm, mouth)
+    _film(c, recipe)
     _soil(c, recipe)
     skin = Material(
         np.clip(c.color, 0, 1),

@@ -1,65 +1,96 @@
-"""Training pictures of the finder: whole frames, turned, scaled, shifted and processed at random."""
+"""Training pictures of the finder: whole frames and close looks, turned, scaled, shifted and processed."""
 
 from __future__ import annotations
 
-import cv2
-import numpy as np
-from numpy.random import Generator
-from numpy.typing import NDArray
+import math
+
+import torch
+from torch import Tensor
+from torch.nn import functional as F
 
 from . import phoneify
-
-Bytes = NDArray[np.uint8]
+from .phoneify import chance, normal, uniform
+from .shelf import IGNORE, SIDE_PX, Shelf
 
 WIDTH, HEIGHT = 640, 480
-IGNORE = 255
+CLOSE_SHARE, PHOTO_SHARE, PASTED_SHARE = 0.25, 0.12, 0.12
 # class of the render -> class of the finder (nets.FINDER_CLASSES)
-_MAP = np.full(256, IGNORE, np.uint8)
-_MAP[[0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11]] = [0, 1, 2, 3, 4, 1, 1, 1, 1, 5, 0, 2]
+_MAP = [0, 1, 2, 3, 4, 1, 1, 1, 1, 5, 0, 2]
 
 
-def sample(rgb: Bytes, classes: Bytes, rng: Generator) -> tuple[Bytes, Bytes]:
-    """One (480, 640, 3) picture and its (480, 640) classes; what lies outside the render is ignored.
-
-    Half of the pictures keep the whole frame; the others look closer, as the second look does.
-    """
-    height, width = classes.shape
-    joint = np.isin(classes, (1, 2, 4))
-    fit = max(WIDTH / width, HEIGHT / height) if rng.random() < 0.5 else min(WIDTH / width, HEIGHT / height)
-    zoom = fit * float(np.exp(rng.normal(0, 0.12)))
-    centre = np.array([width / 2, height / 2])
-    if rng.random() < 0.45 and joint.any():
-        ys, xs = np.nonzero(np.isin(classes, (2, 3)) if (classes == 2).any() else joint)
-        pick = rng.integers(len(xs))
-        centre = np.array([xs[pick], ys[pick]], float)
-        extent = max(30.0, float(np.sqrt((classes == 2).sum() or joint.sum())))
-        zoom = float(rng.uniform(90, 300)) / extent
-    turn = float(rng.uniform(0, 360)) if rng.random() < 0.6 else float(rng.choice([0, 90, 180, 270]))
-    warp = cv2.getRotationMatrix2D((float(centre[0]), float(centre[1])), turn, zoom)
-    warp[:, 2] += np.array([WIDTH / 2, HEIGHT / 2]) - centre + rng.normal(0, 25, 2)
-    if rng.random() < 0.5:
-        warp[0] = -warp[0]
-        warp[0, 2] += WIDTH - 1
-    shrink = zoom < 0.9
-    source = cv2.GaussianBlur(rgb, (0, 0), 0.4 / zoom) if shrink else rgb
-    border = int(rng.integers(3))
-    mode = (cv2.BORDER_CONSTANT, cv2.BORDER_REFLECT_101, cv2.BORDER_REPLICATE)[border]
-    out = cv2.warpAffine(
-        source, warp, (WIDTH, HEIGHT), flags=cv2.INTER_LINEAR, borderMode=mode, borderValue=(0, 0, 0)
-    )
-    target = cv2.warpAffine(
-        _MAP[classes],
-        warp,
-        (WIDTH, HEIGHT),
-        flags=cv2.INTER_NEAREST,
-        borderMode=cv2.BORDER_CONSTANT,
-        borderValue=IGNORE if border else 0,
-    )
-    out = phoneify.recolour(out, rng)
-    return phoneify.process(out, rng, most_blur_px=max(1.2, min(2.5, 1.5 * zoom))), target
+def _looks(classes: Tensor, size: Tensor) -> tuple[Tensor, Tensor]:
+    """Centre (batch, 2) and zoom (batch,): half keep the whole frame, the others look at the collar."""
+    fits = torch.stack([WIDTH / size[:, 0], HEIGHT / size[:, 1]], 1)
+    fit = torch.where(chance(size, 0.5), fits.amax(1), fits.amin(1))
+    zoom, centre = fit * normal(size, 0.12).exp(), size / 2
+    collar, joint = classes == 2, (classes == 1) | (classes == 2) | (classes == 4)
+    there = torch.where(collar.flatten(1).any(1)[:, None, None], collar | (classes == 3), joint)
+    area = torch.where(collar.flatten(1).any(1), collar.flatten(1).sum(1), joint.flatten(1).sum(1))
+    closer = chance(size, 0.45) & there.flatten(1).any(1)
+    weight = there.flatten(1).float() + 1e-9
+    pick = torch.multinomial(weight[:, ::7], 1)[:, 0] * 7
+    point = torch.stack([pick % SIDE_PX, pick // SIDE_PX], 1).float()
+    near = uniform(size, 90, 300) / area.float().sqrt().clamp(min=30)
+    return torch.where(closer[:, None], point, centre), torch.where(closer, near, zoom)
 
 
-def photo_without_joint(rgb: Bytes, rng: Generator) -> tuple[Bytes, Bytes]:
-    """A real photo: all background, whatever it shows."""
-    out, target = sample(rgb, np.zeros(rgb.shape[:2], np.uint8), rng)
-    return out, target
+def _grids(centre: Tensor, zoom: Tensor) -> Tensor:
+    """Source pixels (batch, 2 HEIGHT, 2 WIDTH, 2) of a picture twice the size wanted, for a clean shrinking."""
+    quarter = torch.randint(4, (len(zoom),), device=zoom.device) * (math.pi / 2)
+    turn = torch.where(chance(zoom, 0.6), uniform(zoom, 0, 2 * math.pi), quarter)
+    mirror = torch.where(chance(zoom, 0.5), -1.0, 1.0)
+    y, x = torch.meshgrid(torch.arange(2 * HEIGHT, device=zoom.device), torch.arange(2 * WIDTH, device=zoom.device),
+                          indexing="ij")
+    x, y = (x + 0.5) / 2 - WIDTH / 2, (y + 0.5) / 2 - HEIGHT / 2
+    shift = normal(zoom, 25, len(zoom), 2)
+    u = (x[None] + shift[:, 0, None, None]) * mirror[:, None, None] / zoom[:, None, None]
+    v = (y[None] + shift[:, 1, None, None]) / zoom[:, None, None]
+    cos, sin = turn.cos()[:, None, None], turn.sin()[:, None, None]
+    return torch.stack([cos * u - sin * v, sin * u + cos * v], -1) + centre[:, None, None]
+
+
+def _pasted(rgb: Tensor, classes: Tensor, photos: Tensor) -> Tensor:
+    """Some joints on a real photo instead of what was rendered round them."""
+    around = ((classes == 0) | (classes == 10)).float()[:, None]
+    soft = phoneify.gaussian(around, uniform(rgb, 0.5, 1.0), 3)
+    pasted = rgb * (1 - soft) + photos * soft
+    return torch.where(chance(rgb, PASTED_SHARE)[:, None, None, None], pasted, rgb)
+
+
+def _pictures(shelves: dict[bool, Shelf], photos: Shelf, batch: int) -> tuple[Tensor, Tensor, Tensor]:
+    """Pictures (batch, 3, side, side), classes and sizes: frames, close renders and photos without a joint."""
+    device = photos.device
+    counts = [int((torch.rand(batch) < share).sum()) for share in (CLOSE_SHARE, PHOTO_SHARE)]
+    parts = [(shelves[True], counts[0]), (photos, counts[1]), (shelves[False], max(0, batch - sum(counts)))]
+    rgb, classes, size = [], [], []
+    for shelf, count in parts:
+        index = torch.randint(max(1, shelf.count), (count,), device=device)
+        rgb.append(shelf.rgb[index])
+        classes.append(shelf.classes[index])
+        size.append(shelf.size[index])
+    return torch.cat(rgb).permute(0, 3, 1, 2).float() / 255, torch.cat(classes), torch.cat(size)
+
+
+def sample(shelves: dict[bool, Shelf], photos: Shelf, batch: int) -> tuple[Tensor, Tensor]:
+    """Pictures (batch, 3, HEIGHT, WIDTH) of 0..255 and classes; what lies outside a render is ignored."""
+    rgb, classes, size = _pictures(shelves, photos, batch)
+    if photos.count:
+        other = photos.rgb[torch.randint(photos.count, (len(rgb),), device=rgb.device)]
+        rgb = _pasted(rgb, classes, other.permute(0, 3, 1, 2).float() / 255)
+    centre, zoom = _looks(classes, size)
+    at = _grids(centre, zoom)
+    soft = phoneify.gaussian(rgb, (0.25 / zoom - 0.25).clamp(0.05, 3.0), 6)
+    # the render's own last row goes on beyond it in some, black in the others
+    held = torch.minimum(at.clamp(min=0.0), size[:, None, None] - 1)
+    edge = chance(rgb, 0.33)[:, None, None, None]
+    grid = (torch.where(edge, held, at) + 0.5) / SIDE_PX * 2 - 1
+    out = F.avg_pool2d(F.grid_sample(soft, grid, padding_mode="zeros", align_corners=False), 2)
+    middle = at.reshape(len(at), HEIGHT, 2, WIDTH, 2, 2).mean((2, 4))
+    near = middle.round().clamp(0, SIDE_PX - 1).long()
+    inside = ((middle > -0.5) & (middle < size[:, None, None] - 0.5)).all(-1)
+    named = classes[torch.arange(len(at), device=at.device)[:, None, None], near[..., 1], near[..., 0]]
+    table = torch.full((256,), IGNORE, dtype=torch.uint8, device=rgb.device)
+    table[: len(_MAP)] = torch.tensor(_MAP, dtype=torch.uint8, device=rgb.device)
+    target = torch.where(inside, table[named.long()], torch.tensor(IGNORE, dtype=torch.uint8, device=rgb.device))
+    blur = (1.5 * zoom).clamp(1.2, 2.5)
+    return (phoneify.process(phoneify.recolour(out), blur) * 255).round(), target

@@ -1,66 +1,157 @@
-"""What a phone does to a clean render, at random: scale, blur, noise, sharpening, tone, colour, JPEG."""
+"""What a phone does to a clean render, at random, for a whole batch at once on the training device.
+
+Pictures are (batch, 3, height, width), sRGB 0..1.  Every picture of a batch draws its own numbers.
+"""
 
 from __future__ import annotations
 
-import cv2
-import numpy as np
-from numpy.random import Generator
-from numpy.typing import NDArray
+import math
 
-Bytes = NDArray[np.uint8]
+import torch
+from torch import Tensor
+from torch.nn import functional as F
 
-
-def recolour(rgb: Bytes, rng: Generator) -> Bytes:
-    """Exposure, contrast, gamma, white balance, saturation and a small turn of hue, by look-up table."""
-    x = np.linspace(0, 1, 256)
-    gain = np.exp(rng.normal(0, 0.22)) * np.exp(rng.normal(0, 0.07, 3))
-    gamma = np.exp(rng.normal(0, 0.2))
-    lift = rng.normal(0, 0.03)
-    table = np.clip(np.clip(x[:, None] * gain + lift, 0, None) ** gamma * 255, 0, 255).astype(np.uint8)
-    out = cv2.LUT(rgb, table[None])
-    if rng.random() < 0.6:
-        hsv = cv2.cvtColor(out, cv2.COLOR_RGB2HSV)
-        turn = int(rng.normal(0, 6)) if rng.random() < 0.7 else int(rng.integers(0, 180))
-        hsv[..., 0] = (hsv[..., 0].astype(int) + turn) % 180
-        hsv[..., 1] = np.clip(hsv[..., 1] * np.exp(rng.normal(0, 0.3)), 0, 255).astype(np.uint8)
-        out = cv2.cvtColor(hsv, cv2.COLOR_HSV2RGB)
-    return out
+_LUMA = (0.299, 0.587, 0.114)
+_TO_YCC = ((0.299, 0.587, 0.114), (-0.168736, -0.331264, 0.5), (0.5, -0.418688, -0.081312))
+_TO_RGB = ((1.0, 0.0, 1.402), (1.0, -0.344136, -0.714136), (1.0, 1.772, 0.0))
+# ITU-T T.81, Annex K, tables K.1 and K.2
+_LUMA_STEPS = (
+    (16, 11, 10, 16, 24, 40, 51, 61), (12, 12, 14, 19, 26, 58, 60, 55),
+    (14, 13, 16, 24, 40, 57, 69, 56), (14, 17, 22, 29, 51, 87, 80, 62),
+    (18, 22, 37, 56, 68, 109, 103, 77), (24, 35, 55, 64, 81, 104, 113, 92),
+    (49, 64, 78, 87, 103, 121, 120, 101), (72, 92, 95, 98, 112, 100, 103, 99),
+)  # fmt: skip
+_CHROMA_STEPS = (
+    (17, 18, 24, 47, 99, 99, 99, 99), (18, 21, 26, 66, 99, 99, 99, 99),
+    (24, 26, 56, 99, 99, 99, 99, 99), (47, 66, 99, 99, 99, 99, 99, 99),
+    *((99,) * 8,) * 4,
+)  # fmt: skip
 
 
-def blur(rgb: Bytes, rng: Generator, most_px: float) -> Bytes:
-    """Defocus by a Gaussian and, now and then, motion along a random direction."""
-    sigma = abs(rng.normal(0, most_px / 2))
-    if sigma > 0.2:
-        rgb = cv2.GaussianBlur(rgb, (0, 0), sigma)
-    if rng.random() < 0.15:
-        length = float(rng.uniform(1, 2 * most_px + 1))
-        angle, size = rng.uniform(0, np.pi), 2 * int(np.ceil(length)) + 1
-        kernel = np.zeros((size, size), np.float32)
-        half = np.array([np.cos(angle), np.sin(angle)]) * length / 2
-        middle = np.array([size // 2, size // 2])
-        ends = [tuple(int(v) for v in np.round((middle + sign * half) * 16)) for sign in (-1, 1)]
-        cv2.line(kernel, ends[0], ends[1], 1.0, 1, cv2.LINE_AA, 4)
-        if kernel.sum() > 0:
-            rgb = cv2.filter2D(rgb, -1, kernel / kernel.sum())
-    return rgb
+def uniform(like: Tensor, low: float, high: float, *shape: int) -> Tensor:
+    return torch.rand(shape or (len(like),), device=like.device) * (high - low) + low
 
 
-def process(rgb: Bytes, rng: Generator, most_blur_px: float = 2.0) -> Bytes:
-    """Blur, noise (fine and blotchy), sharpening and compression, in a phone's order."""
-    rgb = blur(rgb, rng, most_blur_px)
-    if rng.random() < 0.8:
-        level = abs(rng.normal(0, 6))
-        noise = rng.normal(0, level, rgb.shape).astype(np.float32)
-        if rng.random() < 0.5:
-            noise = cv2.GaussianBlur(noise, (0, 0), float(rng.uniform(0.5, 1.2))) * 1.8
-        rgb = np.clip(rgb + noise, 0, 255).astype(np.uint8)
-    if rng.random() < 0.5:
-        soft = cv2.GaussianBlur(rgb, (0, 0), float(rng.uniform(0.7, 2.0)))
-        amount = float(rng.uniform(0.2, 1.3))
-        rgb = cv2.addWeighted(rgb, 1 + amount, soft, -amount, 0)
-    if rng.random() < 0.7:
-        quality = int(rng.integers(35, 96))
-        rgb = cv2.imdecode(
-            cv2.imencode(".jpg", rgb, [cv2.IMWRITE_JPEG_QUALITY, quality])[1], cv2.IMREAD_COLOR
-        )
-    return rgb
+def normal(like: Tensor, spread: float, *shape: int) -> Tensor:
+    return torch.randn(shape or (len(like),), device=like.device) * spread
+
+
+def chance(like: Tensor, share: float) -> Tensor:
+    """Bool (batch,), each true with this probability."""
+    return torch.rand(len(like), device=like.device) < share
+
+
+def _wide(value: Tensor) -> Tensor:
+    return value[:, None, None, None]
+
+
+def recolour(x: Tensor) -> Tensor:
+    """Exposure, white balance, gamma, lift, saturation and a turn of hue, now and then by any angle."""
+    gain = torch.exp(normal(x, 0.22))[:, None] * torch.exp(normal(x, 0.07, len(x), 3))
+    x = (x * gain[:, :, None, None] + _wide(normal(x, 0.03))).clamp(1e-4, 1)
+    x = x ** _wide(torch.exp(normal(x, 0.2)))
+    luma = torch.tensor(_LUMA, device=x.device)
+    grey = (x * luma[:, None, None]).sum(1, keepdim=True)
+    colour = x - grey
+    angle = torch.where(chance(x, 0.75), normal(x, 0.2), uniform(x, 0, 2 * math.pi))
+    size = torch.exp(normal(x, 0.3))
+    cos, sin = angle.cos() * size, angle.sin() * size
+    turned = _about_grey(cos, sin)
+    changed = (grey + torch.einsum("bij,bjhw->bihw", turned, colour)).clamp(0, 1)
+    return torch.where(_wide(chance(x, 0.6)), changed, x)
+
+
+def _about_grey(cos: Tensor, sin: Tensor) -> Tensor:
+    """Matrices (batch, 3, 3) that turn a colour about the grey axis (Rodrigues)."""
+    third = torch.full((3, 3), 1 / 3, device=cos.device)
+    cross = torch.tensor([[0.0, -1, 1], [1, 0, -1], [-1, 1, 0]], device=cos.device) / math.sqrt(3)
+    eye = torch.eye(3, device=cos.device)
+    return cos[:, None, None] * (eye - third) + sin[:, None, None] * cross + third
+
+
+def gaussian(x: Tensor, sigma: Tensor, reach: int) -> Tensor:
+    """Blur each picture by its own sigma (batch,), in px; kernels reach so many px to either side."""
+    at = torch.arange(-reach, reach + 1, device=x.device, dtype=x.dtype)
+    kernel = torch.exp(-0.5 * (at / sigma.clamp(min=0.05)[:, None]) ** 2)
+    kernel = (kernel / kernel.sum(1, keepdim=True)).repeat_interleave(x.shape[1], 0)
+    flat = x.reshape(1, -1, *x.shape[2:])
+    flat = F.pad(flat, (reach, reach, reach, reach), mode="replicate")
+    flat = F.conv2d(flat, kernel[:, None, None, :], groups=len(kernel))
+    flat = F.conv2d(flat, kernel[:, None, :, None], groups=len(kernel))
+    return flat.reshape(x.shape)
+
+
+def _motion(x: Tensor, length: Tensor) -> Tensor:
+    """Streaks of `length` (batch,) px along one random direction a picture."""
+    angle = uniform(x, 0, math.pi)
+    step = torch.linspace(-0.5, 0.5, 7, device=x.device)
+    h, w = x.shape[2:]
+    eye = torch.eye(2, 3, device=x.device).repeat(len(x), 1, 1)
+    total = torch.zeros_like(x)
+    for part in step:
+        shift = eye.clone()
+        shift[:, 0, 2] = part * length * angle.cos() * 2 / w
+        shift[:, 1, 2] = part * length * angle.sin() * 2 / h
+        grid = F.affine_grid(shift, list(x.shape), align_corners=False)
+        total += F.grid_sample(x, grid, padding_mode="border", align_corners=False)
+    return total / len(step)
+
+
+def _noise(x: Tensor) -> Tensor:
+    """Fine or blotchy grain, as strong in each picture as its own level."""
+    level = (normal(x, 6).abs() / 255) * chance(x, 0.8)
+    grain = torch.randn_like(x)
+    blots = gaussian(grain, uniform(x, 0.5, 1.2), 4) * 1.8
+    return _wide(level) * torch.where(_wide(chance(x, 0.5)), blots, grain)
+
+
+def _sharpened(x: Tensor) -> Tensor:
+    amount = uniform(x, 0.2, 1.3) * chance(x, 0.5)
+    return (x + _wide(amount) * (x - gaussian(x, uniform(x, 0.7, 2.0), 6))).clamp(0, 1)
+
+
+def _cosines(device: torch.device) -> Tensor:
+    """The 8 x 8 orthonormal matrix of the discrete cosine transform."""
+    k = torch.arange(8, device=device, dtype=torch.float32)
+    basis = torch.cos((2 * k[None] + 1) * k[:, None] * math.pi / 16) / 2
+    basis[0] /= math.sqrt(2)
+    return basis
+
+
+def _coded(plane: Tensor, table: tuple[tuple[int, ...], ...], quality: Tensor) -> Tensor:
+    """Quantise the 8 x 8 blocks of planes (batch, channels, height, width), sides multiples of 8."""
+    b, c, h, w = plane.shape
+    basis = _cosines(plane.device)
+    scale = torch.where(quality < 50, 5000 / quality, 200 - 2 * quality) / 100
+    steps = (torch.tensor(table, device=plane.device) * scale[:, None, None]).round().clamp(1, 255)
+    steps = steps[:, None, None, :, None, :]
+    blocks = plane.reshape(b, c, h // 8, 8, w // 8, 8)
+    spectrum = torch.einsum("ij,bchjwk,lk->bchiwl", basis, blocks, basis)
+    spectrum = (spectrum / steps).round() * steps
+    return torch.einsum("ij,bchiwl,lk->bchjwk", basis, spectrum, basis).reshape(plane.shape)
+
+
+def jpeg(x: Tensor, quality: Tensor, halved: bool) -> Tensor:
+    """What baseline JPEG leaves of the pictures at a quality (batch,) of 1..100; `halved`: chroma 4:2:0."""
+    h, w = x.shape[2:]
+    padded = F.pad(x, (0, -w % 16, 0, -h % 16), mode="replicate")
+    ycc = torch.einsum("ij,bjhw->bihw", torch.tensor(_TO_YCC, device=x.device), padded * 255)
+    luma = _coded(ycc[:, :1] - 128, _LUMA_STEPS, quality) + 128
+    chroma = F.avg_pool2d(ycc[:, 1:], 2) if halved else ycc[:, 1:]
+    chroma = _coded(chroma, _CHROMA_STEPS, quality)
+    if halved:
+        chroma = F.interpolate(chroma, scale_factor=2.0, mode="bilinear", align_corners=False)
+    rgb = torch.einsum("ij,bjhw->bihw", torch.tensor(_TO_RGB, device=x.device), torch.cat([luma, chroma], 1))
+    return ((rgb / 255).clamp(0, 1) * 255).round()[:, :, :h, :w] / 255
+
+
+def process(x: Tensor, most_blur_px: Tensor) -> Tensor:
+    """Blur up to about `most_blur_px` (batch,), grain, sharpening and compression, in a phone's order."""
+    x = gaussian(x, normal(x, 0.5).abs() * most_blur_px, 8)
+    moved = torch.nonzero(chance(x, 0.15))[:, 0]
+    if len(moved):
+        some = x[moved]
+        x = x.index_copy(0, moved, _motion(some, 1 + uniform(some, 0, 2) * most_blur_px[moved]))
+    x = _sharpened((x + _noise(x)).clamp(0, 1))
+    quality = torch.where(chance(x, 0.7), uniform(x, 30, 96), torch.full((len(x),), 98.0, device=x.device))
+    return jpeg(x, quality, halved=bool(torch.rand(()) < 0.7))

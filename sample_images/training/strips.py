@@ -6,111 +6,132 @@ it lies beyond the mouth comes from the true geometry of that pixel, also under 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
-import cv2
-import numpy as np
-from numpy.random import Generator
-from numpy.typing import NDArray
+import torch
+from torch import Tensor
+from torch.nn import functional as F
 
 from . import phoneify
-
-Bytes = NDArray[np.uint8]
-Floats = NDArray[np.float64]
+from .phoneify import chance, normal, uniform
+from .shelf import IGNORE, SIDE_PX, Shelf, numbers
 
 ROWS, COLUMNS, STEP_MM, FIRST_MM, HALF_DEG = 128, 512, 0.1, -11.0, 62.0
-IGNORE = 255
+COARSEST, FINEST = 1.6, 14.0  # px per mm
 # class of the render -> class of the reader (nets.STRIP_CLASSES)
-_MAP = np.full(256, IGNORE, np.uint8)
-_MAP[[0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11]] = [0, 1, 2, 2, 3, 4, 5, 6, 7, 8, 0, 2]
+_MAP = [0, 1, 2, 2, 3, 4, 5, 6, 7, 8, 0, 2]
 
 
 @dataclass(frozen=True)
-class Truth:
-    """The true joint in the camera frame of one close render; axis points from the collar to the pipe."""
+class Joints:
+    """True joints in the camera frames of a batch of close renders; axes point from the collar to the pipe."""
 
-    matrix: Floats
-    mouth_mm: Floats
-    axis: Floats
-    pipe_radius_mm: float
-    collar_radius_mm: float
-    lip_radius_mm: float
+    matrix: Tensor
+    mouth_mm: Tensor
+    axis: Tensor
+    pipe_mm: Tensor
+    collar_mm: Tensor
+    lip_mm: Tensor
 
 
-def _frame(axis: Floats, mouth: Floats) -> tuple[Floats, Floats]:
+def _dot(a: Tensor, b: Tensor) -> Tensor:
+    return (a * b).sum(-1, keepdim=True)
+
+
+def _frame(axis: Tensor, mouth: Tensor) -> tuple[Tensor, Tensor]:
     """Two directions across the axis: towards the camera, and the third."""
-    towards = -mouth - axis * (axis @ -mouth)
-    towards /= np.linalg.norm(towards)
-    return towards, np.cross(axis, towards)
+    towards = F.normalize(-mouth - axis * _dot(axis, -mouth), dim=-1)
+    return towards, torch.linalg.cross(axis, towards)
 
 
-def cells_px(matrix: Floats, mouth: Floats, axis: Floats, radius_mm: float) -> Floats:
-    """Pixels (ROWS, COLUMNS, 2) of the strip's cells on an assumed cylinder."""
+def cells_px(matrix: Tensor, mouth: Tensor, axis: Tensor, radius_mm: Tensor) -> Tensor:
+    """Pixels (batch, ROWS, COLUMNS, 2) of the strips' cells on assumed cylinders."""
     towards, across = _frame(axis, mouth)
-    angle = np.radians(np.linspace(-HALF_DEG, HALF_DEG, ROWS))
-    along = FIRST_MM + STEP_MM * np.arange(COLUMNS)
-    ring = radius_mm * (np.cos(angle)[:, None] * towards + np.sin(angle)[:, None] * across)
-    points = mouth + ring[:, None] + along[None, :, None] * axis
-    image = points @ matrix.T
-    return np.asarray(image[..., :2] / image[..., 2:])
+    angle = torch.linspace(-math.radians(HALF_DEG), math.radians(HALF_DEG), ROWS, device=mouth.device).double()
+    along = FIRST_MM + STEP_MM * torch.arange(COLUMNS, device=mouth.device).double()
+    ring = radius_mm[:, None, None] * (
+        angle.cos()[None, :, None] * towards[:, None] + angle.sin()[None, :, None] * across[:, None]
+    )
+    points = (mouth[:, None] + ring)[:, :, None] + along[None, None, :, None] * axis[:, None, None]
+    image = torch.einsum("bij,brcj->brci", matrix, points)
+    return image[..., :2] / image[..., 2:]
 
 
-def _meet(rays: Floats, truth: Truth, radius_mm: float) -> tuple[Floats, Floats]:
-    """Axial coordinate where rays meet the true cylinder of that radius, and whether they do."""
-    flat = rays - (rays @ truth.axis)[..., None] * truth.axis
-    start = -truth.mouth_mm + (truth.mouth_mm @ truth.axis) * truth.axis
-    a, b = (flat**2).sum(-1), flat @ start
-    c = start @ start - radius_mm**2
-    root = b**2 - a * c
-    depth = (-b - np.sqrt(np.maximum(root, 0))) / a
-    return depth * (rays @ truth.axis) - truth.mouth_mm @ truth.axis, root > 0
+def _meet(rays: Tensor, joints: Joints, radius_mm: Tensor) -> tuple[Tensor, Tensor]:
+    """Axial coordinate where rays (batch, rows, columns, 3) meet the true cylinders, and whether they do."""
+    axis, mouth = joints.axis[:, None, None], joints.mouth_mm[:, None, None]
+    flat = rays - _dot(rays, axis) * axis
+    start = -mouth + _dot(mouth, axis) * axis
+    a, b = _dot(flat, flat), _dot(flat, start)
+    root = b**2 - a * (_dot(start, start) - radius_mm[:, None, None, None] ** 2)
+    depth = (-b - root.clamp(min=0).sqrt()) / a
+    return (depth * _dot(rays, axis) - _dot(mouth, axis))[..., 0], root[..., 0] > 0
 
 
-def beyond_mouth(pixels: Floats, truth: Truth) -> NDArray[np.bool_]:
+def beyond_mouth(pixels: Tensor, joints: Joints) -> Tensor:
     """Whether the ideal joint (no grease, no hand) shows pipe beyond the mouth at these pixels."""
-    homogeneous = np.concatenate([pixels, np.ones((*pixels.shape[:-1], 1))], -1)
-    rays = homogeneous @ np.linalg.inv(truth.matrix).T
-    on_pipe, hits = _meet(rays, truth, truth.pipe_radius_mm)
-    on_collar, crosses = _meet(rays, truth, truth.collar_radius_mm)
-    lean = np.arctan2(on_pipe - on_collar, truth.collar_radius_mm - truth.pipe_radius_mm)
-    lean = np.clip(lean, 0, 1.2)
-    lip = truth.lip_radius_mm * (1 - np.cos(lean) - np.sin(lean)) / np.cos(lean)
+    homogeneous = torch.cat([pixels, torch.ones_like(pixels[..., :1])], -1)
+    rays = torch.einsum("bij,brcj->brci", torch.linalg.inv(joints.matrix), homogeneous)
+    on_pipe, hits = _meet(rays, joints, joints.pipe_mm)
+    on_collar, crosses = _meet(rays, joints, joints.collar_mm)
+    wall = (joints.collar_mm - joints.pipe_mm)[:, None, None]
+    lean = torch.atan2(on_pipe - on_collar, wall).clamp(0, 1.2)
+    lip = joints.lip_mm[:, None, None] * (1 - lean.cos() - lean.sin()) / lean.cos()
     return hits & (on_pipe > 0) & (~crosses | (on_collar > lip))
 
 
-def _turned(axis: Floats, mouth: Floats, tilt: float, swing: float) -> Floats:
-    towards, across = _frame(axis, mouth)
-    turned = axis + np.tan(tilt) * towards + np.tan(swing) * across
-    return np.asarray(turned / np.linalg.norm(turned))
+def _turned(joints: Joints) -> Tensor:
+    """Axes as wrong as the chain's: more in depth than across."""
+    towards, across = _frame(joints.axis, joints.mouth_mm)
+    tilt, swing = normal(towards, math.radians(2.0)), normal(towards, math.radians(0.7))
+    turned = joints.axis + tilt.tan()[:, None] * towards + swing.tan()[:, None] * across
+    return F.normalize(turned, dim=-1)
 
 
-def sample(rgb: Bytes, classes: Bytes, truth: Truth, rng: Generator) -> tuple[Bytes, Bytes, Bytes]:
-    """One strip (ROWS, COLUMNS, 3), its classes, and its beyond-mouth map (255 where unknown)."""
-    native = truth.matrix[0, 0] / np.linalg.norm(truth.mouth_mm)  # px per mm
-    wanted = float(np.exp(rng.uniform(np.log(1.8), np.log(14.0))))
-    factor = min(1.0, wanted / native)
-    small = cv2.resize(rgb, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA) if factor < 1 else rgb
-    scale = np.array([small.shape[1] / rgb.shape[1], small.shape[0] / rgb.shape[0]])
-    small = phoneify.process(
-        phoneify.recolour(small, rng), rng, most_blur_px=max(1.0, 0.25 * native * factor)
-    )
-    tilt, swing = np.radians(rng.normal(0, 2.0)), np.radians(rng.normal(0, 0.7))
-    axis = _turned(truth.axis, truth.mouth_mm, tilt, swing)
-    towards, across = _frame(axis, truth.mouth_mm)
-    mouth = (
-        truth.mouth_mm
-        + axis * rng.uniform(-3.5, 3.5)
-        + across * rng.normal(0, 0.5)
-        + towards * rng.normal(0, 0.5)
-    )
-    pixels = cells_px(truth.matrix, mouth, axis, truth.pipe_radius_mm * float(np.exp(rng.normal(0, 0.015))))
-    inside = ((pixels > -0.5) & (pixels < np.array(rgb.shape[1::-1]) - 0.5)).all(-1)
-    at = ((pixels + 0.5) * scale - 0.5).astype(np.float32)
-    strip = cv2.remap(small, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
-    near = np.round(pixels).astype(int)
-    near = np.clip(near, 0, np.array(rgb.shape[1::-1]) - 1)
-    target = np.where(inside, _MAP[classes[near[..., 1], near[..., 0]]], IGNORE).astype(np.uint8)
-    beyond = np.where(inside, beyond_mouth(pixels, truth), IGNORE).astype(np.uint8)
-    if rng.random() < 0.5:
-        strip, target, beyond = strip[::-1], target[::-1], beyond[::-1]
-    return np.ascontiguousarray(strip), np.ascontiguousarray(target), np.ascontiguousarray(beyond)
+def _start(joints: Joints, joint: Tensor) -> Tensor:
+    """How far from the mouth the strip supposes it: by a little mostly; bare pipes are cut anywhere."""
+    near = torch.where(chance(joint, 0.9), uniform(joint, -3.5, 3.5), uniform(joint, -8.0, 14.0))
+    return torch.where(joint, near, uniform(joint, -4.0, 48.0)).double()
+
+
+def _assumed(joints: Joints, joint: Tensor) -> Tensor:
+    """Pixels of cells on the cylinder that a chain with errors would have found."""
+    axis = _turned(joints)
+    towards, across = _frame(axis, joints.mouth_mm)
+    mouth = joints.mouth_mm + axis * _start(joints, joint)[:, None]
+    mouth = mouth + across * normal(across, 0.5)[:, None] + towards * normal(across, 0.5)[:, None]
+    return cells_px(joints.matrix, mouth, axis, joints.pipe_mm * normal(joint, 0.015).exp())
+
+
+def sample(shelf: Shelf, batch: int) -> tuple[Tensor, Tensor, Tensor]:
+    """Strips (batch, 3, ROWS, COLUMNS) of 0..255, their classes, and whether beyond the mouth (255: unknown)."""
+    piped = torch.nonzero(shelf.numbers[: shelf.count, 15] > 0)[:, 0]
+    index = piped[torch.randint(len(piped), (batch,), device=shelf.device)]
+    matrix, mouth, axis, pipe, collar, lip, joint = numbers(shelf.numbers[index])
+    joints = Joints(matrix, mouth, axis, pipe, collar, lip)
+    native = matrix[:, 0, 0] / mouth.norm(dim=1)
+    # one size for the whole batch: pictures of one tensor share theirs
+    wanted = math.exp(float(torch.empty(()).uniform_(math.log(COARSEST), math.log(FINEST))))
+    factor = min(1.0, wanted / float(native.median()))
+    side = max(64, round(SIDE_PX * factor))
+    rgb = shelf.rgb[index].permute(0, 3, 1, 2).float() / 255
+    small = F.interpolate(rgb, (side, side), mode="bilinear", antialias=True) if side < SIDE_PX else rgb
+    blur = (0.25 * native.float() * side / SIDE_PX).clamp(1.0, 2.5)
+    small = phoneify.process(phoneify.recolour(small), blur)
+    pixels = _assumed(joints, joint)
+    grid = ((pixels + 0.5) / SIDE_PX * 2 - 1).float()
+    strip = F.grid_sample(small, grid, padding_mode="zeros", align_corners=False)
+    inside = ((pixels > -0.5) & (pixels < shelf.size[index][:, None, None] - 0.5)).all(-1)
+    strip = strip * inside[:, None]
+    near = pixels.round().clamp(0, SIDE_PX - 1).long()
+    classes = shelf.classes[index[:, None, None], near[..., 1], near[..., 0]]
+    table = torch.full((256,), IGNORE, dtype=torch.uint8, device=shelf.device)
+    table[: len(_MAP)] = torch.tensor(_MAP, dtype=torch.uint8, device=shelf.device)
+    unknown = torch.tensor(IGNORE, dtype=torch.uint8, device=shelf.device)
+    target = torch.where(inside, table[classes.long()], unknown)
+    beyond = torch.where(inside & joint[:, None, None], beyond_mouth(pixels, joints).to(torch.uint8), unknown)
+    flip = chance(joint, 0.5)[:, None, None]
+    strip = torch.where(flip[:, None], strip.flip(2), strip)
+    target, beyond = (torch.where(flip, part.flip(1), part) for part in (target, beyond))
+    return (strip * 255).round(), target, beyond

@@ -1,9 +1,10 @@
 """Train a network and write it as ONNX.
 
-    python -m training.train finder --scenes DIR --photos DIR --encoder FILE.pth --out finder.onnx
-    python -m training.train reader --scenes DIR --encoder FILE.pth --out reader.onnx
+    python -m training.train finder --scenes DIR --held DIR --photos DIR --start FILE --out finder.onnx
+    python -m training.train reader --scenes DIR --held DIR --start FILE --out reader.onnx
 
-Run from `sample_images/`.  One GPU, some five minutes each; fixed seeds; prints loss and held-out scores.
+Run from `sample_images/`.  One GPU each; scenes may still be appearing while it trains.  Seeds are fixed; which
+scenes are there at a step depends on the renderer's pace.  Prints loss and scores on scenes held out.
 """
 
 from __future__ import annotations
@@ -11,15 +12,15 @@ from __future__ import annotations
 import argparse
 import json
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import torch
 from torch import Tensor, nn
 from torch.nn import functional as F
-from torch.utils.data import DataLoader
 
-from . import data, nets
+from . import frames, nets, restore, shelf, strips
 
 IGNORE = 255
 _FINDER_WEIGHTS = (1.0, 1.0, 1.5, 1.2, 2.5, 1.5)
@@ -51,7 +52,7 @@ def reader_loss(logits: Tensor, target: Tensor, beyond: Tensor) -> Tensor:
     edge = F.max_pool1d(truth.flatten(0, 1), 21, 1, 10) + F.max_pool1d(-truth.flatten(0, 1), 21, 1, 10)
     stress = known * (1 + 5 * edge.view_as(truth))
     mouth = F.binary_cross_entropy_with_logits(logits[:, -1], truth, reduction="none")
-    return entropy + 0.5 * soft_dice(logits[:, :-1], target) + (mouth * stress).sum() / stress.sum()
+    return entropy + 0.5 * soft_dice(logits[:, :-1], target) + (mouth * stress).sum() / stress.sum().clamp(min=1)
 
 
 def scores(confusion: np.ndarray, names: tuple[str, ...]) -> dict[str, float]:
@@ -73,15 +74,16 @@ def evaluate(
     confusion, mouth = np.zeros((len(names), len(names))), []
     for batch in batches:
         logits = net(batch[0].to(device).float()).float().cpu()
-        best, target = logits[:, : len(names)].argmax(1), batch[1].long()
+        best, target = logits[:, : len(names)].argmax(1), batch[1].long().cpu()
         known = target != IGNORE
         np.add.at(confusion, (target[known].numpy(), best[known].numpy()), 1)
         if len(batch) > 2:
-            mouth.append(mouth_error(logits[:, -1].numpy(), batch[2].numpy()))
+            mouth.append(mouth_error(logits[:, -1].numpy(), batch[2].cpu().numpy()))
     net.train()
     result = scores(confusion, names)
     if mouth:
         error = np.concatenate(mouth) * 0.1
+        error = error[np.isfinite(error)]
         result |= {
             "mouth_p50_mm": round(float(np.median(error)), 3),
             "mouth_p95_mm": round(float(np.quantile(error, 0.95)), 3),
@@ -99,97 +101,119 @@ def mouth_error(logit: np.ndarray, beyond: np.ndarray) -> np.ndarray:
     return np.array(errors or [np.nan])
 
 
-def main() -> None:
+Draw = Callable[[], tuple[Tensor, ...]]
+
+
+def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("which", choices=("finder", "reader"))
-    parser.add_argument("--scenes", type=Path, required=True, nargs="+")
-    parser.add_argument("--photos", type=Path, nargs="*", default=[])
-    parser.add_argument("--encoder", type=Path, required=True)
-    parser.add_argument("--start", type=Path, help="go on from this checkpoint")
+    parser.add_argument("--scenes", type=Path, required=True, nargs="+", help="folders that studio.make fills")
+    parser.add_argument("--held", type=Path, required=True, help="scenes to score on, never trained on")
+    parser.add_argument("--photos", type=Path, nargs="*", default=[], help="folders of photos without a joint")
+    parser.add_argument("--start", type=Path, required=True,
+                        help="where to begin: the encoder's .pth, shipped weights (.onnx) or a checkpoint (.pt)")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--minutes", type=float, default=5.0)
     parser.add_argument("--batch", type=int, default=0)
     parser.add_argument("--rate", type=float, default=1.5e-3)
-    parser.add_argument("--workers", type=int, default=7)
-    args = parser.parse_args()
-    torch.manual_seed(7)
-    device = "cuda" if torch.cuda.is_available() else "cpu"
-    finder = args.which == "finder"
-    names = nets.FINDER_CLASSES if finder else nets.STRIP_CLASSES
-    net = nets.finder() if finder else nets.reader()
-    net.encoder.load_pretrained(args.encoder)
-    if args.start:
-        net.load_state_dict(torch.load(args.start, map_location="cpu", weights_only=True))
-    net = net.to(device, memory_format=torch.channels_last).train()
-    every = [scene for folder in args.scenes for scene in data.scenes(folder)]
-    held, used = every[::25], [scene for index, scene in enumerate(every) if index % 25]
-    photos = [path for folder in args.photos for path in sorted(folder.glob("*.jpg"))]
-    print(
-        f"{args.which}: {len(used)} scenes, {len(held)} held out, {len(photos)} photos, on {device}",
-        flush=True,
-    )
-    batch = args.batch or (32 if finder else 64)
+    parser.add_argument("--workers", type=int, default=6)
+    parser.add_argument("--capacity", type=int, default=7000, help="scenes that the device's memory may hold")
+    parser.add_argument("--least", type=int, default=200, help="scenes to wait for before the first step")
+    return parser.parse_args()
 
-    def make(scenes: list[data.Scene]) -> torch.utils.data.IterableDataset:
-        return data.Frames(scenes, photos) if finder else data.Strips(scenes)
 
-    loader = DataLoader(
-        make(used),
-        batch,
-        num_workers=args.workers,
-        prefetch_factor=4,
-        persistent_workers=True,
-        pin_memory=device == "cuda",
-    )
-    few = iter(DataLoader(make(held), batch, num_workers=0))
-    batches = [next(few) for _ in range(4 if finder else 6)]
+def _begin(net: nn.Module, start: Path, draw: Draw, device: str) -> nn.Module:
+    """The network on the device, with the weights of `start`."""
+    if start.suffix == ".pth":
+        net.encoder.load_pretrained(start)
+    elif start.suffix == ".pt":
+        net.load_state_dict(torch.load(start, map_location="cpu", weights_only=True))
+    else:
+        restore.restore(net, start, torch.zeros_like(draw()[0][:1], device="cpu").float())
+    net = net.to(device, memory_format=torch.channels_last)
+    if start.suffix == ".onnx":
+        restore.settle(net, lambda: draw()[0].float())
+    return net.train()
+
+
+def _train(net: nn.Module, args: argparse.Namespace, draw: Draw, held: list[tuple[Tensor, ...]],
+           names: tuple[str, ...], device: str) -> tuple[nn.Module, list[float]]:
+    """AdamW on one cosine for `args.minutes`; returns the moving average and the losses."""
     optimizer = torch.optim.AdamW(net.parameters(), lr=args.rate, weight_decay=1e-2)
     average = torch.optim.swa_utils.AveragedModel(
-        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.995), use_buffers=True
+        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
     )
     begin, step, log = time.monotonic(), 0, []
-    source = iter(loader)
     while (past := (time.monotonic() - begin) / (args.minutes * 60)) < 1:
         for group in optimizer.param_groups:
-            group["lr"] = args.rate * min(1.0, step / 100) * (0.5 + 0.5 * np.cos(np.pi * past)) + 1e-6
-        items = [item.to(device, non_blocking=True) for item in next(source)]
+            group["lr"] = args.rate * min(1.0, (step + 1) / 200) * (0.5 + 0.5 * np.cos(np.pi * past)) + 1e-6
+        with torch.no_grad():
+            items = draw()
         with torch.autocast(device, torch.bfloat16):
-            logits = net(items[0].float().contiguous(memory_format=torch.channels_last))
-        loss = (
-            finder_loss(logits.float(), items[1].long())
-            if finder
-            else reader_loss(logits.float(), items[1].long(), items[2])
-        )
+            logits = net(items[0].contiguous(memory_format=torch.channels_last))
+        loss = LOSSES[args.which](logits.float(), items[1].long(), *items[2:])
         optimizer.zero_grad(set_to_none=True)
         loss.backward()
         nn.utils.clip_grad_norm_(net.parameters(), 2.0)
         optimizer.step()
         average.update_parameters(net)
         step += 1
-        log.append(loss.item())
-        if step % 200 == 0:
-            print(f"step {step} {past:.0%} loss {np.mean(log[-200:]):.4f}", flush=True)
-        if step % 1000 == 0:
-            print("  held out", json.dumps(evaluate(average.module, batches, names, device)), flush=True)
-    final = average.module.eval()
-    print(f"done: {step} steps;", json.dumps(evaluate(final, batches, names, device)), flush=True)
-    final = final.eval().cpu().to(memory_format=torch.contiguous_format)
-    torch.save(final.state_dict(), args.out.with_suffix(".pt"))
-    args.out.with_suffix(".curve.json").write_text(
-        json.dumps([round(float(np.mean(log[i : i + 50])), 4) for i in range(0, len(log), 50)])
-    )
-    shape = (1, 3, 480, 640) if finder else (1, 3, 128, 512)
-    torch.onnx.export(
-        final,
-        torch.zeros(shape),
-        str(args.out),
-        opset_version=13,
-        input_names=["rgb"],
-        output_names=["logits"],
-        dynamo=False,
-    )
+        log.append(loss.detach())
+        if step % 500 == 0:
+            print(f"step {step} {past:.0%} loss {torch.stack(log[-500:]).mean():.4f}", flush=True)
+        if step % 3000 == 0:
+            print("  held out", json.dumps(evaluate(average.module, held, names, device)), flush=True)
+    return average.module.eval(), torch.stack(log).cpu().tolist()
+
+
+def _save(net: nn.Module, out: Path, log: list[float], probe: Tensor) -> None:
+    net = net.cpu().to(memory_format=torch.contiguous_format)
+    torch.save(net.state_dict(), out.with_suffix(".pt"))
+    means = [round(float(np.mean(log[i : i + 100])), 4) for i in range(0, len(log), 100)]
+    out.with_suffix(".curve.json").write_text(json.dumps(means))
+    torch.onnx.export(net, probe, str(out), opset_version=13, input_names=["rgb"], output_names=["logits"],
+                      dynamo=False)
+
+
+LOSSES: dict[str, Callable[..., Tensor]] = {"finder": finder_loss, "reader": reader_loss}
+
+
+def main() -> None:
+    args = _arguments()
+    finder = args.which == "finder"
+    names = nets.FINDER_CLASSES if finder else nets.STRIP_CLASSES
+    kinds = ("frame", "close") if finder else ("close",)
+    filler, again = (shelf.Filler(where, kinds, args.workers) for where in (args.scenes, [args.held]))
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    torch.manual_seed(7)
+    shelves, held = ({close: shelf.Shelf(size if finder or close else 1, device) for close in (True, False)}
+                     for size in (args.capacity, 400 if device == "cuda" else 20))
+    paths = [path for folder in args.photos for path in sorted(folder.glob("*.jpg"))]
+    photos = shelf.Shelf(max(1, len(paths)), device)
+    for path in paths:
+        photos.put(shelf.photo(path)[0])
+    for views in again.fresh():
+        for view in views:
+            held[view.close].put(view)
+    filler.keep_filling(shelves)
+    while shelves[True].count < args.least:
+        time.sleep(1)
+    batch = args.batch or (32 if finder else 64)
+
+    def drawing(from_: dict[bool, shelf.Shelf]) -> Draw:
+        return lambda: frames.sample(from_, photos, batch) if finder else strips.sample(from_[True], batch)
+
+    net = _begin(nets.finder() if finder else nets.reader(), args.start, drawing(shelves), device)
+    with torch.no_grad():
+        few = [drawing(held)() for _ in range(6)]
+    print(f"{args.which}: {shelves[True].count} scenes so far, {held[True].count} held out, {photos.count} photos, "
+          f"on {device}", json.dumps(evaluate(net, few, names, device)), flush=True)
+    final, log = _train(net, args, drawing(shelves), few, names, device)
+    print(f"done: {len(log)} steps on {shelves[True].count} scenes;",
+          json.dumps(evaluate(final, few, names, device)), flush=True)
+    _save(final, args.out, log, torch.zeros((1, 3, *few[0][0].shape[2:])))
 
 
 if __name__ == "__main__":

@@ -1,0 +1,160 @@
+"""Worlds of scenes: the dice of `scene.draw`, made wider, and split so that tests see what training never saw.
+
+`scene.draw` stays as it is, since the samples start from it. `wider` changes a drawn scene by dice of its own:
+what misleads most (grease, rings at the mouth, dashes, hands of the pipe's colour, mirrors) comes oftener here
+than at a trench. `kept_to` then holds a scene to the surroundings, grounds and fittings of its world.
+"""
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from .noise import pick
+from .recipe import CollarSpec, Recipe
+from .scene import FINISHES, GROUND_KINDS, HARDWARE, draw
+
+# What belongs to the test world alone; training has all the rest.
+TEST_MAPS = ("bridge", "studio")
+TEST_GROUNDS = ("planks", "carpet", "asphalt")
+TEST_FINISHES = ("chromate", "cast")
+TEST_HARDWARE = ("coupling", "cap")
+
+GREASES = {"black": 3, "white": 3, "brown": 2, "amber": 2, "grey": 1.5}
+
+
+def scene_of(seed: int, maps: list[str], world: str = "train") -> Recipe:
+    """The scene of a seed in the world `train` or `test`."""
+    rng = np.random.default_rng([seed, 4177])
+    mine = [name for name in maps if (name in TEST_MAPS) == (world == "test")]
+    recipe = draw(seed, mine)
+    for change, chance in CHANGES.items():
+        if rng.random() < chance:
+            recipe = change(recipe, rng)
+    return kept_to(world, recipe, rng)
+
+
+def kept_to(world: str, recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    """The scene with a ground, a finish and hardware of its world, where it has those of the other."""
+    ground = _of_world(world, recipe.ground.kind, GROUND_KINDS, TEST_GROUNDS, rng)
+    finish = _of_world(world, recipe.collar.finish, FINISHES, TEST_FINISHES, rng)
+    hardware = _of_world(world, recipe.collar.hardware, HARDWARE, TEST_HARDWARE, rng)
+    collar = replace(recipe.collar, finish=finish, hardware=hardware)
+    return replace(recipe, ground=replace(recipe.ground, kind=ground), collar=collar)
+
+
+def _of_world(world: str, kind: str, table: dict, test_only: tuple[str, ...], rng: np.random.Generator) -> str:
+    if (kind in test_only) == (world == "test"):
+        return kind
+    return pick(rng, {key: weight for key, weight in table.items() if (key in test_only) == (world == "test")})
+
+
+def _greased(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    """A bead of grease at the mouth, thin to bulging."""
+    grease = pick(rng, GREASES)
+    return replace(recipe, dirt=replace(recipe.dirt, grease=grease, grease_mm=float(rng.uniform(0.4, 5))))
+
+
+def _smeared(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    """A film of grease that was wiped along the pipe."""
+    grease = recipe.dirt.grease or pick(rng, GREASES)
+    bead = recipe.dirt.grease if rng.random() < 0.5 else grease
+    return replace(recipe, dirt=replace(recipe.dirt, grease=bead, film=grease, film_mm=float(rng.uniform(1, 14))))
+
+
+def _ringed(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    """Something that is no ink lies round the pipe, right at the mouth."""
+    kind = pick(rng, {"tape": 2, "o_ring": 3, "scratch_ring": 2, "label": 1, "cable_tie": 1})
+    width = {"tape": (0.8, 12), "o_ring": (0.8, 3), "scratch_ring": (0.15, 0.8), "label": (5, 30),
+             "cable_tie": (2.2, 5)}[kind]
+    ring = (kind, float(rng.uniform(-0.8, 2.0)), float(rng.uniform(*width)))
+    return replace(recipe, decoys=(*recipe.decoys, ring))
+
+
+def _dashed(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    """A line that was dabbed, or a short tick."""
+    if recipe.mark is None:
+        return recipe
+    if rng.random() < 0.4:
+        return replace(recipe, mark=replace(recipe.mark, arc_deg=float(rng.uniform(14, 45))))
+    return replace(recipe, mark=replace(recipe.mark, breaks=int(rng.integers(2, 16))))
+
+
+def _like_the_pipe(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    """A hand or glove of the pipe's own colour over the joint."""
+    over = pick(rng, {"hand": 3, "glove": 3, "finger": 2})
+    return replace(recipe, clutter=replace(recipe.clutter, over=(over,), as_pipe=True))
+
+
+def _covered(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    over = pick(rng, {"hand": 3, "glove": 2, "finger": 2, "mud_lump": 2, "strap": 1, "cable": 1})
+    return replace(recipe, clutter=replace(recipe.clutter, over=(over,)))
+
+
+def _mirrored(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    return replace(recipe, collar=replace(recipe.collar, finish="mirror"))
+
+
+def _crevice(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    """A wide bore: a deep dark gap between pipe and collar."""
+    wall = (recipe.collar.od_mm - recipe.pipe.od_mm) / 2
+    clearance = min(float(rng.uniform(0.4, 1.6)), 0.55 * wall)
+    lip = min(recipe.collar.lip_mm, 0.7 * (wall - clearance))
+    return replace(recipe, collar=replace(recipe.collar, clearance_mm=clearance, lip_mm=max(lip, 0.08)))
+
+
+def _dirty_seam(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    return replace(recipe, dirt=replace(recipe.dirt, seam_dirt=float(rng.uniform(0.6, 1.0))))
+
+
+def _from_the_end(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    """Seen well from the pipe's side: the collar's end face shows, often in shadow."""
+    return replace(recipe, view=replace(recipe.view, yaw_mouth_deg=float(rng.uniform(8, 35))))
+
+
+def _bent(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    radius = float(np.exp(rng.uniform(np.log(250), np.log(1500))))
+    return replace(recipe, pipe=replace(recipe.pipe, bend_start_mm=float(rng.uniform(45, 140)),
+                                        bend_radius_mm=radius))
+
+
+def _low_sun(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    sun, height = float(rng.uniform(2, 10)), float(rng.uniform(3, 14))
+    return replace(recipe, light=replace(recipe.light, sun=sun, sun_el_deg=height))
+
+
+def _far(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    view = recipe.view
+    share = float(np.exp(rng.uniform(np.log(0.055), np.log(0.1))))
+    distance = view.focal_px * recipe.collar.od_mm / (share * 576)
+    return replace(recipe, view=replace(view, collar_share=share, dist_mm=float(distance)))
+
+
+def _thick(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    """A thick or thin wall, a short or long collar: proportions beyond the usual."""
+    od = recipe.pipe.od_mm * float(rng.choice([rng.uniform(1.035, 1.07), rng.uniform(1.28, 1.42)]))
+    wall = (od - recipe.pipe.od_mm) / 2
+    collar: CollarSpec = recipe.collar
+    clearance = min(collar.clearance_mm, 0.4 * wall)
+    lip = max(0.08, min(collar.lip_mm, 0.7 * (wall - clearance)))
+    length = float(rng.uniform(12, 90))
+    return replace(recipe, collar=replace(collar, od_mm=od, clearance_mm=clearance, lip_mm=lip, length_mm=length))
+
+
+# How often each change comes; several can meet in one scene.
+CHANGES: dict[Callable[[Recipe, np.random.Generator], Recipe], float] = {
+    _greased: 0.14,
+    _smeared: 0.09,
+    _ringed: 0.10,
+    _dashed: 0.16,
+    _covered: 0.06,
+    _like_the_pipe: 0.05,
+    _mirrored: 0.07,
+    _crevice: 0.12,
+    _dirty_seam: 0.14,
+    _from_the_end: 0.12,
+    _bent: 0.10,
+    _low_sun: 0.08,
+    _far: 0.08,
+    _thick: 0.10,
+}
