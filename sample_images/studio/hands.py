@@ -92,12 +92,16 @@ def lump(rng, axis: PipeAxis, facing: float, s: float) -> Mesh:
     return move(sphere(size, n, bumps), onto(out, rng.uniform(0, 6)), axis.at(s, phi))
 
 
-def over_bodies(rng, kind: str, axis: PipeAxis, facing: float, collar_mm: float, dirt_rgb) -> list[Body]:
-    """Bodies of class OVER for one kind."""
+def over_bodies(
+    rng, kind: str, axis: PipeAxis, facing: float, collar_mm: float, dirt_rgb, past_mm: float | None = None
+) -> list[Body]:
+    """Bodies of class OVER for one kind; a hand that holds a bare pipe does so past its mark at `past_mm`."""
     u = rng.uniform
     s = u(-25, 75)
     if kind in ("hand", "glove"):
         s = u(30, 130) if rng.random() < 0.75 else u(-30, 30)
+        if past_mm is not None:
+            s = past_mm + u(58, 140)
         return [
             Body(
                 kind, hand(rng, axis, facing, s, kind == "glove"), skin(rng, kind == "glove", dirt_rgb), OVER

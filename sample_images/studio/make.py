@@ -1,7 +1,7 @@
 """Make pictures with truths.
 
     python -m studio.make --first SEED --count N --out DIR --jobs J [--assets DIR]
-        --variant cuda_ad_rgb|llvm_ad_rgb
+        [--scenario premark] --variant cuda_ad_rgb|llvm_ad_rgb
 
 For each seed: NNNNNN-frame.jpg, NNNNNN-frame.png (classes), NNNNNN-close.jpg, NNNNNN-close.png, NNNNNN.json.
 """
@@ -53,14 +53,15 @@ def make_pair(
     assets: Assets,
     spp: int = 32,
     shrink: float = 1.0,
+    scenario: str | None = None,
     world: str = "train",
 ) -> dict:
     """Render one seed's frame and close picture; write them with class maps and truth; returns the truth."""
     clock = [time.perf_counter()]
-    recipe = scene_of(seed, sorted(assets.maps), world)
+    recipe = scene_of(seed, sorted(assets.maps), world, scenario)
     stage = build(recipe, assets)
     camera = stage.camera
-    close = close_window(stage, camera, round(LONGER_PX * shrink))
+    close = close_window(stage, camera, round(LONGER_PX * shrink), recipe.scenario)
     if shrink != 1.0:
         camera = camera.enlarged(round(LONGER_PX * shrink))
     clock.append(time.perf_counter())
@@ -106,7 +107,7 @@ def work(args: argparse.Namespace, job: int) -> None:
         if args.seconds and time.perf_counter() - start > args.seconds:
             break
         try:
-            facts = make_pair(seed, args.out, renderer, assets, args.spp, args.shrink, args.world)
+            facts = make_pair(seed, args.out, renderer, assets, args.spp, args.shrink, args.scenario, args.world)
             done += 1
             if args.verbose:
                 print(seed, facts["scenario"], facts["seconds"], flush=True)
@@ -125,6 +126,7 @@ def main() -> None:
     parser.add_argument("--variant", default="llvm_ad_rgb", choices=["llvm_ad_rgb", "cuda_ad_rgb"])
     parser.add_argument("--assets", type=Path, help="folder made by studio.assets")
     parser.add_argument("--spp", type=int, default=32, help="samples a pixel, a multiple of 16")
+    parser.add_argument("--scenario", choices=["premark"], help="only such scenes, instead of the mix")
     parser.add_argument("--shrink", type=float, default=1.0, help="picture size relative to 768 px")
     parser.add_argument("--world", default="train", choices=["train", "test"], help="what the dice may show")
     parser.add_argument("--seconds", type=float, help="start no new scene after this long")

@@ -66,7 +66,9 @@ def pipe_path(pipe: PipeSpec, axis: PipeAxis, s: np.ndarray) -> np.ndarray:
     return axis.point + along[:, None] * axis.a + (pipe.bend_radius_mm * (1 - np.cos(over)))[:, None] * side
 
 
-def pipe_mesh(pipe: PipeSpec, axis: PipeAxis, phi0: float, start_mm: float = START_MM) -> Mesh:
+def pipe_mesh(
+    pipe: PipeSpec, axis: PipeAxis, phi0: float, start_mm: float = START_MM, columns: int = 160
+) -> Mesh:
     """The outside of the pipe; texture u starts at the angle phi0."""
     v = np.unique(
         np.concatenate(
@@ -81,15 +83,7 @@ def pipe_mesh(pipe: PipeSpec, axis: PipeAxis, phi0: float, start_mm: float = STA
     keep = s >= start_mm - 1e-9
     s, v = s[keep], v[keep]
     ribs = 0.5 * pipe.rib_mm * (np.sin(2 * np.pi * s / pipe.rib_pitch_mm) - 1)
-    return tube(pipe_path(pipe, axis, s), axis.radius_mm + ribs, 160, phi0, axis.u, v)
-
-
-def cut_end(pipe: PipeSpec, axis: PipeAxis, s_mm: float) -> Mesh:
-    """The end face and the bore of a pipe that ends at s."""
-    r, ri = axis.radius_mm, axis.radius_mm - pipe.wall_mm
-    made = lathe([[(s_mm, r), (s_mm, ri)], [(s_mm, ri), (s_mm + 250, ri)]], 96)
-    turn = np.stack([axis.a, axis.u, axis.v], 1)
-    return move(made, turn, axis.point)
+    return tube(pipe_path(pipe, axis, s), axis.radius_mm + ribs, columns, phi0, axis.u, v)
 
 
 def ring(axis: PipeAxis, s0: float, width: float, height: float, round_: bool, n: int = 128) -> Mesh:

@@ -74,6 +74,26 @@ class MarkSpec:
 
 
 @dataclass(frozen=True)
+class CutSpec:
+    """The cut end of a bare pipe: its plane crosses the axis at 0 and is `angle_deg` out of square.
+
+    dir_deg: round the pipe, where the cut lies furthest towards the pipe.  wavy_mm: what the saw left in the face.
+    chamfer_mm: of the outer edge, 0 where it was left sharp.  burr_mm: how far a ragged lip stands out of the pipe,
+    burr_wide_mm along it, burr_over_mm beyond the cut's plane.
+    """
+
+    angle_deg: float
+    dir_deg: float
+    wavy_mm: float
+    chamfer_mm: float
+    burr_mm: float
+    burr_wide_mm: float
+    burr_over_mm: float
+    finish: str
+    seed: int
+
+
+@dataclass(frozen=True)
 class DirtSpec:
     """Dirt, shares from 0 to 1, counts of scuffs and scratches; grease: its colour's name.
 
@@ -95,7 +115,7 @@ class DirtSpec:
 
 @dataclass(frozen=True)
 class ViewSpec:
-    """The camera: it looks at the mouth's centre and sees it at `at_px`.
+    """The camera: it looks at the mouth's centre, or `target_mm` beyond it, and sees that at `at_px`.
 
     yaw_mouth_deg: from the pipe's side where positive.  azimuth_deg: round the axis, 90 straight from above.
     collar_share: of the short side of the picture.
@@ -110,6 +130,7 @@ class ViewSpec:
     azimuth_deg: float
     roll_deg: float
     at_px: tuple[float, float]
+    target_mm: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -164,7 +185,10 @@ class ToneSpec:
 
 @dataclass(frozen=True)
 class Recipe:
-    """All of one scene; decoys are look-alike lines: kind, distance from the mouth, width."""
+    """All of one scene; decoys are look-alike lines: kind, distance from the mouth, width.
+
+    A pipe that ends in sight has a `cut`; distances from the mouth are then distances from the cut.
+    """
 
     seed: int
     scenario: str
@@ -179,3 +203,4 @@ class Recipe:
     ground: GroundSpec
     clutter: ClutterSpec
     tone: ToneSpec
+    cut: CutSpec | None = None

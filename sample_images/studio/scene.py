@@ -1,5 +1,7 @@
 """The dice: everything about one scene, drawn from a seed."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from .noise import hsv, luminance, pick
@@ -7,6 +9,7 @@ from .palette import INKS, PIPE_HUES, ink_color, pipe_color, rgb
 from .recipe import (
     ClutterSpec,
     CollarSpec,
+    CutSpec,
     DirtSpec,
     GroundSpec,
     LightSpec,
@@ -261,8 +264,84 @@ def _clutter(rng) -> ClutterSpec:
     return ClutterSpec(tuple(pick(rng, kinds) for _ in range(n)), over, _seed(rng))
 
 
-def draw(seed: int, maps: list[str]) -> Recipe:
-    """The scene that belongs to a seed, given the names of the environment maps at hand."""
+def _cut(rng, pipe: PipeSpec) -> CutSpec:
+    """How the pipe was cut: by pipe cutter or by saw, deburred or not."""
+    u = rng.uniform
+    angle = abs(rng.normal(0, 1.1)) if rng.random() < 0.8 else u(0, 4)
+    deburred, burred = rng.random() < 0.3, rng.random() < 0.6
+    burr = 0.0 if deburred or not burred else np.exp(u(np.log(0.05), np.log(0.55)))
+    return CutSpec(
+        angle_deg=float(min(angle, 4.0)),
+        dir_deg=float(u(0, 360)),
+        wavy_mm=float(rng.choice([0.0, 0.03, 0.1]) * u(0.5, 1.5)),
+        chamfer_mm=float(min(u(0.2, 1.1), 0.35 * pipe.wall_mm) if deburred else 0.0),
+        burr_mm=float(burr),
+        burr_wide_mm=float(u(0.2, 1.1)),
+        burr_over_mm=float(burr * u(0, 1.2)),
+        finish=pick(rng, {"bright": 3, "steel": 3, "as_pipe": 2} if pipe.metallic else {"as_pipe": 4, "steel": 1}),
+        seed=_seed(rng),
+    )
+
+
+MARK_DEPTHS_MM = (28.575, 34.925)  # common practice, no source: 1-1/8 in, and about 1-3/8 in for big pipes
+BIG_PIPE_MM = 75.0
+
+
+def _depth(rng, od_mm: float) -> float:
+    """Where the installer put the line: mostly near the depth that he was told, sometimes anywhere."""
+    told = MARK_DEPTHS_MM[int(od_mm > BIG_PIPE_MM)]
+    kind = rng.random()
+    if kind < 0.5:
+        return float(told + rng.normal(0, 0.6))
+    return float(told + rng.normal(0, 3.0)) if kind < 0.85 else float(rng.uniform(12, 46))
+
+
+def _bare(recipe: Recipe, rng) -> Recipe:
+    """The scene's pipe before it is pushed in: cut, marked, and the camera between cut and mark."""
+    u = rng.uniform
+    pipe, view = recipe.pipe, recipe.view
+    mark = recipe.mark or (_mark(rng, pipe) if rng.random() < 0.7 else None)
+    depth = _depth(rng, pipe.od_mm)
+    if mark is not None:
+        second = None if mark.second_mm is None else depth + (mark.second_mm - mark.gap_mm) * rng.choice([-1, 1])
+        mark = replace(mark, gap_mm=depth, second_mm=second)
+    share = float(np.exp(u(np.log(0.10), np.log(0.45))))
+    view = replace(
+        view,
+        collar_share=share,
+        dist_mm=view.focal_px * pipe.od_mm / (share * 576),
+        target_mm=float(depth * u(0.2, 0.8)),
+    )
+    over = recipe.clutter.over
+    if not over and rng.random() < 0.3:
+        over = (pick(rng, {"hand": 2, "glove": 1}),)
+    return replace(
+        recipe,
+        scenario="premark",
+        pipe=replace(pipe, tilt_deg=0.0, offset_mm=(0.0, 0.0)),
+        mark=mark,
+        view=view,
+        decoys=tuple((kind, at + u(0, 12), wide) for kind, at, wide in recipe.decoys),
+        clutter=replace(recipe.clutter, over=over),
+        ground=replace(recipe.ground, drop_mm=float(0 if rng.random() < 0.45 else np.exp(u(2, 6.5)))),
+        cut=_cut(rng, pipe),
+    )
+
+
+def draw(seed: int, maps: list[str], scenario: str | None = None) -> Recipe:
+    """The scene that belongs to a seed, given the names of the environment maps at hand.
+
+    scenario: None for the mix; "premark" for the bare, marked pipe of that seed's scene.
+    """
+    recipe = _mixed(seed, maps)
+    more = np.random.default_rng([seed, 7])  # dice of their own: a seed's joint never changes
+    if scenario == "premark":
+        return _bare(recipe, more)
+    return replace(recipe, cut=_cut(more, recipe.pipe)) if recipe.scenario == "cut_end" else recipe
+
+
+def _mixed(seed: int, maps: list[str]) -> Recipe:
+    """A joint, or now and then something that is none."""
     rng = np.random.default_rng(seed)
     u = rng.uniform
     scenario = "joint" if rng.random() < 0.85 else pick(rng, LOOK_ALIKES)

@@ -8,6 +8,7 @@ from .assets import Assets
 from .body import BACKGROUND, DECOY, GREASE, OTHER, PIPE, Body, Material
 from .camera import Camera, aim
 from .clutter import bottle, cable, can, item
+from .cut import cut_pipe, end_bodies
 from .ground import ground_bodies
 from .hands import over_bodies
 from .joint import collar_bodies, finish, grease_ring
@@ -16,12 +17,12 @@ from .materials import anything, plain
 from .meshes import lathe, move, rotation
 from .noise import hsv
 from .palette import grease_color
-from .pipe import FINE_MM, PipeAxis, cut_end, head, pipe_axis, pipe_mesh, ring
+from .pipe import FINE_MM, PipeAxis, head, pipe_axis, pipe_mesh, ring
 from .recipe import Recipe
 from .render import BODIES
 from .surface import Line, Skin, paint
 
-PIPED = ("joint", "bare_pipe", "cut_end", "wrapped", "rod")
+PIPED = ("joint", "premark", "bare_pipe", "cut_end", "wrapped", "rod")
 
 
 @dataclass(frozen=True)
@@ -37,11 +38,12 @@ class Stage:
 
 
 def camera_of(recipe: Recipe) -> Camera:
-    """The camera looks at the mouth's centre from the recipe's direction."""
+    """The camera looks at its target on the axis from the recipe's direction."""
     v = recipe.view
     yaw, azimuth = np.radians([v.yaw_mouth_deg, v.azimuth_deg])
     d = np.array([np.sin(yaw), np.cos(yaw) * np.cos(azimuth), np.cos(yaw) * np.sin(azimuth)])
-    return aim(d * v.dist_mm, np.zeros(3), v.at_px, v.focal_px, v.size_px, np.radians(v.roll_deg))
+    target = np.array([v.target_mm, 0.0, 0.0])
+    return aim(target + d * v.dist_mm, target, v.at_px, v.focal_px, v.size_px, np.radians(v.roll_deg))
 
 
 def _ties(recipe: Recipe, axis: PipeAxis, facing: float) -> list[Body]:
@@ -152,11 +154,11 @@ def _piped(recipe: Recipe, axis: PipeAxis, facing: float, phi0: float) -> tuple[
     jointed = recipe.scenario == "joint"
     skin = paint(recipe, axis, phi0, jointed)
     label = skin.label if recipe.scenario != "rod" else OTHER
-    start = 0.0 if recipe.scenario == "cut_end" else -15.0
-    bodies = [Body("pipe", pipe_mesh(recipe.pipe, axis, phi0, start), skin.material, label)]
-    if recipe.scenario == "cut_end":
-        inside = plain(rng, np.asarray(recipe.pipe.color) * 0.8, 0.7)
-        bodies.append(Body("cut", cut_end(recipe.pipe, axis, 0.0), inside, PIPE))
+    cut = recipe.cut
+    mesh = pipe_mesh(recipe.pipe, axis, phi0) if cut is None else cut_pipe(recipe, cut, axis, phi0)
+    bodies = [Body("pipe", mesh, skin.material, label)]
+    if cut is not None:
+        bodies += end_bodies(recipe, cut, axis, phi0)
     elif not jointed:
         runs = [[(900.0, axis.radius_mm), (0.0, axis.radius_mm)]]
         back = move(lathe(runs, 160), np.stack([axis.a, axis.u, axis.v], 1), axis.point - axis.a * 915)
@@ -215,8 +217,9 @@ def build(recipe: Recipe, assets: Assets) -> Stage:
         phi0 = facing - np.pi
         bodies, skin = _piped(recipe, axis, facing, phi0)
         line = skin.line
+        past = recipe.mark.gap_mm if recipe.scenario == "premark" and recipe.mark is not None else None
         for kind in recipe.clutter.over:
-            over = over_bodies(rng, kind, axis, facing, recipe.collar.od_mm, recipe.dirt.color)
+            over = over_bodies(rng, kind, axis, facing, recipe.collar.od_mm, recipe.dirt.color, past)
             bodies += [_as_pipe(body, recipe) for body in over] if recipe.clutter.as_pipe else over
     near = [b for b in bodies if b.name in ("collar", "hardware", "pipe")]
     low = -radius * 1.05

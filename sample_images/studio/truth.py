@@ -1,15 +1,17 @@
-"""What is true about a scene: gap, tilt, distance, what the lip hides; and where the close window lies."""
+"""What is true about a scene: gap, mark's depth, tilt, what the lip hides; and where the close window lies."""
 
 import numpy as np
 
 from .camera import Camera
+from .cut import cut_s
 from .joint import hidden_mm
 from .pipe import COLS, PipeAxis
 from .recipe import Recipe
 from .stage import Stage
 
 WELL_SEEN_DEG = 60.0
-CLOSE_FROM_MM, CLOSE_TO_MM = -12.0, 44.0
+CLOSE_MM = {"joint": (-12.0, 44.0), "premark": (-5.0, 55.0)}
+EVERY_DEG = 15
 
 
 def gap_truth(recipe: Recipe, stage: Stage) -> dict:
@@ -39,12 +41,63 @@ def gap_truth(recipe: Recipe, stage: Stage) -> dict:
     }
 
 
-def close_window(stage: Stage, camera: Camera, longer_px: int) -> Camera:
-    """The window round the pipe's visible half from CLOSE_FROM to CLOSE_TO mm, as far as it is in frame."""
+def _at_angles(values: np.ndarray, rel_deg: np.ndarray, there: np.ndarray) -> list[float | None]:
+    """Values every EVERY_DEG round the well seen arc, None where there is none."""
+    wanted = np.arange(-WELL_SEEN_DEG, WELL_SEEN_DEG + 1, EVERY_DEG)
+    columns = [int(np.abs(rel_deg - angle).argmin()) for angle in wanted]
+    return [float(values[i]) if there[i] else None for i in columns]
+
+
+def premark_truth(recipe: Recipe, stage: Stage) -> dict | None:
+    """The cut, and the mark's depth from it along the pipe: mean, min, max over the inked part of the well seen arc.
+
+    Angles count from the line that faces the camera, as on the flat strip.  `depth_all_mm`: mean round the pipe.
+    """
+    cut, axis = recipe.cut, stage.axis
+    if cut is None or axis is None:
+        return None
+    rel = ((np.arange(COLS) + 0.5) / COLS - 0.5) * 360
+    ends = cut_s(cut, axis.radius_mm, stage.phi0 + np.radians(rel + 180))
+    facing = np.degrees(stage.phi0) + 180
+    facts: dict = {
+        "cut_angle_deg": cut.angle_deg,
+        "cut_dir_deg": float((cut.dir_deg - facing + 180) % 360 - 180),
+        "chamfer_mm": cut.chamfer_mm,
+        "burr_mm": cut.burr_mm,
+        "burr_over_mm": cut.burr_over_mm,
+        "cut_at_mm": _at_angles(ends, rel, np.ones(COLS, bool)),
+        "depth_mm": None,
+        "depth_min_mm": None,
+        "depth_max_mm": None,
+        "depth_all_mm": None,
+        "depth_at_mm": [],
+        "line_width_mm": None,
+        "inked_share": 0.0,
+    }
+    if stage.line is None:
+        return facts
+    seen = np.abs(rel) <= WELL_SEEN_DEG
+    inked = seen & stage.line.inked
+    if not inked.any():
+        return facts
+    depth = stage.line.near - ends
+    return facts | {
+        "depth_mm": float(depth[inked].mean()),
+        "depth_min_mm": float(depth[inked].min()),
+        "depth_max_mm": float(depth[inked].max()),
+        "depth_all_mm": float(depth.mean()),
+        "depth_at_mm": _at_angles(depth, rel, inked),
+        "line_width_mm": float((stage.line.far - stage.line.near)[inked].mean()),
+        "inked_share": float(inked.sum() / seen.sum()),
+    }
+
+
+def close_window(stage: Stage, camera: Camera, longer_px: int, scenario: str = "joint") -> Camera:
+    """The window round the part of the pipe's visible half that matters, as far as it is in frame."""
     if stage.axis is not None:
         facing = stage.axis.facing_rad(camera.centre_mm)
         phi = facing + np.linspace(-np.pi / 2, np.pi / 2, 25)
-        s = np.linspace(CLOSE_FROM_MM, CLOSE_TO_MM, 12)
+        s = np.linspace(*CLOSE_MM.get(scenario, CLOSE_MM["joint"]), 12)
         px = camera.project(stage.axis.at(s[:, None], phi[None]).reshape(-1, 3))
     else:
         box = np.array(np.meshgrid([-40, 40], [-30, 30], [-30, 30])).reshape(3, -1).T
@@ -88,6 +141,7 @@ def truth(recipe: Recipe, stage: Stage) -> dict:
         "no_joint": not joint,
         "unmarked": recipe.mark is None,
         **mark,
+        "premark": premark_truth(recipe, stage),
         "hidden_mm": hidden_mm(recipe, stage.axis, c) if joint else None,
         "yaw_deg": float(np.degrees(np.arcsin(np.clip(-forward[0], -1, 1)))),
         "yaw_mouth_deg": recipe.view.yaw_mouth_deg,

@@ -23,11 +23,11 @@ TEST_HARDWARE = ("coupling", "cap")
 GREASES = {"black": 3, "white": 3, "brown": 2, "amber": 2, "grey": 1.5}
 
 
-def scene_of(seed: int, maps: list[str], world: str = "train") -> Recipe:
-    """The scene of a seed in the world `train` or `test`."""
+def scene_of(seed: int, maps: list[str], world: str = "train", scenario: str | None = None) -> Recipe:
+    """The scene of a seed in the world `train` or `test`; `scenario` as in `scene.draw`."""
     rng = np.random.default_rng([seed, 4177])
     mine = [name for name in maps if (name in TEST_MAPS) == (world == "test")]
-    recipe = draw(seed, mine)
+    recipe = draw(seed, mine, scenario)
     for change, chance in CHANGES.items():
         if rng.random() < chance:
             recipe = change(recipe, rng)
