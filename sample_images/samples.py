@@ -6,12 +6,11 @@ about.  Lengths are mm, angles degrees; a positive yaw looks from the pipe's sid
 """
 
 import math
-from dataclasses import dataclass, is_dataclass, replace
-from typing import Any
+from dataclasses import dataclass, replace
 
 from studio.noise import hsv
 from studio.phone import PhoneSpec
-from studio.recipe import MarkSpec, Recipe, ViewSpec
+from studio.recipe import MarkSpec, Recipe, ViewSpec, vary
 from studio.scene import draw
 from studio.stage import camera_of
 
@@ -51,17 +50,6 @@ class Joint:
     installer: str
     machine: str
     date: str
-
-
-def vary(record: Any, **changes: Any) -> Any:
-    """`dataclasses.replace` that goes into nested records: vary(recipe, mark={"gap_mm": 3})."""
-    inner = {
-        key: vary(getattr(record, key), **value)
-        if isinstance(value, dict) and is_dataclass(getattr(record, key))
-        else value
-        for key, value in changes.items()
-    }
-    return replace(record, **inner)
 
 
 def demo(fitting: str) -> Fitting:

@@ -1,6 +1,7 @@
 """The records that say everything about one scene (mm, degrees, px)."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, is_dataclass, replace
+from typing import Any
 
 
 @dataclass(frozen=True)
@@ -8,6 +9,7 @@ class PipeSpec:
     """The pipe: straight to `bend_start_mm`, then on a circle; colours are linear RGB.
 
     tilt_deg, tilt_dir_deg, offset_mm: how it sits in the collar.  rib_mm: depth of ribs, 0 for none.
+    pulled_mm: how far it has come out since it was marked, with all that is painted on it.
     """
 
     od_mm: float
@@ -28,6 +30,7 @@ class PipeSpec:
     rib_pitch_mm: float
     stripes: int
     seed: int
+    pulled_mm: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -203,4 +206,18 @@ class Recipe:
     ground: GroundSpec
     clutter: ClutterSpec
     tone: ToneSpec
+<<<<<<< HEAD
     cut: CutSpec | None = None
+=======
+
+
+def vary(record: Any, **changes: Any) -> Any:
+    """`dataclasses.replace` that goes into nested records: vary(recipe, mark={"gap_mm": 3})."""
+    inner = {
+        key: vary(getattr(record, key), **value)
+        if isinstance(value, dict) and is_dataclass(getattr(record, key))
+        else value
+        for key, value in changes.items()
+    }
+    return replace(record, **inner)
+>>>>>>> b2cd6a2 (studio: stories of known truth, a joint from three sides and before and after a pull-out)

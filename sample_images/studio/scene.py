@@ -131,7 +131,7 @@ def _collar(rng, pipe: PipeSpec) -> CollarSpec:
     )
 
 
-def _mark(rng, pipe: PipeSpec) -> MarkSpec:
+def draw_mark(rng, pipe: PipeSpec) -> MarkSpec:
     u = rng.uniform
     gap = u(-2.2, 1.6) if rng.random() < 0.37 else 1.6 + 18.4 * rng.beta(0.8, 1.5)
     low_contrast = rng.random() < 0.12
@@ -300,7 +300,7 @@ def _bare(recipe: Recipe, rng) -> Recipe:
     """The scene's pipe before it is pushed in: cut, marked, and the camera between cut and mark."""
     u = rng.uniform
     pipe, view = recipe.pipe, recipe.view
-    mark = recipe.mark or (_mark(rng, pipe) if rng.random() < 0.7 else None)
+    mark = recipe.mark or (draw_mark(rng, pipe) if rng.random() < 0.7 else None)
     depth = _depth(rng, pipe.od_mm)
     if mark is not None:
         second = None if mark.second_mm is None else depth + (mark.second_mm - mark.gap_mm) * rng.choice([-1, 1])
@@ -350,7 +350,7 @@ def _mixed(seed: int, maps: list[str]) -> Recipe:
     slack = collar.clearance_mm + 0.15
     off = slack * np.sqrt(rng.random()) * np.array([np.cos(a := u(0, 2 * np.pi)), np.sin(a)])
     pipe = PipeSpec(**{**pipe.__dict__, "offset_mm": (float(off[0]), float(off[1]))})
-    mark = None if rng.random() < 0.25 else _mark(rng, pipe)
+    mark = None if rng.random() < 0.25 else draw_mark(rng, pipe)
     if scenario in ("bare_pipe", "rod", "wrapped") and rng.random() < 0.7:
         mark = None
     view = _view(rng, collar)

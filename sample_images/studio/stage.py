@@ -50,7 +50,8 @@ def _ties(recipe: Recipe, axis: PipeAxis, facing: float) -> list[Body]:
     """Look-alike lines that stand proud of the pipe."""
     rng = np.random.default_rng(recipe.dirt.seed + 3)
     made = []
-    for i, (kind, x, width) in enumerate(recipe.decoys):
+    for i, (kind, at, width) in enumerate(recipe.decoys):
+        x = at + recipe.pipe.pulled_mm
         if kind == "cable_tie":
             skin = plain(
                 rng, hsv(rng.uniform(0, 360), rng.uniform(0, 0.7), rng.choice([0.1, 0.15, 0.9, 0.8])), 0.4
@@ -203,8 +204,12 @@ def _clutter(recipe: Recipe, low: float, camera: Camera) -> list[Body]:
     return made
 
 
-def build(recipe: Recipe, assets: Assets) -> Stage:
-    """Everything that the renderer needs for a recipe."""
+def build(recipe: Recipe, assets: Assets, front_rad: float | None = None) -> Stage:
+    """Everything that the renderer needs for a recipe.
+
+    front_rad: the line of the pipe that its skin is painted about; by default the one that faces the camera.
+    A second view of the same pipe has to be given that of the first.
+    """
     camera = camera_of(recipe)
     axis = pipe_axis(recipe.pipe) if recipe.scenario in PIPED else None
     surroundings = sky(recipe.light, assets.maps)
@@ -214,8 +219,9 @@ def build(recipe: Recipe, assets: Assets) -> Stage:
     radius = recipe.pipe.od_mm / 2
     if axis is not None:
         facing = axis.facing_rad(camera.centre_mm)
-        phi0 = facing - np.pi
-        bodies, skin = _piped(recipe, axis, facing, phi0)
+        front = facing if front_rad is None else front_rad
+        phi0 = front - np.pi
+        bodies, skin = _piped(recipe, axis, front, phi0)
         line = skin.line
         past = recipe.mark.gap_mm if recipe.scenario == "premark" and recipe.mark is not None else None
         for kind in recipe.clutter.over:

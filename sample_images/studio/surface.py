@@ -47,6 +47,7 @@ class _Canvas:
         self.phi_rel = ((np.arange(COLS) + 0.5) / COLS - 0.5) * 2 * np.pi
         self.phi = phi0 + np.pi + self.phi_rel
         self.s = row_s(p, (np.arange(ROWS) + 0.5) / ROWS)[:, None].astype(np.float32)
+        self.own_s = self.s - p.pulled_mm  # what is painted on the pipe moves with it
         self.arc = (self.phi_rel * axis.radius_mm)[None].astype(np.float32)
         self.mouth = axis.mouth_s(self.phi)
         self.color = np.broadcast_to(np.asarray(p.color, np.float32), (ROWS, COLS, 3)).copy()
@@ -72,16 +73,16 @@ class _Canvas:
 
 def _base(c: _Canvas, recipe: Recipe) -> None:
     rng, p, u = c.rng, recipe.pipe, c.rng.uniform
-    cloud = field(rng, c.arc, c.s, u(60, 300), 1.8)
+    cloud = field(rng, c.arc, c.own_s, u(60, 300), 1.8)
     c.color *= (1 + u(0.02, 0.22) * (cloud - 0.5))[..., None]
-    grain = field(rng, c.arc, c.s, u(8, 30), 0.5, stretch=1 if rng.random() < 0.5 else 0.05)
+    grain = field(rng, c.arc, c.own_s, u(8, 30), 0.5, stretch=1 if rng.random() < 0.5 else 0.05)
     c.color *= (1 + u(0, 0.12) * (grain - 0.5))[..., None]
     if p.metallic > 0.5 and rng.random() < 0.6:
-        spangle = field(rng, c.arc, c.s, u(20, 60), 1.1)
+        spangle = field(rng, c.arc, c.own_s, u(20, 60), 1.1)
         c.rough *= 0.7 + 0.6 * spangle
     for _ in range(p.stripes):
         at, wide = u(-1.6, 1.6) * recipe.pipe.od_mm / 2, u(1, 7)
-        stripe = ramp(-np.abs(c.arc - at), -wide, -wide + 0.3) * np.ones_like(c.s)
+        stripe = ramp(-np.abs(c.arc - at), -wide, -wide + 0.3) * np.ones_like(c.own_s)
         c.lay(stripe, hsv(u(0, 360), u(0, 0.9), u(0.2, 0.95)))
 
 
@@ -118,13 +119,13 @@ def _prints(c: _Canvas, recipe: Recipe) -> None:
         k = mask.shape[0] / tall
         a0 = u(-0.38, 0.38) * np.pi * recipe.pipe.od_mm / 2
         s0 = u(-8, 40) if flip > 0 else u(20, 120)
-        x = ((c.s - s0) * flip * k).astype(np.float32)
+        x = ((c.own_s - s0) * flip * k).astype(np.float32)
         y = ((c.arc - a0) * flip * k + mask.shape[0] / 2).astype(np.float32)
         x, y = np.broadcast_arrays(x, y)
         alpha = cv2.remap(
             mask, np.ascontiguousarray(x), np.ascontiguousarray(y), cv2.INTER_LINEAR, borderValue=0
         )
-        worn = field(rng, c.arc, c.s, u(4, 30), 1.0)
+        worn = field(rng, c.arc, c.own_s, u(4, 30), 1.0)
         alpha = alpha * (1 - u(0, 1) * ramp(worn, 0.5, 0.95)) * u(0.5, 1)
         dark = luminance(recipe.pipe.color) > 0.25
         color = hsv(u(0, 360), u(0, 0.5), u(0.05, 0.3) if dark else u(0.6, 0.97))
@@ -136,11 +137,11 @@ def _flat_decoys(c: _Canvas, recipe: Recipe) -> None:
     u = rng.uniform
     for kind, x, width in recipe.decoys:
         slant = np.tan(np.radians(rng.normal(0, 1.2))) * c.arc + rng.normal(0, 0.05, 1)
-        along = c.s - (x + slant)
+        along = c.own_s - (x + slant)
         inside = ramp(along, 0, 0.12) * (1 - ramp(along, width - 0.12, width))
         if kind == "tape":
             tone = hsv(u(0, 360), u(0, 0.9), u(0.05, 0.95))
-            tone = tone * (0.85 + 0.3 * field(rng, c.arc, c.s, 25, 1.3))[..., None]
+            tone = tone * (0.85 + 0.3 * field(rng, c.arc, c.own_s, 25, 1.3))[..., None]
             c.lay(inside, tone, u(0.1, 0.6), DECOY)
         elif kind == "label":
             a0, half = u(-0.35, 0.35) * recipe.pipe.od_mm, u(0.2, 0.8) * recipe.pipe.od_mm / 2
@@ -149,13 +150,13 @@ def _flat_decoys(c: _Canvas, recipe: Recipe) -> None:
             if rng.random() < 0.5:
                 bars = field(rng, c.arc, 0 * c.arc, u(60, 200), 0.7) > u(0.4, 0.6)
             else:
-                bars = field(rng, c.arc, c.s, u(60, 200), 0.9, stretch=u(2, 6)) > u(0.6, 0.8)
+                bars = field(rng, c.arc, c.own_s, u(60, 200), 0.9, stretch=u(2, 6)) > u(0.6, 0.8)
             bars = bars * ramp(half - 2 - np.abs(c.arc - a0), 0, 0.2)
             c.lay(inside * bars * (along > width * 0.3) * (along < width * 0.7), hsv(0, 0, 0.08), None)
         elif kind == "scratch_ring":
             waver = 0.15 * wobble(rng, COLS, 12)[None]
             part = ramp(field(rng, c.arc, c.arc * 0, 40, 1.2), u(-0.2, 0.5), 0.6)
-            alpha = np.exp(-(((c.s - x - slant - waver) / (0.6 * width)) ** 2)) * part
+            alpha = np.exp(-(((c.own_s - x - slant - waver) / (0.6 * width)) ** 2)) * part
             tone = np.clip(np.asarray(recipe.pipe.color) * u(0.2, 1.6) + u(-0.02, 0.15), 0, 1)
             c.lay(alpha, tone, 0.6, DECOY, 0.4)
 
@@ -175,14 +176,20 @@ def _mark(c: _Canvas, mark: MarkSpec, radius_mm: float, gap_mm: float, mouth: np
         at, wide = u(-1.2, 1.2), u(0.4, 1.6) / radius_mm
         long_far += u(1, 9) * np.exp(-(((c.phi_rel - at) / wide) ** 4))
     edge = u(0.05, 0.18)
-    s = c.s[:LAST_ROW]
+    s, own_s = c.s[:LAST_ROW], c.own_s[:LAST_ROW]
     alpha = ramp(s - near[None], -edge, edge) * (1 - ramp(s - long_far[None], -edge, edge))
     half = np.radians(mark.arc_deg) / 2
     turn = np.angle(np.exp(1j * (c.phi_rel - np.radians(mark.arc_from_camera_deg))))
     ends = 1.0 if mark.arc_deg >= 359 else ramp(half - np.abs(turn), 0, 0.6 / radius_mm)
+<<<<<<< HEAD
     alpha = alpha * ends * _unbroken(mark, turn)
     streak = field(rng, c.arc, s * 1.0, u(6, 40), u(0.7, 1.5), stretch=u(1, 12))
     speck = field(rng, c.arc, s, u(2, 8), 0.6)
+=======
+    alpha = alpha * ends
+    streak = field(rng, c.arc, own_s, u(6, 40), u(0.7, 1.5), stretch=u(1, 12))
+    speck = field(rng, c.arc, own_s, u(2, 8), 0.6)
+>>>>>>> b2cd6a2 (studio: stories of known truth, a joint from three sides and before and after a pull-out)
     worn = ramp(0.75 * streak + 0.25 * speck, 1 - mark.fade, 1.15 - 0.5 * mark.fade)
     alpha = alpha * (1 - worn) * mark.opacity * (0.85 + 0.15 * speck)
     c.lay(alpha, np.asarray(mark.color), u(0.25, 0.8), INK, INK_SEEN)
@@ -257,13 +264,17 @@ def paint(recipe: Recipe, axis: PipeAxis, phi0: float, jointed: bool) -> Skin:
     _scuffs(c, recipe)
     _prints(c, recipe)
     _flat_decoys(c, recipe)
-    line = None
+    line, pulled = None, recipe.pipe.pulled_mm
     if recipe.mark is not None:
         mouth = c.mouth if jointed else 0 * c.mouth
-        line = _mark(c, recipe.mark, axis.radius_mm, recipe.mark.gap_mm, mouth)
+        line = _mark(c, recipe.mark, axis.radius_mm, recipe.mark.gap_mm + pulled, mouth)
         if recipe.mark.second_mm is not None:
+<<<<<<< HEAD
             _mark(c, recipe.mark, axis.radius_mm, recipe.mark.second_mm, mouth)
     _film(c, recipe)
+=======
+            _mark(c, recipe.mark, axis.radius_mm, recipe.mark.second_mm + pulled, mouth)
+>>>>>>> b2cd6a2 (studio: stories of known truth, a joint from three sides and before and after a pull-out)
     _soil(c, recipe)
     skin = Material(
         np.clip(c.color, 0, 1),

@@ -14,6 +14,11 @@ CLOSE_MM = {"joint": (-12.0, 44.0), "premark": (-5.0, 55.0)}
 EVERY_DEG = 15
 
 
+def columns_rad(stage: Stage) -> np.ndarray:
+    """The angle round the pipe of every column of its skin."""
+    return stage.phi0 + (np.arange(COLS) + 0.5) / COLS * 2 * np.pi
+
+
 def gap_truth(recipe: Recipe, stage: Stage) -> dict:
     """Gap (mean, min, max over the inked part of the well seen arc) and line width, or Nones."""
     none = {
@@ -25,9 +30,9 @@ def gap_truth(recipe: Recipe, stage: Stage) -> dict:
     }
     if stage.line is None or recipe.scenario != "joint":
         return none
-    rel = ((np.arange(COLS) + 0.5) / COLS - 0.5) * 360
-    phi = stage.phi0 + np.radians(rel + 180)
-    seen = np.abs(rel) <= WELL_SEEN_DEG
+    phi = columns_rad(stage)
+    facing = stage.axis.facing_rad(stage.camera.centre_mm)
+    seen = np.abs(np.angle(np.exp(1j * (phi - facing)))) <= np.radians(WELL_SEEN_DEG)
     inked = seen & stage.line.inked
     if not inked.any():
         return none
@@ -130,9 +135,10 @@ def truth(recipe: Recipe, stage: Stage) -> dict:
     c, forward = camera.centre_mm, camera.R[2]
     joint = recipe.scenario == "joint"
     mark = gap_truth(recipe, stage)
-    decoys = [[kind, x] for kind, x, _ in recipe.decoys] if stage.axis is not None else []
+    pulled = recipe.pipe.pulled_mm
+    decoys = [[kind, x + pulled] for kind, x, _ in recipe.decoys] if stage.axis is not None else []
     if recipe.mark is not None and recipe.mark.second_mm is not None:
-        decoys.append(["second_line", recipe.mark.second_mm])
+        decoys.append(["second_line", recipe.mark.second_mm + pulled])
     if recipe.dirt.grease is not None and joint:
         decoys.append(["grease", 0.0])
     return {
