@@ -1,13 +1,16 @@
 """Photos of known truth, as a phone writes them: what the program is scored on.
 
-    python -m studio.known --scenario premark --first SEED --count N --out DIR --assets DIR
+    python -m studio.known --scenario mix|premark --first SEED --count N --out DIR --jobs J --assets DIR
         [--grade typical|any] [--longer PX] [--variant cuda_ad_rgb]
 
-For each seed: NNNNNN.jpg with EXIF, and its truth in NNNNNN.json.
+For each seed: NNNNNN.jpg with EXIF, and its truth in NNNNNN.json.  All are of the test world, which training
+never sees (`studio.world`).
 """
 
 import argparse
+import gc
 import json
+import multiprocessing
 import sys
 import time
 import traceback
@@ -23,9 +26,9 @@ from .light import flash, orientation
 from .phone import PhoneSpec, encode, exposure, shoot
 from .recipe import Recipe
 from .render import Renderer
-from .scene import draw
 from .stage import build
 from .truth import truth
+from .world import scene_of
 
 METER_PX, METER_SPP = 768, 16
 STANDARD_OD_MM = (48.26, 60.325, 88.9)
@@ -113,26 +116,17 @@ def make(recipe: Recipe, longer_px: int, renderer: Renderer, assets: Assets, spp
     return encode(shoot(light, camera.K, gain, recipe.tone, phone), phone), facts
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--scenario", choices=["premark"], required=True)
-    parser.add_argument("--grade", choices=["typical", "any"], default="typical")
-    parser.add_argument("--first", type=int, default=0, help="first seed")
-    parser.add_argument("--count", type=int, default=10, help="how many seeds")
-    parser.add_argument("--out", type=Path, required=True, help="folder to write to")
-    parser.add_argument("--assets", type=Path, help="folder made by studio.assets")
-    parser.add_argument("--longer", type=int, default=1632, help="longer side of the photos, px")
-    parser.add_argument("--spp", type=int, default=32, help="samples a pixel, a multiple of 16")
-    parser.add_argument("--variant", default="llvm_ad_rgb", choices=["llvm_ad_rgb", "cuda_ad_rgb"])
-    args = parser.parse_args()
-    args.out.mkdir(parents=True, exist_ok=True)
+def work(args: argparse.Namespace, job: int) -> None:
+    """Make every photo of one job; a failing scene is reported and skipped."""
+    cv2.setNumThreads(1)
     renderer, assets = Renderer(args.variant), load(args.assets)
     start, done = time.perf_counter(), 0
-    for seed in range(args.first, args.first + args.count):
+    for seed in range(args.first + job, args.first + args.count, args.jobs):
         path = args.out / f"{seed:06d}.jpg"
         if path.with_suffix(".json").exists():
             continue
-        recipe = draw(seed, sorted(assets.maps), args.scenario)
+        scenario = None if args.scenario == "mix" else args.scenario
+        recipe = scene_of(seed, sorted(assets.maps), "test", scenario)
         recipe = typical(recipe) if args.grade == "typical" else recipe
         try:
             data, facts = make(recipe, args.longer, renderer, assets, args.spp)
@@ -142,7 +136,33 @@ def main() -> None:
         path.write_bytes(data)
         path.with_suffix(".json").write_text(json.dumps(facts))
         done += 1
-    print(f"{done} photos in {time.perf_counter() - start:.1f} s")
+        gc.collect()
+    print(f"job {job}: {done} photos in {time.perf_counter() - start:.1f} s", flush=True)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--scenario", choices=["mix", "premark"], required=True)
+    parser.add_argument("--grade", choices=["typical", "any"], default="typical")
+    parser.add_argument("--first", type=int, default=0, help="first seed")
+    parser.add_argument("--count", type=int, default=10, help="how many seeds")
+    parser.add_argument("--out", type=Path, required=True, help="folder to write to")
+    parser.add_argument("--jobs", type=int, default=1, help="processes")
+    parser.add_argument("--assets", type=Path, help="folder made by studio.assets")
+    parser.add_argument("--longer", type=int, default=1632, help="longer side of the photos, px")
+    parser.add_argument("--spp", type=int, default=32, help="samples a pixel, a multiple of 16")
+    parser.add_argument("--variant", default="llvm_ad_rgb", choices=["llvm_ad_rgb", "cuda_ad_rgb"])
+    args = parser.parse_args()
+    args.out.mkdir(parents=True, exist_ok=True)
+    if args.jobs == 1:
+        work(args, 0)
+        return
+    context = multiprocessing.get_context("spawn")
+    crew = [context.Process(target=work, args=(args, job)) for job in range(args.jobs)]
+    for process in crew:
+        process.start()
+    for process in crew:
+        process.join()
 
 
 if __name__ == "__main__":

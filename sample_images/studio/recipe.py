@@ -206,9 +206,7 @@ class Recipe:
     ground: GroundSpec
     clutter: ClutterSpec
     tone: ToneSpec
-<<<<<<< HEAD
     cut: CutSpec | None = None
-=======
 
 
 def vary(record: Any, **changes: Any) -> Any:
@@ -220,4 +218,3 @@ def vary(record: Any, **changes: Any) -> Any:
         for key, value in changes.items()
     }
     return replace(record, **inner)
->>>>>>> b2cd6a2 (studio: stories of known truth, a joint from three sides and before and after a pull-out)

@@ -181,15 +181,9 @@ def _mark(c: _Canvas, mark: MarkSpec, radius_mm: float, gap_mm: float, mouth: np
     half = np.radians(mark.arc_deg) / 2
     turn = np.angle(np.exp(1j * (c.phi_rel - np.radians(mark.arc_from_camera_deg))))
     ends = 1.0 if mark.arc_deg >= 359 else ramp(half - np.abs(turn), 0, 0.6 / radius_mm)
-<<<<<<< HEAD
     alpha = alpha * ends * _unbroken(mark, turn)
-    streak = field(rng, c.arc, s * 1.0, u(6, 40), u(0.7, 1.5), stretch=u(1, 12))
-    speck = field(rng, c.arc, s, u(2, 8), 0.6)
-=======
-    alpha = alpha * ends
     streak = field(rng, c.arc, own_s, u(6, 40), u(0.7, 1.5), stretch=u(1, 12))
     speck = field(rng, c.arc, own_s, u(2, 8), 0.6)
->>>>>>> b2cd6a2 (studio: stories of known truth, a joint from three sides and before and after a pull-out)
     worn = ramp(0.75 * streak + 0.25 * speck, 1 - mark.fade, 1.15 - 0.5 * mark.fade)
     alpha = alpha * (1 - worn) * mark.opacity * (0.85 + 0.15 * speck)
     c.lay(alpha, np.asarray(mark.color), u(0.25, 0.8), INK, INK_SEEN)
@@ -269,12 +263,8 @@ def paint(recipe: Recipe, axis: PipeAxis, phi0: float, jointed: bool) -> Skin:
         mouth = c.mouth if jointed else 0 * c.mouth
         line = _mark(c, recipe.mark, axis.radius_mm, recipe.mark.gap_mm + pulled, mouth)
         if recipe.mark.second_mm is not None:
-<<<<<<< HEAD
-            _mark(c, recipe.mark, axis.radius_mm, recipe.mark.second_mm, mouth)
-    _film(c, recipe)
-=======
             _mark(c, recipe.mark, axis.radius_mm, recipe.mark.second_mm + pulled, mouth)
->>>>>>> b2cd6a2 (studio: stories of known truth, a joint from three sides and before and after a pull-out)
+    _film(c, recipe)
     _soil(c, recipe)
     skin = Material(
         np.clip(c.color, 0, 1),
