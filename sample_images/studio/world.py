@@ -91,7 +91,7 @@ def _covered(recipe: Recipe, rng: np.random.Generator) -> Recipe:
     return replace(recipe, clutter=replace(recipe.clutter, over=(over,)))
 
 
-def _mirrored(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+def _mirrored(recipe: Recipe, _rng: np.random.Generator) -> Recipe:
     return replace(recipe, collar=replace(recipe.collar, finish="mirror"))
 
 

@@ -89,7 +89,7 @@ def _turned(joints: Joints) -> Tensor:
     return F.normalize(turned, dim=-1)
 
 
-def _start(joints: Joints, joint: Tensor) -> Tensor:
+def _start(joint: Tensor) -> Tensor:
     """How far from the mouth the strip supposes it: by a little mostly; bare pipes are cut anywhere."""
     near = torch.where(chance(joint, 0.9), uniform(joint, -3.5, 3.5), uniform(joint, -8.0, 14.0))
     return torch.where(joint, near, uniform(joint, -4.0, 48.0)).double()
@@ -99,7 +99,7 @@ def _assumed(joints: Joints, joint: Tensor) -> Tensor:
     """Pixels of cells on the cylinder that a chain with errors would have found."""
     axis = _turned(joints)
     towards, across = _frame(axis, joints.mouth_mm)
-    mouth = joints.mouth_mm + axis * _start(joints, joint)[:, None]
+    mouth = joints.mouth_mm + axis * _start(joint)[:, None]
     mouth = mouth + across * normal(across, 0.5)[:, None] + towards * normal(across, 0.5)[:, None]
     return cells_px(joints.matrix, mouth, axis, joints.pipe_mm * normal(joint, 0.015).exp())
 

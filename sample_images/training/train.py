@@ -170,6 +170,7 @@ def _train(net: nn.Module, args: argparse.Namespace, draw: Draw, held: list[tupl
 
 def _save(net: nn.Module, out: Path, log: list[float], probe: Tensor) -> None:
     net = net.cpu().to(memory_format=torch.contiguous_format)
+    out.parent.mkdir(parents=True, exist_ok=True)
     torch.save(net.state_dict(), out.with_suffix(".pt"))
     means = [round(float(np.mean(log[i : i + 100])), 4) for i in range(0, len(log), 100)]
     out.with_suffix(".curve.json").write_text(json.dumps(means))
