@@ -165,12 +165,12 @@ def _train(net: nn.Module, args: argparse.Namespace, draw: Draw, held: list[tupl
             print(f"step {step} {past:.0%} loss {torch.stack(log[-500:]).mean():.4f}", flush=True)
         if step % 3000 == 0:
             print("  held out", json.dumps(evaluate(average.module, held, names, device)), flush=True)
+            torch.save(average.module.state_dict(), args.out.with_suffix(".pt"))
     return average.module.eval(), torch.stack(log).cpu().tolist()
 
 
 def _save(net: nn.Module, out: Path, log: list[float], probe: Tensor) -> None:
     net = net.cpu().to(memory_format=torch.contiguous_format)
-    out.parent.mkdir(parents=True, exist_ok=True)
     torch.save(net.state_dict(), out.with_suffix(".pt"))
     means = [round(float(np.mean(log[i : i + 100])), 4) for i in range(0, len(log), 100)]
     out.with_suffix(".curve.json").write_text(json.dumps(means))
@@ -183,6 +183,7 @@ LOSSES: dict[str, Callable[..., Tensor]] = {"finder": finder_loss, "reader": rea
 
 def main() -> None:
     args = _arguments()
+    args.out.parent.mkdir(parents=True, exist_ok=True)
     finder = args.which == "finder"
     names = nets.FINDER_CLASSES if finder else nets.STRIP_CLASSES
     kinds = ("frame", "close") if finder else ("close",)
