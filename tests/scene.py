@@ -274,7 +274,8 @@ def gap(scene: Scene, rng: np.random.Generator) -> Gap:
         mouth=Edge(ROWS, border, border_px(scene, border), _scatter(ROWS, border), MOUTH_BIAS_MM),
         near=Edge(ROWS[rows], near[rows], border_px(scene, near)[rows], _scatter(ROWS[rows], near[rows]),
                   MARK_BIAS_MM),
-        line_width_mm=scene.line_width_mm, hidden_mm=hidden,
+        line_width_mm=float(np.median((scene.mark_mm + scene.line_width_mm - near)[rows])) if touches
+        else scene.line_width_mm, hidden_mm=hidden,
         askew_mm=abs(slope) * float(np.ptp(np.sin(ROWS[rows]))),
         arc_deg=float(rows.sum()), ink_score=1.0, touches=touches,
     )

@@ -65,7 +65,7 @@ def measure(gap: Gap, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitting
     place open (`least_mm` to `most_mm`) the interval holds all of it.  The same seed, the same numbers.
     Refuses with `edges-not-found` where the silhouettes are too uncertain to draw poses from.
     """
-    chain = _Chain.of(gap, limbs, pose, camera, fitting)
+    chain = Chain.of(gap, limbs, pose, camera, fitting)
     inputs = chain.inputs()
     try:
         draws = monte_carlo(chain.gap_mm, inputs, DRAWS, seed)
@@ -88,7 +88,7 @@ def first_order_of(gap: Gap, limbs: Limbs, pose: Pose, camera: Camera, fitting: 
 
     Its value may be negative; the floor at 0 is no part of a tangent.
     """
-    chain = _Chain.of(gap, limbs, pose, camera, fitting)
+    chain = Chain.of(gap, limbs, pose, camera, fitting)
     return first_order(chain.gap_mm, chain.inputs())
 
 
@@ -180,9 +180,13 @@ class _Lens:
 
 
 @dataclass(frozen=True)
-class _Chain:
-    """From edges to the gap, for any number of draws at once: all that does not change between draws."""
+class Chain:
+    """From edges to the gap, for any number of draws at once: all that does not change between draws.
 
+    angles_rad: (blocks,) round the pipe, 0 facing the camera, where mouth and mark are compared.
+    """
+
+    angles_rad: Floats
     sides: tuple[_Side, _Side]
     camera: Camera
     fitting: Fitting
@@ -196,11 +200,13 @@ class _Chain:
     open_mm: tuple[float, float]
 
     @classmethod
-    def of(cls, gap: Gap, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitting) -> _Chain:
-        mouth_px, mark_px = _edge_points(gap, pose, camera)
+    def of(cls, gap: Gap, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitting) -> Chain:
+        """From the records of one photo."""
+        angles, mouth_px, mark_px = _edge_points(gap, pose, camera)
         tilt_rate = geometry.axis_slope(limbs.pipe, geometry.camera_matrix(camera), pose.pipe.radius_mm,
                                         pose.pipe.direction)[0]
         chain = cls(
+            angles_rad=angles,
             sides=(_Side.of(limbs.pipe[0], camera), _Side.of(limbs.pipe[1], camera)),
             camera=camera, fitting=fitting, direction=pose.pipe.direction,
             mouth_px=mouth_px, mark_px=mark_px,
@@ -208,7 +214,7 @@ class _Chain:
             u_mm=_edge_u(gap, pose) | {"axis tilt": _tilt_u(limbs, pose, tilt_rate)},
             askew_mm=_askew(gap), measured_mm=0.0, open_mm=(0.0, 0.0),
         )
-        measured = float(chain.gap_mm(chain._estimates())[0])
+        measured = float(chain.gap_mm(chain.estimates())[0])
         return replace(chain, measured_mm=measured, open_mm=_open(gap, measured))
 
     def inputs(self) -> list[Input]:
@@ -235,12 +241,18 @@ class _Chain:
         covariance[:2, :2], covariance[2:, 2:] = (side.covariance for side in self.sides)
         return NormalGroup("limb edges", _LIMBS, np.zeros(4), covariance)
 
-    def _estimates(self) -> dict[str, Floats]:
+    def estimates(self) -> dict[str, Floats]:
+        """The best estimate (1,) of every input."""
         return {name: np.array([value]) for item in self.inputs()
                 for name, value in zip(item.names, item.estimates(), strict=True)}
 
     def gap_mm(self, q: Values) -> Floats:
         """The model: gaps (draws,) for values (draws,) of every input; not floored at 0."""
+        beside = q["mark edge"] + q["mark ragged"] + q["mark askew"] + q["hidden by the lip"]
+        return _row_mean(self.rows_mm(q)) + beside
+
+    def rows_mm(self, q: Values) -> Floats:
+        """Mark minus mouth (draws, blocks) at `angles_rad`, before what is put beside the mean; NaN: missed."""
         lens = _Lens(q["focal length"], q["centre x"], q["centre y"], q["lens distortion"],
                      self.camera.distortion[1:])
         radius = q["pipe diameter"] / 2
@@ -252,8 +264,7 @@ class _Chain:
         mouth = geometry.mouth_of_contour(contour, angle, distance, radius[:, None], outer[:, None],
                                           q["lip radius"][:, None])
         mark, _ = self._meet(self.mark_px, lens, point, direction, radius)
-        beside = q["mark edge"] + q["mark ragged"] + q["mark askew"] + q["hidden by the lip"]
-        return _row_mean(mark - mouth) + beside
+        return np.asarray(mark - mouth)
 
     def _axis(self, q: Values, lens: _Lens, radius: Floats) -> tuple[Floats, Floats]:
         """The pipe's axis (draws, 3) twice: point and direction."""
@@ -309,8 +320,8 @@ def _diameter(name: str, value: float, half: float) -> Rectangular:
     return Rectangular(name, value - half, value + half)
 
 
-def _edge_points(gap: Gap, pose: Pose, camera: Camera) -> tuple[Floats, Floats]:
-    """Mouth and mark at the same angles, each (BLOCKS, 2) in the stored photo.
+def _edge_points(gap: Gap, pose: Pose, camera: Camera) -> tuple[Floats, Floats, Floats]:
+    """Angles, and mouth and mark there, each (BLOCKS, 2) in the stored photo.
 
     The mark is averaged by blocks of rows.  The mouth is a plane's cut: it is fitted as one, and taken at
     the mark's angles, also where it was not read there.
@@ -323,7 +334,7 @@ def _edge_points(gap: Gap, pose: Pose, camera: Camera) -> tuple[Floats, Floats]:
     mouth, mark = (
         geometry.project(geometry.surface(pipe.point_mm, pipe.direction, pipe.radius_mm, at, angles), camera)
         for at in (course, along))
-    return mouth, mark
+    return angles, mouth, mark
 
 
 def _on_pipe(edge: Edge, pose: Pose, camera: Camera) -> tuple[Floats, Floats]:

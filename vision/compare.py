@@ -1,0 +1,308 @@
+"""Two verdicts on one joint -> Comparison: has the pipe moved since?
+
+Both gaps are run through one Monte Carlo (JCGM 101).  What has one cause in both photos is drawn once: the
+pipe's and the collar's diameter, the lip, the ink's own soft edge and, where the same camera took both, its
+lens.  So it cancels from the difference, as far as the two views let it.
+
+Where the mark comes out from under the lip in either photo its near edge can't be seen there; then the far
+edge of the same ink is compared in both.
+
+Another side of the joint may show another gap, as a pipe can be cocked and a mark askew.  Where it is known by
+how much the photographer went round, only the arc that both photos show is compared; where it is not, what
+another side may add stands in the budget.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+import numpy as np
+
+from calibration.camera import Camera
+from calibration.fittings import Fitting
+from vision import geometry
+from vision.propagation import Draws, FirstOrder, Input, Normal, first_order, normal_quantile
+from vision.propagation.agreement import draw_all, shared_inputs
+from vision.records import Contribution, Doubt, Edge, Floats, Gap, Interval, Limbs, Photo, Pose, Verdict
+from vision.uncertainty import Chain, SidesTooUncertain
+
+Change = Literal["moved", "still", "unproven"]
+EdgeName = Literal["near", "far"]
+
+DRAWS = 4000
+LEAST_COMMON_DEG = 25.0  # of an arc that both photos show; less is no mean
+SEAT_RAD = math.radians(0.7)  # how square a mouth stands to the pipe in it (common practice, no source)
+HAND_RAD = math.radians(0.7)  # how square a line is drawn by hand round a pipe (common practice, no source)
+SHIFTED_MM = 0.35  # by which a dark ring at the mouth may be taken for collar where ink touches it
+_SAME_JOINT = ("pipe diameter", "collar diameter", "lip radius")
+_SAME_LENS = ("focal length", "principal point", "lens distortion")
+_INK = "ink's own edge"
+_SIDE = "seen from another side"
+
+
+@dataclass(frozen=True)
+class Turn:
+    """By how much a photo was taken from further round the pipe than another, degrees, and who says so.
+
+    Positive clockwise for someone who looks along the pipe, the collar at their back.
+    by: "features" that both photos show, or the user's "word".
+    """
+
+    deg: float
+    u_deg: float
+    by: str
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """The answer.  movement: gap now less gap then, positive where the pipe came out; None: not measured.
+
+    e_n: movement over its expanded uncertainty.  shown_mm: the smallest movement that would have been told
+    from none.  least_mm: the movement that must be excluded before a joint is still.
+    edge: of the mark that was compared.  correlation: of the two gaps' errors.
+    """
+
+    word: Change
+    reasons: tuple[Doubt, ...]
+    least_mm: float
+    old: Verdict = field(repr=False)
+    new: Verdict = field(repr=False)
+    movement: Interval | None = None
+    e_n: float | None = None
+    shown_mm: float | None = None
+    correlation: float | None = None
+    edge: EdgeName | None = None
+    turn: Turn | None = None
+    common_deg: float | None = None
+    budget: tuple[Contribution, ...] = ()
+    confidence: float = 0.95
+
+
+def compare(old: Verdict, new: Verdict, fitting: Fitting, *, turn: Turn | None = None, least_mm: float | None = None,
+            confidence: float = 0.95, seed: int = 0) -> Comparison:
+    """Whether the pipe moved between two photos of one joint.
+
+    turn: of `new` against `old`, where it is known.  least_mm: the movement that matters; by default the
+    fitting's largest gap.  `moved` where the interval of the movement leaves 0 out (|E_n| > 1), `still` where
+    it holds 0 and all of it lies within `least_mm` both ways, else `unproven` with its reasons.
+    """
+    least = fitting.max_gap_mm if least_mm is None else least_mm
+    blank = Comparison("unproven", (), least, old, new, turn=turn, confidence=confidence)
+    missing = [*_missing(old, "first"), *_missing(new, "later")]
+    if missing:
+        return replace(blank, reasons=(*missing, *_of_fitting(fitting)))
+    pair = _Pair.of(_Seen.of(old), _Seen.of(new), turn, fitting)
+    try:
+        found = pair.measured(confidence, seed)
+    except SidesTooUncertain:
+        return replace(blank, reasons=(Doubt("edges-not-found", "too uncertain to measure from"),))
+    movement, e = found.movement, found.e_n
+    shown = (movement.high_mm - movement.low_mm) / 2
+    word, reasons = _word(movement, least, turn)
+    return replace(
+        blank, word=word, reasons=(*reasons, *_of_photos(old, new), *_of_fitting(fitting)), movement=movement,
+        e_n=e, shown_mm=shown, correlation=found.correlation, edge=pair.edge, common_deg=pair.common_deg,
+        budget=found.budget)
+
+
+def _missing(verdict: Verdict, which: str) -> list[Doubt]:
+    """Why a photo has nothing to compare: its own reasons."""
+    if verdict.gap is not None and verdict.measurement is not None:
+        return []
+    return [Doubt(each.reason, f"{which} photo{': ' if each.detail else ''}{each.detail}")
+            for each in verdict.reasons if each.reason != "demo-fitting"]
+
+
+def _of_fitting(fitting: Fitting) -> list[Doubt]:
+    return [Doubt("demo-fitting")] if fitting.is_demo else []
+
+
+def _of_photos(old: Verdict, new: Verdict) -> list[Doubt]:
+    """Doubts about a photo that bear on the difference too."""
+    return [Doubt(each.reason, f"{which} photo") for which, verdict in (("first", old), ("later", new))
+            for each in verdict.reasons if each.reason == "focal-assumed"]
+
+
+def _word(movement: Interval, least: float, turn: Turn | None) -> tuple[Change, list[Doubt]]:
+    side = [] if turn else [Doubt("side-unknown")]
+    if movement.low_mm > 0 or movement.high_mm < 0:
+        return "moved", side
+    if -least <= movement.low_mm and movement.high_mm <= least:
+        return "still", side
+    shown = (movement.high_mm - movement.low_mm) / 2
+    return "unproven", [Doubt("movement-too-small", f"less than {shown:.1f} mm could not have been told; "
+                                                    f"{least:.1f} mm has to be excluded"), *side]
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """The records of a measured photo, none of them missing."""
+
+    photo: Photo
+    limbs: Limbs
+    pose: Pose
+    gap: Gap
+
+    @classmethod
+    def of(cls, verdict: Verdict) -> _Seen:
+        photo, limbs, pose, gap = verdict.photo, verdict.limbs, verdict.pose, verdict.gap
+        if photo is None or limbs is None or pose is None or gap is None:
+            raise ValueError("a verdict without a gap can't be compared")
+        return cls(photo, limbs, pose, gap)
+
+    def by_far_edge(self) -> _Seen:
+        """The same photo with the mark's far edge in place of the near one: the line's width further on."""
+        near, pose, camera = self.gap.near, self.pose, self.photo.camera
+        along, angles = geometry.meet_cylinder_px(near.points_px, pose.pipe, pose.pipe.radius_mm, camera)
+        good = np.isfinite(along)
+        at = along[good] + self.gap.line_width_mm
+        surface = geometry.surface(pose.pipe.point_mm, pose.pipe.direction, pose.pipe.radius_mm, at, angles[good])
+        far = Edge(near.angles_rad[good], near.at_mm[good] + self.gap.line_width_mm,
+                   geometry.project(surface, camera), near.sigma_mm, near.bias_mm)
+        back = SHIFTED_MM if self.gap.touches else self.gap.most_mm - self.gap.value_mm
+        value = self.gap.value_mm + self.gap.line_width_mm
+        return replace(self, gap=replace(self.gap, near=far, value_mm=value, least_mm=value, most_mm=value + back,
+                                         touches=False))
+
+    def within(self, low_rad: float, high_rad: float) -> _Seen:
+        """The mark on this arc alone; the mouth is a plane's cut, and stays whole."""
+        near = self.gap.near
+        kept = (near.angles_rad >= low_rad) & (near.angles_rad <= high_rad)
+        part = replace(near, angles_rad=near.angles_rad[kept], at_mm=near.at_mm[kept], points_px=near.points_px[kept])
+        return replace(self, gap=replace(self.gap, near=part))
+
+    @property
+    def arc_rad(self) -> tuple[float, float]:
+        angles = self.gap.near.angles_rad
+        return float(angles.min()), float(angles.max())
+
+
+@dataclass(frozen=True)
+class _Found:
+    movement: Interval
+    e_n: float
+    correlation: float
+    budget: tuple[Contribution, ...]
+
+
+@dataclass(frozen=True)
+class _Pair:
+    """Both photos, reduced to what can be compared.  u_side_mm: what different sides may add."""
+
+    chains: tuple[Chain, Chain]
+    cameras: tuple[Camera, Camera]
+    edge: EdgeName
+    ink_mm: float
+    u_side_mm: float
+    common_deg: float | None
+
+    @classmethod
+    def of(cls, old: _Seen, new: _Seen, turn: Turn | None, fitting: Fitting) -> _Pair:
+        edge: EdgeName = "far" if old.gap.touches or new.gap.touches else "near"
+        if edge == "far":
+            old, new = old.by_far_edge(), new.by_far_edge()
+        ink = min(old.gap.near.bias_mm, new.gap.near.bias_mm)
+        common = _common(old, new, turn)
+        if common is not None:
+            shift = math.radians(turn.deg if turn else 0.0)
+            old, new = old.within(*common), new.within(common[0] - shift, common[1] - shift)
+        old, new = _without(old, ink), _without(new, ink)
+        chains = [Chain.of(each.gap, each.limbs, each.pose, each.photo.camera, fitting) for each in (old, new)]
+        return cls((chains[0], chains[1]), (old.photo.camera, new.photo.camera), edge, ink,
+                   _side_u(old, new, turn, common is not None, fitting),
+                   math.degrees(common[1] - common[0]) if common else None)
+
+    def measured(self, confidence: float, seed: int) -> _Found:
+        """The movement by Monte Carlo, its budget by the first-order law."""
+        inputs, own = self._inputs()
+        drawn = draw_all(inputs, DRAWS, seed)
+        gaps = [self._gap(k, own, drawn) for k in (0, 1)]
+        draws = Draws.of(gaps[1] - gaps[0] + drawn[_SIDE])
+        linear = first_order(lambda q: self._difference(own, q), inputs)
+        return _Found(*self._interval(draws, confidence), _correlation(gaps), _budget(linear))
+
+    def first_order(self) -> FirstOrder:
+        """The same difference by the law of propagation: the cross-check of `measured`."""
+        inputs, own = self._inputs()
+        return first_order(lambda q: self._difference(own, q), inputs)
+
+    def _inputs(self) -> tuple[list[Input], tuple[Mapping[str, str], ...]]:
+        ink = Normal(_INK, 0.0, self.ink_mm)
+        lists = [[*chain.inputs(), ink] for chain in self.chains]
+        lens = _SAME_LENS if self.cameras[0] == self.cameras[1] else ()
+        shared = shared_inputs(lists, {*_SAME_JOINT, *lens, _INK})
+        return [*shared.inputs, Normal(_SIDE, 0.0, self.u_side_mm)], shared.own
+
+    def _gap(self, k: int, own: tuple[Mapping[str, str], ...], drawn: Mapping[str, Floats]) -> Floats:
+        values = {name: drawn[key] for name, key in own[k].items()}
+        return self.chains[k].gap_mm(values) + values[_INK]
+
+    def _difference(self, own: tuple[Mapping[str, str], ...], q: Mapping[str, Floats]) -> Floats:
+        return np.asarray(self._gap(1, own, q) - self._gap(0, own, q) + q[_SIDE])
+
+    def _interval(self, draws: Draws, confidence: float) -> tuple[Interval, float]:
+        """Interval and E_n.  What a view leaves open is no chance: the interval is put about both its ends."""
+        opened = [chain.open_mm for chain in self.chains]
+        stretch = sum((high - low) ** 2 for low, high in opened)
+        rest = math.sqrt(max(0.0, draws.u**2 - stretch / 12))
+        value = draws.mean - sum(opened[1]) / 2 + sum(opened[0]) / 2
+        reach = normal_quantile((1 + confidence) / 2) * rest
+        low = value + opened[1][0] - opened[0][1] - reach
+        high = value + opened[1][1] - opened[0][0] + reach
+        toward_zero = value - low if value > 0 else high - value
+        return Interval(value, low, high, draws.u), value / toward_zero
+
+
+def _common(old: _Seen, new: _Seen, turn: Turn | None) -> tuple[float, float] | None:
+    """The arc that both marks were read on, in the first photo's angles; None where unknown or too short."""
+    if turn is None:
+        return None
+    shift = math.radians(turn.deg)
+    low = max(old.arc_rad[0], new.arc_rad[0] + shift)
+    high = min(old.arc_rad[1], new.arc_rad[1] + shift)
+    rows = min(_count(old, low, high), _count(new, low - shift, high - shift))
+    return (low, high) if high - low >= math.radians(LEAST_COMMON_DEG) and rows >= 5 else None
+
+
+def _count(seen: _Seen, low: float, high: float) -> int:
+    angles = seen.gap.near.angles_rad
+    return int(((angles >= low) & (angles <= high)).sum())
+
+
+def _without(seen: _Seen, ink_mm: float) -> _Seen:
+    """The mark's edge without the part of its uncertainty that is the ink's own, the same in both photos."""
+    near = seen.gap.near
+    rest = math.sqrt(max(0.0, near.bias_mm**2 - ink_mm**2))
+    return replace(seen, gap=replace(seen.gap, near=replace(near, bias_mm=rest)))
+
+
+def _side_u(old: _Seen, new: _Seen, turn: Turn | None, common: bool, fitting: Fitting) -> float:
+    """What the sides photographed may add to the difference, mm.
+
+    The gap goes round the pipe as g0 + a cos + b sin; each of a and b is known no better than seat and hand
+    allow, or than the slant that was read says.  On a common arc only the doubt about the turn is left.
+    """
+    wave = math.hypot(SEAT_RAD, HAND_RAD) * fitting.pipe_od_mm / 2
+    wave = max(wave, *(_slant(seen) for seen in (old, new)))
+    if common and turn:
+        return wave * math.radians(turn.u_deg)
+    if turn:
+        return wave * 2 * abs(math.sin(math.radians(turn.deg) / 2))
+    return math.sqrt(2) * wave
+
+
+def _slant(seen: _Seen) -> float:
+    """Amplitude of the wave that the slant read in this photo belongs to."""
+    low, high = seen.arc_rad
+    return seen.gap.askew_mm / max(0.3, math.sin(high) - math.sin(low))
+
+
+def _correlation(gaps: list[Floats]) -> float:
+    return float(np.corrcoef(gaps[0], gaps[1])[0, 1])
+
+
+def _budget(linear: FirstOrder) -> tuple[Contribution, ...]:
+    return tuple(Contribution(part.name, part.u, part.share) for part in linear.budget)
