@@ -264,6 +264,7 @@ def gap(scene: Scene, rng: np.random.Generator) -> Gap:
     border = border + scene.row_noise_mm * rng.standard_normal(len(ROWS))
     near = scene.mark_mm + scene.mark_bias_mm * rng.standard_normal()
     near = near + scene.row_noise_mm * rng.standard_normal(len(ROWS))
+    far = near + scene.line_width_mm + 0.05 * rng.standard_normal()
     touches = bool(np.median((near - border)[rows]) < 0.35)
     near = np.maximum(near, border)
     hidden = float((scene.border_mm - scene.seam_mm)[rows].mean())
@@ -274,10 +275,10 @@ def gap(scene: Scene, rng: np.random.Generator) -> Gap:
         mouth=Edge(ROWS, border, border_px(scene, border), _scatter(ROWS, border), MOUTH_BIAS_MM),
         near=Edge(ROWS[rows], near[rows], border_px(scene, near)[rows], _scatter(ROWS[rows], near[rows]),
                   MARK_BIAS_MM),
-        line_width_mm=float(np.median((scene.mark_mm + scene.line_width_mm - near)[rows])) if touches
-        else scene.line_width_mm, hidden_mm=hidden,
+        line_width_mm=float(np.median((far - near)[rows])), hidden_mm=hidden,
         askew_mm=abs(slope) * float(np.ptp(np.sin(ROWS[rows]))),
         arc_deg=float(rows.sum()), ink_score=1.0, touches=touches,
+        far=Edge(ROWS[rows], far[rows], border_px(scene, far)[rows], _scatter(ROWS[rows], far[rows]), MARK_BIAS_MM),
     )
 
 

@@ -23,10 +23,9 @@ import numpy as np
 
 from calibration.camera import Camera
 from calibration.fittings import Fitting
-from vision import geometry
 from vision.propagation import Draws, FirstOrder, Input, Normal, first_order, normal_quantile
 from vision.propagation.agreement import draw_all, shared_inputs
-from vision.records import Contribution, Doubt, Edge, Floats, Gap, Interval, Limbs, Photo, Pose, Verdict
+from vision.records import Contribution, Doubt, Floats, Gap, Interval, Limbs, Photo, Pose, Verdict
 from vision.uncertainty import Chain, SidesTooUncertain
 
 Change = Literal["moved", "still", "unproven"]
@@ -94,7 +93,7 @@ def compare(old: Verdict, new: Verdict, fitting: Fitting, *, turn: Turn | None =
     missing = [*_missing(old, "first"), *_missing(new, "later")]
     if missing:
         return replace(blank, reasons=(*missing, *_of_fitting(fitting)))
-    pair = _Pair.of(_Seen.of(old), _Seen.of(new), turn, fitting)
+    pair = _Pair.of(Seen.of(old), Seen.of(new), turn, fitting)
     try:
         found = pair.measured(confidence, seed)
     except SidesTooUncertain:
@@ -138,7 +137,7 @@ def _word(movement: Interval, least: float, turn: Turn | None) -> tuple[Change, 
 
 
 @dataclass(frozen=True)
-class _Seen:
+class Seen:
     """The records of a measured photo, none of them missing."""
 
     photo: Photo
@@ -147,27 +146,25 @@ class _Seen:
     gap: Gap
 
     @classmethod
-    def of(cls, verdict: Verdict) -> _Seen:
+    def of(cls, verdict: Verdict) -> Seen:
+        """Of a verdict with a gap.  Raises ValueError for one without."""
         photo, limbs, pose, gap = verdict.photo, verdict.limbs, verdict.pose, verdict.gap
         if photo is None or limbs is None or pose is None or gap is None:
             raise ValueError("a verdict without a gap can't be compared")
         return cls(photo, limbs, pose, gap)
 
-    def by_far_edge(self) -> _Seen:
-        """The same photo with the mark's far edge in place of the near one: the line's width further on."""
-        near, pose, camera = self.gap.near, self.pose, self.photo.camera
-        along, angles = geometry.meet_cylinder_px(near.points_px, pose.pipe, pose.pipe.radius_mm, camera)
-        good = np.isfinite(along)
-        at = along[good] + self.gap.line_width_mm
-        surface = geometry.surface(pose.pipe.point_mm, pose.pipe.direction, pose.pipe.radius_mm, at, angles[good])
-        far = Edge(near.angles_rad[good], near.at_mm[good] + self.gap.line_width_mm,
-                   geometry.project(surface, camera), near.sigma_mm, near.bias_mm)
-        back = SHIFTED_MM if self.gap.touches else self.gap.most_mm - self.gap.value_mm
-        value = self.gap.value_mm + self.gap.line_width_mm
-        return replace(self, gap=replace(self.gap, near=far, value_mm=value, least_mm=value, most_mm=value + back,
+    def by_far_edge(self) -> Seen:
+        """The same photo with the mark's far edge in place of the near one."""
+        gap = self.gap
+        far = gap.far
+        if far is None:
+            raise ValueError("the far edge of this mark was not read")
+        back = SHIFTED_MM if gap.touches else gap.most_mm - gap.value_mm
+        value = gap.value_mm + gap.line_width_mm
+        return replace(self, gap=replace(gap, near=far, value_mm=value, least_mm=value, most_mm=value + back,
                                          touches=False))
 
-    def within(self, low_rad: float, high_rad: float) -> _Seen:
+    def within(self, low_rad: float, high_rad: float) -> Seen:
         """The mark on this arc alone; the mouth is a plane's cut, and stays whole."""
         near = self.gap.near
         kept = (near.angles_rad >= low_rad) & (near.angles_rad <= high_rad)
@@ -176,6 +173,7 @@ class _Seen:
 
     @property
     def arc_rad(self) -> tuple[float, float]:
+        """From the first to the last row of the mark."""
         angles = self.gap.near.angles_rad
         return float(angles.min()), float(angles.max())
 
@@ -200,7 +198,7 @@ class _Pair:
     common_deg: float | None
 
     @classmethod
-    def of(cls, old: _Seen, new: _Seen, turn: Turn | None, fitting: Fitting) -> _Pair:
+    def of(cls, old: Seen, new: Seen, turn: Turn | None, fitting: Fitting) -> _Pair:
         edge: EdgeName = "far" if old.gap.touches or new.gap.touches else "near"
         if edge == "far":
             old, new = old.by_far_edge(), new.by_far_edge()
@@ -256,7 +254,7 @@ class _Pair:
         return Interval(value, low, high, draws.u), value / toward_zero
 
 
-def _common(old: _Seen, new: _Seen, turn: Turn | None) -> tuple[float, float] | None:
+def _common(old: Seen, new: Seen, turn: Turn | None) -> tuple[float, float] | None:
     """The arc that both marks were read on, in the first photo's angles; None where unknown or too short."""
     if turn is None:
         return None
@@ -267,19 +265,19 @@ def _common(old: _Seen, new: _Seen, turn: Turn | None) -> tuple[float, float] | 
     return (low, high) if high - low >= math.radians(LEAST_COMMON_DEG) and rows >= 5 else None
 
 
-def _count(seen: _Seen, low: float, high: float) -> int:
+def _count(seen: Seen, low: float, high: float) -> int:
     angles = seen.gap.near.angles_rad
     return int(((angles >= low) & (angles <= high)).sum())
 
 
-def _without(seen: _Seen, ink_mm: float) -> _Seen:
+def _without(seen: Seen, ink_mm: float) -> Seen:
     """The mark's edge without the part of its uncertainty that is the ink's own, the same in both photos."""
     near = seen.gap.near
     rest = math.sqrt(max(0.0, near.bias_mm**2 - ink_mm**2))
     return replace(seen, gap=replace(seen.gap, near=replace(near, bias_mm=rest)))
 
 
-def _side_u(old: _Seen, new: _Seen, turn: Turn | None, common: bool, fitting: Fitting) -> float:
+def _side_u(old: Seen, new: Seen, turn: Turn | None, common: bool, fitting: Fitting) -> float:
     """What the sides photographed may add to the difference, mm.
 
     The gap goes round the pipe as g0 + a cos + b sin; each of a and b is known no better than seat and hand
@@ -294,7 +292,7 @@ def _side_u(old: _Seen, new: _Seen, turn: Turn | None, common: bool, fitting: Fi
     return math.sqrt(2) * wave
 
 
-def _slant(seen: _Seen) -> float:
+def _slant(seen: Seen) -> float:
     """Amplitude of the wave that the slant read in this photo belongs to."""
     low, high = seen.arc_rad
     return seen.gap.askew_mm / max(0.3, math.sin(high) - math.sin(low))

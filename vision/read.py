@@ -139,6 +139,8 @@ def _gap(strip: Strip, edge: Mouth, lines: list[Line], ring_mm: float, face_mm: 
                   _scatter(angles[rows], line.near_mm[rows]), MARK_BIAS_MM),
         line_width_mm=line.width_mm, hidden_mm=hidden, askew_mm=askew, arc_deg=_arc_deg(strip, line),
         ink_score=line.share, touches=touching, doubts=doubts,
+        far=Edge(angles[rows], line.far_mm[rows], mouth.points_px(strip, np.nan_to_num(line.far_mm))[rows],
+                 _scatter(angles[rows], line.far_mm[rows]), MARK_BIAS_MM),
     )
 
 

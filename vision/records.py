@@ -224,6 +224,7 @@ class Gap:
     ink_score: float
     touches: bool
     doubts: tuple[Doubt, ...] = ()
+    far: Edge | None = None  # the mark's far edge, in the rows of `near`
 
 
 @dataclass(frozen=True)

@@ -93,7 +93,9 @@ def line(name: str, outcomes: list[Outcome]) -> str:
     error = np.array([abs(o.error_mm) for o in told])
     words = [(o.truth_mm != 0, o.said.word) for o in outcomes]
     count = {key: words.count(key) for key in ((m, w) for m in (True, False) for w in ("moved", "still", "unproven"))}
-    p95 = np.quantile(error, 0.95) if len(error) else math.nan
+    if not told:
+        return f"{name:22} {len(outcomes):4d}    0"
+    p95 = np.quantile(error, 0.95)
     half = np.mean([(o.said.movement.high_mm - o.said.movement.low_mm) / 2 for o in told if o.said.movement])
     return (f"{name:22} {len(outcomes):4d} {len(told):4d} {100 * np.mean([o.covered for o in told]):6.1f} "
             f"{np.median(error):6.3f} {p95:6.3f} {half:6.3f}   moved: {count[True, 'moved']:3d} moved "
@@ -146,7 +148,8 @@ def main() -> None:
         folder(Path(asked))
         return
     print(HEAD)
-    for seed, (lens, edges) in enumerate([("chart", "clean"), ("exif", "clean"), ("exif", "rough"), ("assumed", "rough")]):
+    kinds = ("chart", "clean"), ("exif", "clean"), ("exif", "rough"), ("assumed", "rough")
+    for seed, (lens, edges) in enumerate(kinds):
         print(line(f"{lens} {edges}", run(int(asked), seed=seed, lens=lens, edges=edges)), flush=True)
 
 
