@@ -16,11 +16,13 @@ from vision.records import Doubt, Interval, Measurement, Verdict, Word
 _DIGITS = {"in": 5, "mm": 4}
 
 
-class _Plain(BaseModel):
+class Plain(BaseModel):
+    """A frozen record of an answer."""
+
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
-class Length(_Plain):
+class Length(Plain):
     """A length with its coverage interval and standard uncertainty."""
 
     value: float
@@ -29,7 +31,7 @@ class Length(_Plain):
     u: float
 
 
-class View(_Plain):
+class View(Plain):
     """How the joint was seen; `focal_from` is chart, exif or assumed."""
 
     px_per_unit: float
@@ -39,7 +41,7 @@ class View(_Plain):
     focal_from: str
 
 
-class Part(_Plain):
+class Part(Plain):
     """One entry of the uncertainty budget: standard uncertainty, and its share of the variance."""
 
     name: str
@@ -47,7 +49,7 @@ class Part(_Plain):
     share: float
 
 
-class Why(_Plain):
+class Why(Plain):
     """A reason to doubt: its code, what is wrong, what can be done."""
 
     code: str
@@ -55,7 +57,7 @@ class Why(_Plain):
     advice: str
 
 
-class Answer(_Plain):
+class Answer(Plain):
     """Everything about one photo; `p_full` is the probability that the gap lies at or under the limit."""
 
     photo: str
@@ -78,7 +80,7 @@ class Answer(_Plain):
 def answer_of(verdict: Verdict, fitting: Fitting, *, photo: str, sha256: str, unit: Unit,
               seconds: float) -> Answer:
     """The answer for one photo, in `unit`."""
-    scale = _Scale(unit)
+    scale = Scale(unit)
     measured = verdict.measurement
     return Answer(
         photo=photo, sha256=sha256, fitting=fitting.id, verdict=verdict.word, unit=unit,
@@ -94,7 +96,7 @@ def answer_of(verdict: Verdict, fitting: Fitting, *, photo: str, sha256: str, un
     )
 
 
-class _Scale:
+class Scale:
     """Millimetres into the unit asked for, rounded well below what a photo can show."""
 
     def __init__(self, unit: Unit) -> None:
@@ -102,14 +104,16 @@ class _Scale:
         self.digits = _DIGITS[unit]
 
     def length(self, length_mm: float) -> float:
+        """A length in the unit."""
         return round(length_mm * self.per_mm, self.digits)
 
     def interval(self, interval: Interval) -> Length:
+        """An interval in the unit."""
         return Length(value=self.length(interval.value_mm), low=self.length(interval.low_mm),
                       high=self.length(interval.high_mm), u=self.length(interval.u_mm))
 
 
-def _view(verdict: Verdict, scale: _Scale) -> View | None:
+def _view(verdict: Verdict, scale: Scale) -> View | None:
     pose, photo = verdict.pose, verdict.photo
     if pose is None or photo is None:
         return None
@@ -118,7 +122,7 @@ def _view(verdict: Verdict, scale: _Scale) -> View | None:
                 focal_from=photo.camera.source)
 
 
-def _budget(measured: Measurement, scale: _Scale) -> tuple[Part, ...]:
+def _budget(measured: Measurement, scale: Scale) -> tuple[Part, ...]:
     return tuple(Part(name=part.name, u=scale.length(part.u_mm), share=round(part.share, 4))
                  for part in measured.budget)
 

@@ -70,7 +70,7 @@ def check_command(
     try:
         row = find_fitting(disk.read_catalog(catalog), fitting)
         known = disk.read_camera(camera)
-        _make_folder(overlay)
+        make_folder(overlay)
     except Misuse as error:
         _leave(str(error), MISUSE)
     asked = Asked(row, unit.value if unit else row.unit, known, confidence, overlay, as_json, budget)
@@ -216,7 +216,8 @@ class _Voice:
             yield lambda: bar.advance(task)
 
 
-def _make_folder(folder: Path | None) -> None:
+def make_folder(folder: Path | None) -> None:
+    """Make a folder for pictures, if one is asked for.  Raises Misuse where it can't be written to."""
     from calibration.fittings import Misuse
     from cli.say import shown
 

@@ -226,6 +226,12 @@ class Ledger:
         row = self._one(f"{query} ORDER BY id DESC LIMIT 1", *sight.row)
         return row[0] if row else None
 
+    def paths_of(self, sha256: str) -> list[str]:
+        """Where files with these bytes were seen, the latest first."""
+        query = "SELECT path FROM sight WHERE sha256 = ? ORDER BY id DESC"
+        with _told(self.path):
+            return [os.fsdecode(path) for (path,) in self._db.execute(query, (sha256,))]
+
     def answer(self, check_id: int) -> tuple[dict[str, Any], bytes, str]:
         """A check's answer, perceptual hash and EXIF time."""
         row = self._one('SELECT answer, phash, taken FROM "check" WHERE id = ?', check_id)

@@ -14,6 +14,8 @@ COMMANDS = {
     "check": ("cli.check", "check_command"),
     "fittings": ("cli.lists", "fittings_command"),
     "reasons": ("cli.lists", "reasons_command"),
+    "joint": ("cli.joint", "joint_command"),
+    "compare": ("cli.compare", "compare_command"),
     "job": ("cli.job", "job"),
     "find": ("cli.jobs.history", "find"),
     "show": ("cli.jobs.history", "show"),

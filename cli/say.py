@@ -17,7 +17,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from cli.answer import Answer, Length
+from cli.answer import Answer, Length, Part, Why
 
 CAUTIONS = (
     "A photo shows how far the pipe is in, not how tight the joint is. It replaces no pressure test, no "
@@ -29,8 +29,9 @@ DEMO = ("Demonstration fitting with an invented collar: not a verdict on a real 
 
 _STYLES = {"full": "bold white on #1B5E20", "short": "bold white on #B00020",
            "unproven": "bold black on #FFD600"}
-_SHAPES = {"full": "✔", "short": "✖", "unproven": "?"}
-_PLAIN_SHAPES = {"full": "+", "short": "x", "unproven": "?"}
+_STYLES |= {"still": _STYLES["full"], "moved": _STYLES["short"]}
+_SHAPES = {"full": "✔", "short": "✖", "unproven": "?", "still": "✔", "moved": "✖"}
+_PLAIN_SHAPES = {"full": "+", "short": "x", "unproven": "?", "still": "+", "moved": "x"}
 _DEMO_CODE = "demo-fitting"
 _PLACES = {"in": 3, "mm": 2}
 _BAR_CELLS = 44
@@ -101,18 +102,16 @@ def badge(verdict: str) -> Text:
 
 def block(answer: Answer, confidence: float = 0.95, budget: bool = False) -> RenderableType:
     """One photo's answer."""
-    demo = any(reason.code == _DEMO_CODE for reason in answer.reasons)
     title = Text.assemble(badge(answer.verdict), "  ", (answer.photo, "bold"), overflow="fold")
-    if demo:
+    if is_demo(answer.reasons):
         title.append("  (demonstration fitting)")
     parts: list[RenderableType] = [title]
     if answer.gap and answer.insertion:
         figures = _figures(answer, answer.gap, answer.insertion, confidence)
         parts.append(Padding(figures, (0, 0, 0, 2), expand=False))
-    parts += [_reason(reason.text, reason.advice, reason.code)
-              for reason in answer.reasons if reason.code != _DEMO_CODE]
+    parts += reasons(answer.reasons)
     if budget and answer.budget:
-        parts += [Padding(part, (0, 0, 0, 2), expand=False) for part in _budget(answer)]
+        parts += [Padding(part, (0, 0, 0, 2), expand=False) for part in budget_table(answer.budget, answer.unit)]
     return Group(*parts, "")
 
 
@@ -148,6 +147,16 @@ def _bar(gap: Length, limit: float) -> str:
     return "".join(cells)
 
 
+def reasons(every: Sequence[Why]) -> list[RenderableType]:
+    """Each reason with its advice; that of a demonstration row stands at the title instead."""
+    return [_reason(each.text, each.advice, each.code) for each in every if each.code != _DEMO_CODE]
+
+
+def is_demo(every: Sequence[Why]) -> bool:
+    """Whether a demonstration row was used."""
+    return any(each.code == _DEMO_CODE for each in every)
+
+
 def _reason(text: str, advice: str, code: str) -> Padding:
     grid = Table.grid(padding=(0, 1))
     bullet, arrow = ("•", "→") if speaks_unicode() else ("-", ">")
@@ -156,14 +165,15 @@ def _reason(text: str, advice: str, code: str) -> Padding:
     return Padding(grid, (0, 0, 0, 2), expand=False)
 
 
-def _budget(answer: Answer) -> list[RenderableType]:
+def budget_table(parts: Sequence[Part], unit: str) -> list[RenderableType]:
+    """What an uncertainty is made of, the small parts in a line."""
     grid = Table.grid(padding=(0, 2))
-    grid.add_row("what the uncertainty is made of", Text(f"u, {answer.unit}", justify="right"), "share")
-    for part in answer.budget:
+    grid.add_row("what the uncertainty is made of", Text(f"u, {unit}", justify="right"), "share")
+    for part in parts:
         if part.share >= _LEAST_SHARE:
             grid.add_row("  " + part.name, Text(f"{part.u:.4f}", justify="right"),
                          Text(f"{part.share:.0%}", justify="right"))
-    small = [part.name for part in answer.budget if part.share < _LEAST_SHARE]
+    small = [part.name for part in parts if part.share < _LEAST_SHARE]
     rest = Padding(Text(f"less than {_LEAST_SHARE:.1%} each: {', '.join(small)}"), (0, 0, 0, 2), expand=False)
     return [grid, rest] if small else [grid]
 

@@ -80,14 +80,14 @@ class Wave:
 
 @dataclass(frozen=True)
 class Placed:
-    """A view and where it was taken from; turn: against the first view, None where that is not known."""
+    """A view and where it was taken from; turn: from where the user counts, else from the first view; or not known."""
 
     verdict: Verdict
     turn: Turn | None
 
     @property
     def read_deg(self) -> tuple[float, ...]:
-        """Angles round the pipe at which the mark was read, against the first view."""
+        """Angles round the pipe at which the mark was read."""
         if self.turn is None or self.verdict.gap is None:
             return ()
         return tuple(float(v) for v in np.degrees(self.verdict.gap.near.angles_rad) + self.turn.deg)
@@ -95,7 +95,9 @@ class Placed:
 
 @dataclass(frozen=True)
 class JointVerdict:
-    """The answer for a joint.  ring: the gap all round, angles against the first view; negative: under the collar.
+    """The answer for a joint.
+
+    ring: the gap all round, angles against the first view; negative: under the collar.
 
     worst: the largest gap on the circumference, seen or not, at `worst_deg`.  seen: share of the circumference
     on which the mark was read.  mark, seat: how much of the wave the mark and the pipe's seat have, where a photo
@@ -120,7 +122,7 @@ def join(verdicts: Sequence[Verdict], fitting: Fitting, *, at_deg: Sequence[floa
     """What several photos of one joint say together.
 
     at_deg: the sides as the user names them, one a photo; without it views are placed by what they show.
-    mark_askew: the mark's own wave as a photo before insertion told it, in the angles of the first view;
+    mark_askew: the mark's own wave as a photo before insertion told it, in the same angles;
     None: a cocked pipe and an askew mark can't be told apart.
     """
     views = _placed(verdicts, at_deg)
@@ -198,8 +200,7 @@ def _is_new(doubt: Doubt, said: list[Doubt]) -> bool:
 def _placed(verdicts: Sequence[Verdict], at_deg: Sequence[float] | None) -> tuple[Placed, ...]:
     """Every view with its turn against the first measured one, by the user's word or by features."""
     if at_deg is not None:
-        return tuple(Placed(v, Turn(_turn(at - at_deg[0]), TOLD_U_DEG if at != at_deg[0] else 0.0, "word"))
-                     for v, at in zip(verdicts, at_deg, strict=True))
+        return tuple(Placed(v, Turn(_turn(at), TOLD_U_DEG, "word")) for v, at in zip(verdicts, at_deg, strict=True))
     turns: dict[int, Turn] = {}
     start = next((k for k, verdict in enumerate(verdicts) if _is_measured(verdict)), None)
     if start is not None:

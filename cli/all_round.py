@@ -1,0 +1,130 @@
+"""A joint seen from several sides, as programs read it (the JSON of `collargap joint --json`) and as people do."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from rich.console import Group, RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from calibration.fittings import Fitting, Unit
+from cli import say
+from cli.answer import Answer, Length, Plain, Scale, Why, program_version, why
+from vision.records import Word
+from vision.views import JointVerdict, Placed, Wave
+
+
+class Ring(Plain):
+    """The gap as mean + cos cos(angle) + sin sin(angle); angles as `worst_at_deg`.  Below 0: under the collar."""
+
+    mean: float
+    cos: float
+    sin: float
+
+
+class Side(Plain):
+    """A view: where it was taken from (null: not known), how well that is known and by what, and its photo."""
+
+    at_deg: float | None
+    u_deg: float | None
+    by: str | None
+    seen_deg: float
+    photo: Answer
+
+
+class JointAnswer(Plain):
+    """Everything about a joint.  `worst`: the largest gap all round; `seen`: share of the circumference, 0 to 1.
+
+    Angles are counted as the user named the sides, else from the first photo that could be measured.
+    """
+
+    verdict: Word
+    fitting: str
+    unit: Unit
+    limit: float
+    worst: Length | None
+    worst_at_deg: float | None
+    seen: float | None
+    p_full: float | None
+    ring: Ring | None
+    views: tuple[Side, ...]
+    reasons: tuple[Why, ...]
+    seconds: float
+    version: str
+
+
+def joint_of(said: JointVerdict, fitting: Fitting, photos: Sequence[Answer], unit: Unit, seconds: float) -> JointAnswer:
+    """The answer for a joint, in `unit`."""
+    scale = Scale(unit)
+    return JointAnswer(
+        verdict=said.word, fitting=fitting.id, unit=unit, limit=scale.length(fitting.max_gap_mm),
+        worst=scale.interval(said.worst) if said.worst else None, worst_at_deg=_rounded(said.worst_deg, 0),
+        seen=_rounded(said.seen, 3), p_full=_rounded(said.p_full, 6), ring=_ring(said.ring, scale),
+        views=tuple(_side(view, photo) for view, photo in zip(said.views, photos, strict=True)),
+        reasons=tuple(why(doubt) for doubt in said.reasons), seconds=round(seconds, 3), version=program_version())
+
+
+def _ring(wave: Wave | None, scale: Scale) -> Ring | None:
+    if wave is None:
+        return None
+    return Ring(mean=scale.length(wave.mean_mm), cos=scale.length(wave.cos_mm), sin=scale.length(wave.sin_mm))
+
+
+def _side(view: Placed, photo: Answer) -> Side:
+    turn, read = view.turn, view.read_deg
+    return Side(at_deg=_rounded(turn.deg % 360, 1) if turn else None, u_deg=_rounded(turn.u_deg, 1) if turn else None,
+                by=turn.by if turn else None, seen_deg=round(float(np.ptp(read)), 1) if read else 0.0, photo=photo)
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)
+
+
+# --- as people read it -------------------------------------------------------------------------------
+
+
+def block(answer: JointAnswer, confidence: float) -> RenderableType:
+    """The joint's answer, and a line a view."""
+    title = Text.assemble(say.badge(answer.verdict), "  ", (f"one joint, {_photos(len(answer.views))}", "bold"))
+    if say.is_demo(answer.reasons):
+        title.append("  (demonstration fitting)")
+    parts: list[RenderableType] = [title]
+    if answer.worst:
+        parts.append(Padding(_figures(answer, answer.worst, confidence), (0, 0, 0, 2), expand=False))
+    parts += say.reasons(answer.reasons)
+    parts += ["", Padding(_views(answer), (0, 0, 0, 2), expand=False)]
+    return Group(*parts, "")
+
+
+def _photos(count: int) -> str:
+    return "1 photo" if count == 1 else f"{count} photos"
+
+
+def _figures(answer: JointAnswer, worst: Length, confidence: float) -> Table:
+    unit, sure = answer.unit, f"{confidence * 100:g} % sure"
+    grid = Table.grid(padding=(0, 2))
+    grid.add_row("worst gap", say.length(worst.value, unit), f"{sure}: {say.interval(worst, unit)}")
+    grid.add_row("limit", say.limit_of(answer.limit, unit), "" if answer.p_full is None else
+                 f"within limit: {say.likely(answer.p_full)}")
+    if answer.worst_at_deg is not None and answer.seen is not None:
+        told = any(side.by == "word" for side in answer.views)
+        grid.add_row("where", f"at {answer.worst_at_deg:.0f} degrees{'' if told else ' from the first side measured'}",
+                     "counted as you named the sides" if told else "")
+        grid.add_row("seen", f"{answer.seen:.0%} of the circumference", "")
+    return grid
+
+
+def _views(answer: JointAnswer) -> Table:
+    table = Table(box=None, pad_edge=False, header_style="dim")
+    for name in ("photo", "side", f"gap, {answer.unit}", "why"):
+        table.add_column(name, overflow="fold")
+    for side in answer.views:
+        photo = side.photo
+        where = "not known" if side.at_deg is None else f"{side.at_deg:.0f} degrees" + (
+            " by what photos share" if side.by == "features" else "")
+        codes = ", ".join(reason.code for reason in photo.reasons if reason.code != "demo-fitting")
+        table.add_row(Text(photo.photo), where, say.decimal(photo.gap.value, answer.unit) if photo.gap else "", codes)
+    return table

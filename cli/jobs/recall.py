@@ -1,0 +1,75 @@
+"""A joint's first and latest photo: the ledger knows their hashes, the disk has to have their bytes."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+
+from cli.jobs.errors import JobError, LedgerError
+from cli.jobs.text import visible
+from cli.jobs.worker import read_photo
+from cli.ledger import Entry, Ledger, default_path
+
+
+@dataclass(frozen=True)
+class Recalled:
+    """The two photos, the earlier first, and the fitting that the latest check named."""
+
+    paths: list[Path]
+    fitting: str
+
+
+def first_and_latest(joint: str, site: str, ledger: Path | None, folder: Path | None) -> Recalled:
+    """Find them.  folder: where to look for photos that no longer lie where they were checked.
+
+    Photos with a measured gap go first: without one there is nothing to compare.
+    Raises JobError or LedgerError with the remedy.
+    """
+    path = ledger or default_path()
+    if not path.exists():
+        raise LedgerError(f"There is no ledger {path} yet; `collargap job` makes it.")
+    with Ledger(path) as book:
+        entries = _of_one_joint([each for each in book.entries(joint=joint, exact=True)
+                                 if site.casefold() in each.filing.site.casefold()], joint)
+        first, last = _ends(entries, joint)
+        return Recalled([_found(book, each, folder) for each in (first, last)], str(last.answer["fitting"]))
+
+
+def _of_one_joint(entries: list[Entry], joint: str) -> list[Entry]:
+    if not entries:
+        raise JobError(f"The ledger has no joint {visible(joint)!r}. Search with: collargap find --joint PART")
+    sites = sorted({visible(each.filing.site) for each in entries})
+    if len(sites) > 1:
+        raise JobError(f"Several sites have a joint {visible(joint)!r}: {', '.join(sites)}. Name one with --site.")
+    return entries
+
+
+def _ends(entries: list[Entry], joint: str) -> tuple[Entry, Entry]:
+    """By when photos were taken where all say so, else by when they were checked; the last check of each."""
+    latest = {str(each.answer["sha256"]): each for each in entries}
+    photos = list(latest.values())
+    measured = [each for each in photos if each.answer["gap"]]
+    photos = measured if len(measured) > 1 else photos
+    if len(photos) < 2:
+        raise JobError(f"The ledger has one photo of joint {visible(joint)!r}; a comparison takes two. Take another, "
+                       "check it with `collargap job`, or name two photos.")
+    by_time = all(each.taken for each in photos)
+    ordered = sorted(photos, key=lambda each: (each.taken if by_time else "", each.filing.day, each.check_id))
+    return ordered[0], ordered[-1]
+
+
+def _found(book: Ledger, entry: Entry, folder: Path | None) -> Path:
+    """The file that still has the bytes that were checked."""
+    sha256, name = str(entry.answer["sha256"]), entry.filing.photo
+    tried = [Path(path) for path in book.paths_of(sha256)]
+    if folder is not None:
+        tried += [folder / name, *sorted(folder.rglob(Path(name).name))]
+    for path in tried:
+        try:
+            if hashlib.sha256(read_photo(str(path))).hexdigest() == sha256:
+                return path
+        except OSError:
+            continue
+    raise JobError(f"The photo {visible(name)} (sha256 {sha256[:12]}...) is no longer where it was checked. Name the "
+                   "folder that it lies in with --photos, or name two photos.")
