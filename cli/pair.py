@@ -24,7 +24,7 @@ from vision.records import Edge, Floats, Gap, Photo, Pose, Strip, Verdict
 _WIDTH = 1100
 _BEFORE_MM, _BEYOND_MM = 22.0, 48.0  # of the mouth, in the photos
 _FLAT_BEFORE_MM, _FLAT_BEYOND_MM = 6.0, 26.0
-_HIGH = 0.42  # half height of a photo, in collar widths
+_HIGH = 0.36  # half height of a photo, in collar widths
 _QUALITY = 88
 
 

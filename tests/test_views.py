@@ -1,0 +1,156 @@
+"""Several photos of one joint: on scenes of known truth (tests/benchmarks/views.py runs hundreds)."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from tests import scene as scenes
+from tests.benchmarks.compare import verdict_of
+from tests.benchmarks.views import Outcome, run
+from vision.compare import Turn
+from vision.records import Doubt, Verdict
+from vision.views import JointVerdict, Placed, Wave, _chi_square, join, seen_share
+
+THREE = (0.0, 120.0, 240.0)
+
+
+@lru_cache
+def outcomes() -> tuple[Outcome, ...]:
+    return tuple(run(25, THREE, seed=7) + run(15, (0.0, 65.0, 130.0), seed=8))
+
+
+def view(gap_mm: float, seed: int = 1, tilt_deg: float = 8.0, **more: object) -> Verdict:
+    scene = replace(scenes.Scene(distance_mm=320.0), gap_mm=gap_mm, tilt_deg=tilt_deg, limb_noise_px=0.3, **more)
+    verdict = verdict_of(scene, np.random.default_rng(seed))
+    assert verdict is not None
+    return verdict
+
+
+def cocked(mean_mm: float, amplitude_mm: float, top_deg: float, sides: tuple[float, ...]) -> list[Verdict]:
+    """A ring whose gap goes round as a wave, seen from these sides."""
+    found = []
+    for number, side in enumerate(np.radians(sides)):
+        away = side - math.radians(top_deg)
+        level, slope = amplitude_mm * math.cos(away), -amplitude_mm * math.sin(away)
+        radius = scenes.fitting().pipe_od_mm / 2
+        found.append(view(mean_mm, number, seat_deg=-math.degrees(math.atan(level / radius)),
+                          askew_mm=2 * slope * math.sin(math.radians(60))))
+    return found
+
+
+def joined(verdicts: list[Verdict], at: tuple[float, ...] | None = THREE) -> JointVerdict:
+    return join(verdicts, scenes.fitting(), at_deg=at)
+
+
+def test_intervals_hold_the_worst_gap():
+    assert np.mean([each.covered for each in outcomes()]) >= 0.88  # 40 joints: two standard errors under 0.95
+
+
+def test_no_joint_is_full_whose_worst_gap_is_beyond_the_limit():
+    assert not [each for each in outcomes() if each.worst_mm > each.limit_mm and each.said.word == "full"]
+    assert sum(each.said.word == "full" for each in outcomes()) >= 3
+
+
+def test_a_level_joint_seen_all_round_is_full():
+    found = joined([view(0.4, 1), view(0.4, 2, 3.0), view(0.4, 3, -2.0)])
+    assert found.word == "full"
+    assert found.seen == pytest.approx(1.0, abs=0.01)
+    assert found.worst.high_mm <= scenes.fitting().max_gap_mm
+    assert found.p_full > 0.95
+
+
+def test_one_photo_is_too_little_for_full():
+    found = joined([view(0.2)], (0.0,))
+    assert found.word == "unproven"
+    assert found.seen == pytest.approx(1 / 3, abs=0.02)
+    assert "too-little-seen" in [each.reason for each in found.reasons]
+
+
+def test_the_wave_of_a_cocked_pipe_is_found():
+    found = joined(cocked(4.0, 1.2, 80.0, THREE))
+    assert found.ring.mean_mm == pytest.approx(4.0, abs=0.3)
+    assert found.ring.amplitude_mm == pytest.approx(1.2, abs=0.35)
+    assert found.worst_deg == pytest.approx(80, abs=20)
+    assert found.worst.low_mm <= 5.2 <= found.worst.high_mm
+    assert found.word == "short"
+    assert "cocked-or-askew" in [each.reason for each in found.reasons]
+    assert found.seat is None  # without a photo before insertion nobody can tell
+
+
+def test_the_worst_side_counts_though_the_mean_is_within_the_limit():
+    found = joined(cocked(1.0, 1.3, 0.0, THREE))
+    assert found.ring.mean_mm < scenes.fitting().max_gap_mm < found.worst.value_mm
+    assert found.word != "full"
+
+
+def test_a_mark_known_to_be_straight_makes_the_pipe_the_cocked_one():
+    straight = Wave(0.0, 0.0, 0.0, 0.0025 * np.eye(3))
+    found = join(cocked(4.0, 1.2, 80.0, THREE), scenes.fitting(), at_deg=THREE, mark_askew=straight)
+    assert found.seat.amplitude_mm == pytest.approx(1.2, abs=0.35)
+    assert not found.seat.is_level
+
+
+def test_angles_are_the_users():
+    found = joined(cocked(4.0, 1.2, 80.0, THREE), (90.0, 210.0, 330.0))
+    assert found.worst_deg == pytest.approx(170, abs=20)
+
+
+def test_views_that_can_not_be_placed_are_named():
+    found = joined([view(0.4, 1), view(0.4, 2, 3.0)], None)
+    assert found.word == "unproven"
+    assert found.reasons == (Doubt("sides-unknown", "photo 2 of 2"),)
+    assert found.ring is None
+
+
+def test_short_from_every_side_is_short_wherever_they_were_taken():
+    assert joined([view(6.0, 1), view(6.1, 2, 3.0)], None).word == "short"
+
+
+def test_views_that_contradict_one_another_prove_nothing():
+    found = joined([view(0.3, 1), view(6.0, 2), view(0.3, 3)])
+    assert found.word == "unproven"
+    assert found.reasons[0].reason == "views-disagree"
+
+
+def test_a_side_without_a_reading_is_not_seen_and_bars_nothing():
+    nothing = Verdict("unproven", (Doubt("blurred"),))
+    found = joined([view(0.4, 1), nothing, view(0.4, 3, 2.0)])
+    assert found.seen == pytest.approx(2 / 3, abs=0.02)
+    assert "blurred" not in [each.reason for each in found.reasons]
+
+
+def test_two_lines_on_one_side_are_a_matter_for_a_person():
+    found = joined([view(0.4, 1), view(0.4, 2), Verdict("unproven", (Doubt("two-lines", "at 0.2, 9.0"),))])
+    assert found.word == "unproven"
+    assert Doubt("two-lines", "photo 3: at 0.2, 9.0") in found.reasons
+
+
+def test_no_photo_with_a_reading_says_why():
+    found = joined([Verdict("unproven", (Doubt("too-dark"),))], (0.0,))
+    assert found.reasons == (Doubt("too-dark", "photo 1"),)
+    assert found.seen is None
+
+
+def test_marks_under_the_collar_all_round_are_full():
+    """No near edge is seen anywhere; the far edges say that none is further out than at the mouth."""
+    found = joined([view(-0.5, 1), view(-0.5, 2, 5.0), view(-0.5, 3, 3.0)])
+    assert found.word == "full"
+
+
+def test_arcs_that_overlap_count_once():
+    one = view(1.0)
+    placed = [Placed(one, Turn(deg, 0, "word")) for deg in (0.0, 60.0)]
+    assert seen_share(placed) == pytest.approx(180 / 360, abs=0.01)
+    assert seen_share([Placed(one, None)]) == 0
+
+
+@pytest.mark.parametrize("dof", [1, 2, 3, 6])
+@pytest.mark.parametrize("probability", [0.95, 0.999])
+def test_chi_square_quantiles(dof, probability):
+    assert _chi_square(probability, dof) == pytest.approx(stats.chi2.ppf(probability, dof), rel=0.04)
