@@ -1,0 +1,246 @@
+"""`joint` and `compare` as people and programs meet them: words, keys, exit status, sentences, ledger, picture."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from PIL import Image
+from typer.testing import CliRunner
+
+import cli.check
+from calibration.fittings import Misuse
+from cli.joint import sides_deg
+from cli.ledger import Filing, Ledger, Sight
+from cli.main import app
+from tests.answers import CATALOG, known_verdict, refused
+from vision import place
+
+FOUND = {b"f": lambda: known_verdict(0.5), b"s": lambda: known_verdict(4.0), b"m": lambda: known_verdict(2.0),
+         b"n": lambda: refused("no-joint")}
+JOINT_KEYS = ["verdict", "fitting", "unit", "limit", "worst", "worst_at_deg", "seen", "p_full", "ring", "views",
+              "reasons", "seconds", "version"]
+pytestmark = pytest.mark.usefixtures("folder")
+CHANGE_KEYS = ["verdict", "fitting", "unit", "movement", "e_n", "shown", "least", "correlation", "edge", "turned",
+               "common_arc_deg", "budget", "reasons", "old", "new", "seconds", "version"]
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder with a catalog and photos named for what is found in them."""
+    def inspect(data: bytes, *_: Any) -> Any:
+        if data[:1] == b"!":
+            raise RuntimeError("out of tea")
+        return FOUND[data[:1]]()
+
+    monkeypatch.setattr(cli.check, "inspect", inspect)
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "c.toml").write_text(CATALOG)
+    for name, text in {"full1": "f1", "full2": "f2", "full3": "f3", "short1": "s1", "short2": "s2", "mid": "m1",
+                       "none": "n1", "broken": "!1"}.items():
+        (tmp_path / f"{name}.jpg").write_text(text)
+    return tmp_path
+
+
+def run(*arguments: str, fitting: str = "test") -> Any:
+    return CliRunner().invoke(app, [*arguments, "--catalog", "c.toml", *(["--fitting", fitting] if fitting else [])])
+
+
+def answer(*arguments: str) -> dict[str, Any]:
+    return json.loads(run(*arguments, "--json").stdout)
+
+
+# --- joint -------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("arguments", "status"), [
+    (["full1.jpg", "full2.jpg", "full3.jpg", "--at", "0,120,240"], 0),
+    (["short1.jpg", "short2.jpg", "--at", "0,180"], 10),
+    (["full1.jpg", "--at", "0"], 11),
+    (["full1.jpg", "none.jpg", "--at", "0,120"], 11),
+    (["none.jpg"], 11),
+    (["full1.jpg", "gone.jpg"], 2),
+    (["full1.jpg", "full1.jpg"], 2),
+    (["full1.jpg", "full2.jpg", "--at", "0"], 2),
+    (["full1.jpg", "full2.jpg", "--at", "0,noon"], 2),
+    (["full1.jpg", "broken.jpg"], 1),
+])
+def test_exit_status_of_a_joint(arguments, status) -> None:
+    result = run("joint", *arguments)
+    assert result.exit_code == status
+    assert bool(result.stderr.strip()) == (status in (1, 2))
+
+
+def test_a_joint_in_json_and_in_words() -> None:
+    arguments = "joint", "full1.jpg", "full2.jpg", "full3.jpg", "--at", "12h,4h,8h"
+    found = answer(*arguments)
+    assert list(found) == JOINT_KEYS
+    assert [side["at_deg"] for side in found["views"]] == [0, 120, 240]
+    assert found["worst"]["low"] <= found["worst"]["value"] <= found["worst"]["high"] <= found["limit"]
+    text = run(*arguments).stdout
+    assert "FULL" in text
+    assert "100% of the circumference" in text
+    assert "not how tight the joint is" in text  # the cautions stand where the verdict is read
+
+
+def test_a_joint_without_sides_says_what_to_do(monkeypatch) -> None:
+    monkeypatch.setattr(place, "match", lambda *_: None)
+    result = run("joint", "full1.jpg", "full2.jpg")
+    assert result.exit_code == 11
+    assert "sides-unknown" in result.stdout
+    assert "--at" in result.stdout
+
+
+@pytest.mark.parametrize(("text", "sides"), [("0,120,240", [0, 120, 240]), ("12h, 4h,8h", [0, 120, 240]),
+                                             ("-90,0,90.5", [270, 0, 90.5])])
+def test_sides_as_people_write_them(text, sides) -> None:
+    assert sides_deg(text, 3) == sides
+
+
+@pytest.mark.parametrize("text", ["", "13h", "east", "0;120", "nan", "inf,0", "1e9,2"])
+def test_sides_that_are_none(text) -> None:
+    with pytest.raises(Misuse, match="0,120,240"):
+        sides_deg(text, text.count(",") + 1)
+
+
+def test_overlays_of_a_joint(folder) -> None:
+    run("joint", "full1.jpg", "short1.jpg", "--at", "0,120", "--overlay", "pictures")
+    assert sorted(path.name for path in (folder / "pictures").iterdir()) == ["full1-collargap.jpg",
+                                                                            "short1-collargap.jpg"]
+
+
+# --- compare -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("arguments", "status"), [
+    (["full1.jpg", "full2.jpg", "--turned", "0"], 0),
+    (["full1.jpg", "short1.jpg", "--turned", "0"], 10),
+    (["full1.jpg", "none.jpg"], 11),
+    (["full1.jpg", "full2.jpg", "--turned", "0", "--movement", "0.05"], 11),
+    (["full1.jpg"], 2),
+    (["full1.jpg", "full2.jpg", "mid.jpg"], 2),
+    (["full1.jpg", "full1.jpg"], 2),
+    (["full1.jpg", "gone.jpg"], 2),
+    (["full1.jpg", "full2.jpg", "--movement", "0"], 2),
+    (["full1.jpg", "full2.jpg", "--joint", "J-1"], 2),
+    (["full1.jpg", "full2.jpg", "--picture", "no/such/folder.jpg"], 2),
+    (["full1.jpg", "broken.jpg"], 1),
+])
+def test_exit_status_of_a_comparison(arguments, status) -> None:
+    result = run("compare", *arguments)
+    assert result.exit_code == status
+    assert bool(result.stderr.strip()) == (status in (1, 2))
+
+
+def test_a_comparison_without_a_fitting() -> None:
+    result = run("compare", "full1.jpg", "full2.jpg", fitting="")
+    assert result.exit_code == 2
+    assert "--fitting" in result.stderr
+
+
+def test_a_comparison_in_json_and_in_words() -> None:
+    arguments = "compare", "full1.jpg", "short1.jpg", "--turned", "0"
+    found = answer(*arguments)
+    assert list(found) == CHANGE_KEYS
+    assert found["movement"]["value"] == pytest.approx(3.5, abs=0.3)
+    assert found["e_n"] > 1
+    assert found["turned"] == {"deg": 0, "u_deg": 10, "by": "word"}
+    assert found["old"]["photo"] == "full1.jpg"
+    text = run(*arguments, "--budget").stdout
+    assert "MOVED" in text
+    assert "out by 3." in text
+    assert "mouth edge (1)" in text
+    assert "not how tight the joint is" in text
+    assert "in by 3." in run("compare", "short1.jpg", "full1.jpg", "--turned", "0").stdout
+
+
+def test_units_of_a_comparison() -> None:
+    mm, inch = (answer("compare", "full1.jpg", "short1.jpg", "--turned", "0", "--unit", unit) for unit in ("mm", "in"))
+    assert inch["movement"]["value"] == pytest.approx(mm["movement"]["value"] / 25.4, abs=1e-4)
+    assert inch["least"] == pytest.approx(mm["least"] / 25.4, abs=1e-4)
+    assert inch["e_n"] == mm["e_n"]
+
+
+def test_the_picture_puts_mouth_under_mouth(folder) -> None:
+    run("compare", "full1.jpg", "short1.jpg", "--turned", "0", "--picture", "both.jpg")
+    pixels = np.asarray(Image.open(folder / "both.jpg").convert("RGB"), int)
+    cyan = (np.abs(pixels - (64, 224, 255)).sum(-1) < 90)  # the mouth's colour
+    rows = np.flatnonzero(cyan.sum(1) > 0)
+    first, last = rows[rows < rows.mean()], rows[rows > rows.mean()]
+    middles = [np.median(np.nonzero(cyan[some[len(some) // 4]:some[-len(some) // 4]])[1]) for some in (first, last)]
+    assert middles[0] == pytest.approx(middles[1], abs=12)
+
+
+# --- compare, from the ledger ------------------------------------------------------------------------
+
+
+def keep(ledger: Path, photo: Path, taken: str = "", site: str = "yard", gap: bool = True, joint: str = "J-1") -> None:
+    """File a check of the photo as a job does."""
+    facts = photo.stat()
+    sha256 = hashlib.sha256(photo.read_bytes()).hexdigest()
+    length = {"value": 1.0, "low": 0.5, "high": 1.5, "u": 0.2} if gap else None
+    told = {"photo": photo.name, "sha256": sha256, "fitting": "test", "verdict": "full", "unit": "mm", "gap": length,
+            "limit": 1.6, "reasons": [], "version": "0"}
+    with Ledger(ledger) as book:
+        book.record(told, facts.st_size, ("key", "{}"), Filing(site, joint, photo.name), taken=taken,
+                    sight=Sight(str(photo), facts.st_size, facts.st_mtime_ns - 10**11, facts.st_ctime_ns - 10**11))
+
+
+def test_first_and_latest_of_the_ledger(folder) -> None:
+    for name, taken in (("mid", "2025:06:01 10:00:00"), ("full1", "2025:05:01 10:00:00"),
+                        ("short1", "2026:01:01 10:00:00")):
+        keep(folder / "l.sqlite", folder / f"{name}.jpg", taken)
+    found = answer("compare", "--joint", "J-1", "--ledger", "l.sqlite", "--turned", "0")
+    assert [Path(found[which]["photo"]).name for which in ("old", "new")] == ["full1.jpg", "short1.jpg"]
+    assert found["verdict"] == "moved"
+
+
+def test_photos_without_a_gap_are_passed_over(folder) -> None:
+    keep(folder / "l.sqlite", folder / "none.jpg", gap=False)
+    for name in ("full1", "full2"):
+        keep(folder / "l.sqlite", folder / f"{name}.jpg")
+    found = answer("compare", "--joint", "J-1", "--ledger", "l.sqlite")
+    assert Path(found["old"]["photo"]).name == "full1.jpg"
+
+
+def test_a_photo_that_was_moved_is_found_by_its_bytes(folder) -> None:
+    for name in ("full1", "full2"):
+        keep(folder / "l.sqlite", folder / f"{name}.jpg")
+    (folder / "archive" / "a").mkdir(parents=True)
+    shutil.move(folder / "full1.jpg", folder / "archive" / "a" / "full1.jpg")
+    arguments = "compare", "--joint", "J-1", "--ledger", "l.sqlite"
+    lost = run(*arguments)
+    assert lost.exit_code == 2
+    assert "no longer where it was checked" in lost.stderr
+    assert run(*arguments, "--photos", "archive").exit_code in (0, 11)
+    (folder / "archive" / "a" / "full1.jpg").write_text("f, but another")
+    assert run(*arguments, "--photos", "archive").exit_code == 2
+
+
+@pytest.mark.parametrize(("joint", "sentence"), [("J-9", "no joint"), ("J-2", "one photo")])
+def test_a_ledger_that_can_not_help(folder, joint, sentence) -> None:
+    keep(folder / "l.sqlite", folder / "full1.jpg", joint="J-2")
+    result = run("compare", "--joint", joint, "--ledger", "l.sqlite")
+    assert result.exit_code == 2
+    assert sentence in result.stderr
+
+
+def test_a_joint_of_two_sites_needs_the_site(folder) -> None:
+    for number, site in ((1, "north yard"), (2, "north yard"), (3, "south yard")):
+        keep(folder / "l.sqlite", folder / f"full{number}.jpg", site=site)
+    arguments = "compare", "--joint", "J-1", "--ledger", "l.sqlite"
+    result = run(*arguments)
+    assert result.exit_code == 2
+    assert "--site" in result.stderr
+    assert run(*arguments, "--site", "north").exit_code in (0, 11)
+
+
+def test_no_ledger_yet() -> None:
+    result = run("compare", "--joint", "J-1", "--ledger", "none.sqlite")
+    assert result.exit_code == 2
+    assert "no ledger" in result.stderr
