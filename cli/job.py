@@ -27,6 +27,7 @@ from cli.jobs.progress import Bar, Silent
 from cli.jobs.run import run
 from cli.jobs.store import Answered, Store
 from cli.jobs.text import name_of, visible
+from cli.jobs.together import combine
 from cli.ledger import Ledger, default_path
 from cli.report import Report, render
 
@@ -106,7 +107,7 @@ def job(
         asked = Job(
             folder, name_of(site or folder.resolve().name), read_catalog(catalog), inspect_photo,
             fitting=fitting, camera=read_camera(camera), confidence=confidence,
-            unit=unit.value if unit else None,
+            unit=unit.value if unit else None, combiner=combine,
         )  # fmt: skip
         code = do_job(asked, out or folder, ledger or default_path(), _engine(workers, cluster))
     except Misuse as error:

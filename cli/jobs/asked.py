@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -19,6 +19,7 @@ class Job:
 
     camera: of all photos, or None.  confidence: of the intervals.  unit: of the answers, None for each
     fitting's.
+    combiner: puts photos of one joint together whose sides the list names (`together.combine`); None: no one does.
     """
 
     folder: Path
@@ -29,6 +30,7 @@ class Job:
     camera: Any = None
     confidence: float = 0.95
     unit: LengthUnit | None = None
+    combiner: Callable[[Any], dict[str, Any]] | None = None
     version: str = field(default_factory=program_version)
 
 

@@ -111,12 +111,14 @@ def _facts(judged: Judged) -> tuple[str, ...]:
     joint = judged.joint
     named = [("", joint.location), ("fitting ", joint.fitting), ("installer ", joint.installer),
              ("machine ", joint.machine), ("", joint.date)]  # fmt: skip
-    return tuple(f"{label}{visible(value)}" for label, value in named if value)
+    seen = judged.together["seen"] if judged.together else None
+    round_about = (f"{seen:.0%} of the circumference seen",) if seen is not None else ()
+    return (*(f"{label}{visible(value)}" for label, value in named if value), *round_about)
 
 
 def _row(judged: Judged) -> Row:
     answers = [photo.answer for photo in judged.photos if photo.answer]
-    deciding = next(answer for answer in answers if answer["verdict"] == "full")
+    deciding = next((answer for answer in answers if answer["verdict"] == "full"), answers[0])
     return Row(
         name=visible(judged.joint.name), word=judged.word, gap=gap_of(deciding), limit=limit_of(deciding),
         photos=len(judged.photos), facts=" · ".join(_facts(judged)),

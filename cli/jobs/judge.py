@@ -19,18 +19,23 @@ from cli.jobs.listing import Joint
 from cli.jobs.store import Answered, Store
 from cli.jobs.text import visible
 from cli.jobs.timing import far_from, out_of_order, taken_at
+from cli.jobs.together import told
 from cli.jobs.verdicts import JointWord, contradiction, joint_word, risk, worst_first
 
 
 @dataclass(frozen=True)
 class Judged:
-    """A joint with its verdict.  photos: the worst first.  risk: sorts the most urgent first."""
+    """A joint with its verdict.  photos: the worst first.  risk: sorts the most urgent first.
+
+    together: what its photos say together, where the list names their sides.
+    """
 
     joint: Joint
     word: JointWord
     photos: tuple[Answered, ...]
     findings: tuple[Finding, ...]
     risk: tuple[int, float]
+    together: dict[str, Any] | None = None
 
     @property
     def worst(self) -> dict[str, Any] | None:
@@ -77,9 +82,14 @@ def judged(store: Store, seen: Clues) -> Iterator[Judged]:
         word = joint_word(counted, len(photos))
         if word == "full" and any(photo.state == "waiting" for photo in photos):
             word = "unproven"  # what has not been looked at may be short
+        together = None if any(photo.id in seen.copied for photo in photos) else store.together(joint.name)
+        if together:
+            word = together["verdict"]
+            findings += told(together)
         ordered = tuple(worst_first(photos))
         worst = ordered[0].answer if ordered else None
-        yield Judged(joint, word, ordered, tuple(findings), risk(word, worst, findings))
+        yield Judged(joint, word, ordered, tuple(findings), risk(word, worst, findings),
+                     together)
 
 
 def _own(joint: Joint, trouble: str, photos: list[Answered]) -> Iterator[Finding]:

@@ -15,14 +15,17 @@ LIST_NAME = "joints.csv"
 _COLUMNS = {
     "joint": "joint", "joint id": "joint", "fitting": "fitting",
     "photo pattern": "pattern", "pattern": "pattern", "photo": "pattern", "photos": "pattern",
-    "location": "location", "installer": "installer", "machine": "machine", "date": "date",
+    "sides": "sides", "location": "location", "installer": "installer", "machine": "machine", "date": "date",
 }  # fmt: skip
 _DATES = ("%Y-%m-%d", "%m/%d/%Y", "%m/%d/%y", "%d.%m.%Y", "%Y/%m/%d", "%Y%m%d", "%d %b %Y", "%b %d, %Y")
 
 
 @dataclass(frozen=True)
 class Joint:
-    """One joint of the job.  `order` is its place in the list, from 0; `date` is ISO or ""."""
+    """One joint of the job.  `order` is its place in the list, from 0; `date` is ISO or "".
+
+    sides: from which sides its photos were taken, in the order of their names: "0 120 240" or "12h 4h 8h"; or "".
+    """
 
     name: str
     fitting: str
@@ -31,6 +34,7 @@ class Joint:
     installer: str = ""
     machine: str = ""
     date: str = ""
+    sides: str = ""
     order: int = 0
 
 

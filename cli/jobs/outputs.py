@@ -91,6 +91,7 @@ def write_jsonl(file: TextIO, joints: Iterable[Judged]) -> None:
                 "joint": joint.name, "joint_verdict": judged.word, "location": joint.location,
                 "installer": joint.installer, "machine": joint.machine, "date": joint.date,
                 "taken": photo.taken if photo else "", "error": photo.error if photo else "",
+                "all_round": judged.together,
                 "findings": [asdict(each) for each in judged.findings],
             }  # fmt: skip
             file.write(json.dumps(answer) + "\n")

@@ -17,6 +17,7 @@ from cli.jobs.listing import LIST_NAME, Joint, Listing, read_list
 from cli.jobs.matching import Matcher
 from cli.jobs.store import Store
 from cli.jobs.text import name_of, visible
+from cli.jobs.together import combine_all
 from cli.jobs.worker import check, read_photo
 from cli.ledger import Ledger
 
@@ -51,6 +52,7 @@ def run(
         watcher.begin(left)
         if left:
             _check_all(engine(), keeper, store, watcher)
+        combine_all(job, store, engine, course)
     except KeyboardInterrupt:
         course.interrupted = True
     except EngineError as error:

@@ -22,6 +22,7 @@ CREATE TABLE photo (
     check_id INTEGER, overlay BLOB);
 CREATE INDEX photo_joint ON photo (ord, name);
 CREATE TABLE stray (name TEXT, why TEXT);
+CREATE TABLE together (name TEXT PRIMARY KEY, answer TEXT);
 """
 
 
@@ -50,6 +51,19 @@ class Answered:
     taken: str
     check_id: int | None
     overlay: bytes | None
+
+
+@dataclass(frozen=True)
+class Sides:
+    """A joint of which the list names the sides, with its photos in the order of their names.
+
+    answered: every photo has an answer.
+    """
+
+    joint: Joint
+    paths: tuple[str, ...]
+    names: tuple[str, ...]
+    answered: bool
 
 
 class Store:
@@ -147,6 +161,25 @@ class Store:
         for key, name, state, error, answer, taken, check_id, overlay in rows:
             read = json.loads(answer) if answer else None
             yield Answered(key, name, state, error, read, taken or "", check_id, overlay)
+
+    def sides(self) -> Iterator[Sides]:
+        """The joints with photos of which the list names the sides."""
+        for place, facts, trouble in self.db.execute("SELECT ord, facts, trouble FROM joint ORDER BY ord").fetchall():
+            joint = Joint(**json.loads(facts))
+            photos = self.db.execute("SELECT path, name, answer FROM photo WHERE ord = ? ORDER BY name",
+                                     (place,)).fetchall() if joint.sides and not trouble else []  # fmt: skip
+            if photos:
+                yield Sides(joint, tuple(os.fsdecode(path) for path, *_ in photos),
+                            tuple(name for _, name, _ in photos), all(answer for *_, answer in photos))
+
+    def put_together(self, joint: str, answer: dict[str, Any]) -> None:
+        """What the photos of a joint say together (the JSON of `joint`)."""
+        self.db.execute("INSERT INTO together VALUES (?, ?)", (joint, json.dumps(answer)))
+
+    def together(self, joint: str) -> dict[str, Any] | None:
+        """What they say together; None where their sides are not known."""
+        row = self.db.execute("SELECT answer FROM together WHERE name = ?", (joint,)).fetchone()
+        return json.loads(row[0]) if row else None
 
     def strays(self, most: int) -> list[tuple[str, str]]:
         """Photos without a joint and things that were not opened: (name, sentence)."""

@@ -1,0 +1,115 @@
+"""Joints of which the list says from which sides their photos were taken: what all photos say together.
+
+The photos are looked at again, in a worker, as the gap all round takes more than their answers hold.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from calibration.fittings import Fitting, Misuse, Unit
+from cli.jobs.asked import Course, Job
+from cli.jobs.engine import Engine, stream
+from cli.jobs.findings import Finding, finding
+from cli.jobs.keeper import Rows
+from cli.jobs.store import Sides, Store
+from cli.jobs.text import visible
+from cli.jobs.worker import read_photo
+
+
+@dataclass(frozen=True)
+class Views:
+    """Photos of one joint and where they were taken from, degrees round the pipe."""
+
+    joint: str
+    paths: tuple[str, ...]
+    names: tuple[str, ...]
+    sides_deg: tuple[float, ...]
+    fitting: Fitting
+    camera: Any
+    confidence: float
+    unit: Unit | None
+
+
+Combiner = Callable[[Views], dict[str, Any]]
+
+
+def combine(views: Views) -> dict[str, Any]:
+    """The JSON of `collargap joint` for these photos, their own answers left out: the job has them."""
+    import hashlib
+    import time
+
+    from cli.all_round import joint_of
+    from cli.answer import answer_of
+    from vision.pipeline import inspect
+    from vision.views import join
+
+    began = time.perf_counter()
+    unit, row = views.unit or views.fitting.unit, views.fitting
+    verdicts, answers = [], []
+    for path, name in zip(views.paths, views.names, strict=True):
+        data = read_photo(path)
+        verdicts.append(inspect(data, row, views.camera, views.confidence))
+        answers.append(answer_of(verdicts[-1], row, photo=name, sha256=hashlib.sha256(data).hexdigest(), unit=unit,
+                                 seconds=0.0))
+    said = join(verdicts, row, at_deg=views.sides_deg, confidence=views.confidence)
+    told = joint_of(said, row, answers, unit, time.perf_counter() - began).model_dump(mode="json")
+    return told | {"views": [view | {"photo": view["photo"]["photo"]} for view in told["views"]]}
+
+
+def combine_all(job: Job, store: Store, engine: Callable[[], Engine], course: Course) -> None:
+    """Combine every joint whose sides are known; what can't be combined is said, and stays as its photos have it."""
+    tasks = list(_tasks(job, store, course))
+    if not tasks or job.combiner is None:
+        return
+    for views, outcome in stream(engine(), job.combiner, tasks):
+        if isinstance(outcome, Exception):
+            course.notices.append(f"The photos of joint {visible(views.joint)} could not be put together ({outcome}); "
+                                  "each of them counts by itself.")
+        else:
+            store.put_together(views.joint, outcome)
+
+
+def _tasks(job: Job, store: Store, course: Course) -> Iterator[Views]:
+    rows = Rows(job)
+    for sides in store.sides():
+        trouble = _trouble(sides)
+        if trouble:
+            course.notices.append(f"Joint {visible(sides.joint.name)}: {trouble} Its photos count each by itself.")
+            continue
+        yield Views(sides.joint.name, sides.paths, sides.names, tuple(_degrees(sides)), rows.row(sides.joint.fitting),
+                    job.camera, job.confidence, job.unit)
+
+
+def _trouble(sides: Sides) -> str:
+    """Why the sides of the list can't be used, or ""."""
+    if not sides.answered:
+        return "not all of its photos could be checked."
+    try:
+        _degrees(sides)
+    except Misuse as error:
+        return str(error).replace("--at", "its column 'sides'")
+    return ""
+
+
+def _degrees(sides: Sides) -> list[float]:
+    from cli.joint import sides_deg
+
+    return sides_deg(sides.joint.sides.replace(" ", ","), len(sides.names))
+
+
+def told(together: dict[str, Any]) -> list[Finding]:
+    """What a joint that was put together shows."""
+    worst, unit, seen = together["worst"], together["unit"], together["seen"]
+    if worst is None:
+        return []
+    digits = 3 if unit == "in" else 2
+    text = (f"Seen from {len(together['views'])} sides, {seen:.0%} of the circumference: worst gap "
+            f"{worst['value']:.{digits}f} {unit} ({worst['low']:.{digits}f} to {worst['high']:.{digits}f}) at "
+            f"{together['worst_at_deg']:.0f} degrees.")
+    reasons = [each for each in together["reasons"] if each["code"] != "demo-fitting"]
+    return [finding("all-round", text, weighs=False),
+            *(Finding(each["code"], each["text"], each["advice"], weighs=together["verdict"] != "full")
+              for each in reasons)]

@@ -1,0 +1,100 @@
+"""A job whose list says from which sides the photos of a joint were taken."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import cli.job
+from cli.jobs.together import Views, told
+from tests.job_stub import photo
+from tests.test_job import Desk
+
+LIST = "joint,fitting,photo,sides\n"
+
+
+def stub_combine(views: Views) -> dict[str, Any]:
+    """As many sides, so much is seen; the first photo's word says what becomes of them."""
+    says = Path(views.paths[0]).read_bytes().rsplit(b"#", 2)[1].decode()
+    if says == "slow":
+        raise ValueError("a fault of the program")
+    reasons = [] if says == "full" else [{"code": "too-little-seen", "text": "Too little was seen.", "advice": "More."}]
+    seen = min(1.0, len(views.sides_deg) / 3)
+    return {"verdict": says, "unit": "in", "limit": 0.0625, "seen": seen, "worst_at_deg": views.sides_deg[-1],
+            "worst": {"value": 0.02, "low": 0.0, "high": 0.05, "u": 0.01}, "reasons": reasons,
+            "views": [{"photo": name} for name in views.names]}
+
+
+@pytest.fixture
+def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Desk:
+    monkeypatch.setattr(cli.job, "combine", stub_combine)
+    made = Desk(tmp_path)
+    monkeypatch.setenv("COLLARGAP_LEDGER", str(made.ledger))
+    return made
+
+
+def fill(desk: Desk, listed: str, **photos: str) -> None:
+    desk.fill({f"{name}.jpg": photo(seed, says) for seed, (name, says) in enumerate(photos.items())})
+    (desk.folder / "joints.csv").write_text(LIST + listed)
+
+
+def joints(desk: Desk) -> dict[str, str]:
+    return {row["joint"]: row["joint_verdict"] for row in desk.rows()}
+
+
+def test_sides_of_the_list_make_one_verdict(desk) -> None:
+    fill(desk, "J-1,2,J-1_*,0 120 240\nJ-2,2,J-2_*,\n",
+         **{"J-1_1": "full", "J-1_2": "none", "J-1_3": "full", "J-2_1": "full"})
+    status, out, err = desk.job()
+    assert status == 0, out + err
+    assert joints(desk) == {"J-1": "full", "J-2": "full"}
+    page = (desk.folder / "report.html").read_text()
+    assert "100% of the circumference seen" in page
+    assert "worst gap 0.020 in (0.000 to 0.050) at 240 degrees" in desk.rows()[0]["findings"]
+    lines = [json.loads(line) for line in (desk.folder / "results.jsonl").read_text().splitlines()]
+    assert [bool(line["all_round"]) for line in lines] == [True, True, True, False]
+
+
+def test_full_photos_are_not_enough_where_the_sides_are_known(desk) -> None:
+    """The word of the joint is that of all views, not that of the best photo; the report says why."""
+    fill(desk, "J-1,2,J-1_*,12h 4h\n", **{"J-1_1": "unproven", "J-1_2": "full"})
+    assert desk.job()[0] == 11
+    assert joints(desk) == {"J-1": "unproven"}
+    page = (desk.folder / "report.html").read_text()
+    assert "Too little was seen." in page
+    assert "67% of the circumference" in page
+
+
+@pytest.mark.parametrize(("sides", "sentence"), [("0", "names 1 side"), ("north south", "can't be read"),
+                                                 ("0 120 240", "names 3 sides")])
+def test_sides_that_can_not_be_used_are_said_and_left_out(desk, sides, sentence) -> None:
+    fill(desk, f"J-1,2,J-1_*,{sides}\n", **{"J-1_1": "full", "J-1_2": "full"})
+    status, _, err = desk.job()
+    assert status == 0
+    assert sentence in err
+    assert "'sides'" in err
+
+
+def test_a_fault_while_combining_leaves_the_photos_their_words(desk) -> None:
+    fill(desk, "J-1,2,J-1_*,0 120\n", **{"J-1_1": "slow", "J-1_2": "full"})
+    status, _, err = desk.job()
+    assert status == 0
+    assert "could not be put together" in err
+
+
+def test_a_joint_with_a_photo_that_failed_is_not_combined(desk) -> None:
+    fill(desk, "J-1,2,J-1_*,0 120\n", **{"J-1_1": "full", "J-1_2": "fail"})
+    _, _, err = desk.job()
+    assert "not all of its photos could be checked" in err
+
+
+def test_known_photos_are_combined_again(desk) -> None:
+    fill(desk, "J-1,2,J-1_*,12h 4h\n", **{"J-1_1": "unproven", "J-1_2": "full"})
+    assert [desk.job()[0] for _ in range(2)] == [11, 11]
+
+
+def test_nothing_measured_is_nothing_told() -> None:
+    assert told({"worst": None, "unit": "in", "seen": None, "reasons": [], "views": [], "verdict": "unproven"}) == []
