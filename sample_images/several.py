@@ -26,7 +26,7 @@ def three_sides() -> list[Sample]:
     r = joint(213, "demo-2", YELLOW_PIPE, "zinc", RED_INK)
     r = vary(
         r,
-        mark={"gap_mm": 0.5, "width_mm": 3.2, "ragged_mm": 0.12, "askew_deg": 0.15, "askew_dir_deg": 200.0},
+        mark={"gap_mm": 0.2, "width_mm": 3.2, "ragged_mm": 0.12, "askew_deg": 0.15, "askew_dir_deg": 200.0},
         collar={"hardware": "hex", "port": False},
         ground={"kind": "concrete", "drop_mm": FREE_MM},
         light={"map_name": "workshop", "sun": 0.0, "flash": 0.3},

@@ -130,7 +130,7 @@ def _gap(strip: Strip, edge: Mouth, lines: list[Line], ring_mm: float, face_mm: 
     slope = np.polyfit(np.sin(strip.angles_rad[rows]), (line.near_mm - edge.at_mm)[rows], 1)[0]
     askew = float(abs(slope) * np.ptp(np.sin(strip.angles_rad[rows])))
     doubts = (Doubt("mark-askew", f"{askew:.1f} mm over the arc seen"),) if askew > _ASKEW_MM and not touching else ()
-    angles = strip.angles_rad
+    angles, ended = strip.angles_rad, rows & np.isfinite(line.far_mm)
     return Gap(
         value, least, most,
         mouth=Edge(angles[rows], edge.at_mm[rows], mouth.points_px(strip, edge.border_mm)[rows], edge.scatter_mm,
@@ -139,8 +139,8 @@ def _gap(strip: Strip, edge: Mouth, lines: list[Line], ring_mm: float, face_mm: 
                   _scatter(angles[rows], line.near_mm[rows]), MARK_BIAS_MM),
         line_width_mm=line.width_mm, hidden_mm=hidden, askew_mm=askew, arc_deg=_arc_deg(strip, line),
         ink_score=line.share, touches=touching, doubts=doubts,
-        far=Edge(angles[rows], line.far_mm[rows], mouth.points_px(strip, np.nan_to_num(line.far_mm))[rows],
-                 _scatter(angles[rows], line.far_mm[rows]), MARK_BIAS_MM),
+        far=Edge(angles[ended], line.far_mm[ended], mouth.points_px(strip, np.nan_to_num(line.far_mm))[ended],
+                 _scatter(angles[ended], line.far_mm[ended]), MARK_BIAS_MM),
     )
 
 
