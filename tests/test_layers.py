@@ -12,8 +12,9 @@ VISION = sorted((ROOT / "vision").rglob("*.py"))
 CALIBRATION = sorted((ROOT / "calibration").rglob("*.py"))
 
 STAGES = {"decode", "locate", "refine", "pose", "unwrap", "square", "shoulder", "read", "uncertainty",
-          "verdict"}
-PARTS = {"focal": {"decode"}, "mouth": {"read", "square"}, "mark": {"read"}, "sharpness": {"pipeline"}}
+          "verdict", "end", "depth", "placing"}
+PARTS = {"focal": {"decode"}, "looks": {"locate", "end"}, "mouth": {"read", "square", "depth"},
+         "mark": {"read", "depth"}, "cut": {"depth"}, "redraw": {"placing"}, "sharpness": {"pipeline"}}
 SHARED = {"records", "reasons", "geometry", "propagation", "networks"}
 FROM_CALIBRATION = {"calibration.camera": {"Camera", "FocalSource"}, "calibration.fittings": {"Fitting"}}
 LENS_READERS = {"Lens", "Profile", "ProfileError", "read_lens", "turned"}  # where photo and profile meet

@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from calibration.fittings import Fitting
 from vision import propagation
 from vision.reasons import REASONS
-from vision.records import Doubt, Measurement, Word
+from vision.records import Doubt, Measurement, Placement, PremarkWord, Word
 
 _WORDS: dict[str, Word] = {"conforms": "full", "fails": "short", "unproven": "unproven"}
 
@@ -29,6 +29,29 @@ def judge(measurement: Measurement, doubts: Iterable[Doubt],
     found = [*doubts, *measurement.doubts]
     if word == "unproven":
         found.append(Doubt("interval-spans-limit"))
+    if fitting.is_demo:
+        found.append(Doubt("demo-fitting"))
+    reasons = in_order(found)
+    return ("unproven" if any(REASONS[d.reason].bars for d in reasons) else word), reasons
+
+
+def judge_placement(placement: Placement, doubts: Iterable[Doubt],
+                    fitting: Fitting) -> tuple[PremarkWord, tuple[Doubt, ...]]:
+    """`placed` where the whole interval lies within the catalog's tolerance, `misplaced` where all of it lies outside.
+
+    Without a tolerance nothing is judged: the answer is the number and its interval.
+    """
+    depth, half = placement.depth, fitting.mark_tolerance_mm
+    found = [*doubts, *placement.doubts]
+    word: PremarkWord = "unproven"
+    if half is None:
+        found.append(Doubt("no-tolerance"))
+    elif max(depth.high_mm - fitting.mark_depth_mm, fitting.mark_depth_mm - depth.low_mm) <= half:
+        word = "placed"
+    elif depth.low_mm > fitting.mark_depth_mm + half or depth.high_mm < fitting.mark_depth_mm - half:
+        word = "misplaced"
+    else:
+        found.append(Doubt("interval-spans-tolerance"))
     if fitting.is_demo:
         found.append(Doubt("demo-fitting"))
     reasons = in_order(found)
