@@ -14,6 +14,7 @@ COMMANDS = {
     "check": ("cli.check", "check_command"),
     "fittings": ("cli.lists", "fittings_command"),
     "reasons": ("cli.lists", "reasons_command"),
+    "premark": ("cli.premark", "premark_command"),
     "job": ("cli.job", "job"),
     "find": ("cli.jobs.history", "find"),
     "show": ("cli.jobs.history", "show"),

@@ -70,14 +70,18 @@ def read_depth(ends: Ends, strip: Strip) -> Depth | Refusal:
 
 
 def _read(strip: Strip) -> NDArray[np.float32]:
-    """The reader's class shares (classes, rows, columns) of a strip of any length, window by window."""
+    """The reader's class shares (classes, rows, columns) of a strip of any length, window by window.
+
+    Where windows overlap each counts the more the further a cell lies from its border: there the reader sees least.
+    """
     length = strip.pixels.shape[1]
     total = np.zeros((len(networks.STRIP_CLASSES), *strip.pixels.shape[:2]), np.float32)
     count = np.zeros(length, np.float32)
+    inner = np.minimum(np.arange(1, WINDOW + 1), np.arange(WINDOW, 0, -1)).astype(np.float32)
     for first in range(0, length - WINDOW + 1, _WINDOW_STEP):
         there = slice(first, first + WINDOW)
-        total[:, :, there] += networks.read(np.ascontiguousarray(strip.pixels[:, there])).shares
-        count[there] += 1
+        total[:, :, there] += inner * networks.read(np.ascontiguousarray(strip.pixels[:, there])).shares
+        count[there] += inner
     return np.asarray(total / np.maximum(count, 1), np.float32)
 
 

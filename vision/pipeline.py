@@ -13,6 +13,7 @@ A stage that can't go on returns a Refusal; the answer is then `unproven`, and c
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any, TypeVar
 
 from calibration.camera import Camera, Profile
@@ -20,6 +21,7 @@ from calibration.fittings import Fitting
 from vision.decode import decode
 from vision.depth import columns_for, find_ends, read_depth
 from vision.end import find_end
+from vision.insertion import insert
 from vision.locate import locate
 from vision.placing import place
 from vision.pose import solve_pose, trusted
@@ -46,7 +48,7 @@ from vision.shoulder import find_shoulder
 from vision.square import level, settle, square
 from vision.uncertainty import measure
 from vision.unwrap import FIRST_MM, STEP_MM, unwrap
-from vision.verdict import in_order, judge, judge_placement
+from vision.verdict import in_order, judge, judge_insertion, judge_placement
 
 MOST_TURNS = 3
 
@@ -107,6 +109,21 @@ def inspect_premark(data: bytes, fitting: Fitting, camera: Camera | Profile | No
         return PremarkVerdict("unproven", _why(end.refusal, road, fitting), **road.records)
     word, reasons = judge_placement(placement, road.doubts, fitting)
     return PremarkVerdict(word, reasons, **road.records)
+
+
+def with_premark(said: Verdict, before: PremarkVerdict, fitting: Fitting) -> Verdict:
+    """What was said of a joint, with what the photo of its marked pipe adds: the insertion from both.
+
+    A photo that told no depth adds nothing but the word of it.
+    """
+    if before.placement is None:
+        return replace(said, premark=before, reasons=in_order([*said.reasons, Doubt("premark-unread")]))
+    if said.measurement is None:
+        return replace(said, premark=before)
+    insertion = insert(before.placement, said.measurement, fitting)
+    word, reasons = judge_insertion(insertion, said, before, fitting)
+    measurement = replace(said.measurement, insertion=insertion.length)
+    return replace(said, word=word, reasons=reasons, measurement=measurement, premark=before, insertion=insertion)
 
 
 class _RoadEnds(Exception):

@@ -262,21 +262,6 @@ class Measurement:
     doubts: tuple[Doubt, ...] = ()
 
 
-@dataclass(frozen=True)
-class Verdict:
-    """The answer, and every record of the road that led to it (None where the road ended before)."""
-
-    word: Word
-    reasons: tuple[Doubt, ...]
-    measurement: Measurement | None = None
-    photo: Photo | None = field(default=None, repr=False)
-    sighting: Sighting | None = field(default=None, repr=False)
-    limbs: Limbs | None = field(default=None, repr=False)
-    pose: Pose | None = field(default=None, repr=False)
-    strip: Strip | None = field(default=None, repr=False)
-    gap: Gap | None = field(default=None, repr=False)
-
-
 # --- the road of a bare pipe ---------------------------------------------------------------------------
 
 @dataclass(frozen=True)
@@ -364,3 +349,35 @@ class PremarkVerdict:
     strip: Strip | None = field(default=None, repr=False)
     ends: Ends | None = field(default=None, repr=False)
     depth: Depth | None = field(default=None, repr=False)
+
+
+# --- the answers ---------------------------------------------------------------------------------------
+
+@dataclass(frozen=True)
+class Insertion:
+    """How far the pipe is in, by the mark's measured depth and the measured gap.
+
+    shared_u_mm: what both owe to the pipe's diameter and so takes off their difference.  p_enough: probability that
+    the true insertion is at least the catalog's least; None where it gives none.
+    """
+
+    length: Interval
+    shared_u_mm: float
+    p_enough: float | None
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """The answer, and every record of the road that led to it (None where the road ended before)."""
+
+    word: Word
+    reasons: tuple[Doubt, ...]
+    measurement: Measurement | None = None
+    photo: Photo | None = field(default=None, repr=False)
+    sighting: Sighting | None = field(default=None, repr=False)
+    limbs: Limbs | None = field(default=None, repr=False)
+    pose: Pose | None = field(default=None, repr=False)
+    strip: Strip | None = field(default=None, repr=False)
+    gap: Gap | None = field(default=None, repr=False)
+    premark: PremarkVerdict | None = field(default=None, repr=False)
+    insertion: Insertion | None = None
