@@ -121,7 +121,7 @@ def with_premark(said: Verdict, before: PremarkVerdict, fitting: Fitting) -> Ver
     if said.measurement is None:
         return replace(said, premark=before)
     insertion = insert(before.placement, said.measurement, fitting)
-    word, reasons = judge_insertion(insertion, said, before, fitting)
+    word, reasons = judge_insertion(insertion.length, fitting.min_insertion_mm, (said.word, said.reasons), before.word)
     measurement = replace(said.measurement, insertion=insertion.length)
     return replace(said, word=word, reasons=reasons, measurement=measurement, premark=before, insertion=insertion)
 

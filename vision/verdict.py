@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from calibration.fittings import Fitting
 from vision import propagation
 from vision.reasons import REASONS
-from vision.records import Doubt, Insertion, Measurement, Placement, PremarkVerdict, PremarkWord, Verdict, Word
+from vision.records import Doubt, Interval, Measurement, Placement, PremarkWord, Word
 
 _WORDS: dict[str, Word] = {"conforms": "full", "fails": "short", "unproven": "unproven"}
 
@@ -58,25 +58,26 @@ def judge_placement(placement: Placement, doubts: Iterable[Doubt],
     return ("unproven" if any(REASONS[d.reason].bars for d in reasons) else word), reasons
 
 
-def judge_insertion(insertion: Insertion, said: Verdict, before: PremarkVerdict,
-                    fitting: Fitting) -> tuple[Word, tuple[Doubt, ...]]:
+def judge_insertion(length: Interval, least_mm: float | None, said: tuple[Word, tuple[Doubt, ...]],
+                    before: PremarkWord) -> tuple[Word, tuple[Doubt, ...]]:
     """The word for a joint whose pipe was photographed before it was pushed in.
 
-    Where the catalog gives a least insertion that decides, and the gap's own limit does not; else the gap does, but
-    not by a mark that was seen to be misplaced.
+    said: word and reasons by the gap alone.  before: the word for the marked pipe.  Where the catalog gives a least
+    insertion that decides, and the gap's own limit does not; else the gap does, but not by a mark that was seen to be
+    misplaced.
     """
-    least = fitting.min_insertion_mm
-    if least is None:
-        if before.word != "misplaced":
-            return said.word, said.reasons
-        return "unproven", in_order([*said.reasons, Doubt("mark-misplaced")])
-    found = [doubt for doubt in said.reasons if doubt.reason != "interval-spans-limit"]
-    word: Word = "unproven"
-    if insertion.length.low_mm >= least:
+    word, reasons = said
+    if least_mm is None:
+        if before != "misplaced":
+            return word, reasons
+        return "unproven", in_order([*reasons, Doubt("mark-misplaced")])
+    found = [doubt for doubt in reasons if doubt.reason != "interval-spans-limit"]
+    if length.low_mm >= least_mm:
         word = "full"
-    elif insertion.length.high_mm < least:
+    elif length.high_mm < least_mm:
         word = "short"
     else:
+        word = "unproven"
         found.append(Doubt("interval-spans-insertion"))
     reasons = in_order(found)
     return ("unproven" if any(REASONS[d.reason].bars for d in reasons) else word), reasons

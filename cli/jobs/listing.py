@@ -15,6 +15,7 @@ LIST_NAME = "joints.csv"
 _COLUMNS = {
     "joint": "joint", "joint id": "joint", "fitting": "fitting",
     "photo pattern": "pattern", "pattern": "pattern", "photo": "pattern", "photos": "pattern",
+    "premark": "premark", "premark photo": "premark", "before": "premark",
     "location": "location", "installer": "installer", "machine": "machine", "date": "date",
 }  # fmt: skip
 _DATES = ("%Y-%m-%d", "%m/%d/%Y", "%m/%d/%y", "%d.%m.%Y", "%Y/%m/%d", "%Y%m%d", "%d %b %Y", "%b %d, %Y")
@@ -22,7 +23,10 @@ _DATES = ("%Y-%m-%d", "%m/%d/%Y", "%m/%d/%y", "%d.%m.%Y", "%Y/%m/%d", "%Y%m%d", 
 
 @dataclass(frozen=True)
 class Joint:
-    """One joint of the job.  `order` is its place in the list, from 0; `date` is ISO or ""."""
+    """One joint of the job.  `order` is its place in the list, from 0; `date` is ISO or "".
+
+    pattern: of its photos; premark: of photos of its marked pipe before it was pushed in.
+    """
 
     name: str
     fitting: str
@@ -32,6 +36,7 @@ class Joint:
     machine: str = ""
     date: str = ""
     order: int = 0
+    premark: str = ""
 
 
 @dataclass(frozen=True)
