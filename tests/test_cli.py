@@ -373,7 +373,7 @@ def test_every_option_of_check_stands_in_the_readme() -> None:
     text = CliRunner().invoke(app, ["check", "--help"], env={"COLUMNS": "200"}).stdout
     options = set(re.findall(r"--[a-z]+", text)) - {"--help"}
     assert options == {"--fitting", "--catalog", "--unit", "--json", "--overlay", "--budget", "--confidence",
-                       "--camera"}
+                       "--camera", "--premark"}
     for option in options:
         assert f"`{option}" in README
 
