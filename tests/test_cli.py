@@ -305,7 +305,7 @@ def test_lines_are_drawn_where_they_were_read(roll: float, monkeypatch: pytest.M
     answer = answer_of(verdict, known_fitting(), photo="a", sha256="", unit="in", seconds=0)
     assert verdict.photo is not None
     assert verdict.gap is not None
-    monkeypatch.setattr(overlay, "_AROUND", 9.0)  # all of the photo, at its own size
+    monkeypatch.setattr(overlay, "AROUND", 9.0)  # all of the photo, at its own size
     picture = overlay.draw(verdict, verdict.photo, answer, known_fitting(), 1008)
     for edge, colour in ((verdict.gap.mouth, (64, 224, 255)), (verdict.gap.near, (255, 110, 180))):
         x, y = edge.points_px[len(edge.points_px) // 3].round().astype(int)

@@ -14,7 +14,8 @@ CALIBRATION = sorted((ROOT / "calibration").rglob("*.py"))
 STAGES = {"decode", "locate", "refine", "pose", "unwrap", "square", "shoulder", "read", "uncertainty",
           "verdict", "end", "depth", "placing", "insertion"}
 PARTS = {"focal": {"decode"}, "looks": {"locate", "end"}, "mouth": {"read", "square", "depth"},
-         "mark": {"read", "depth"}, "cut": {"depth"}, "redraw": {"placing", "insertion"}, "sharpness": {"pipeline"}}
+         "mark": {"read", "depth"}, "cut": {"depth"}, "redraw": {"uncertainty", "placing", "insertion"},
+         "sharpness": {"pipeline"}}
 SHARED = {"records", "reasons", "geometry", "propagation", "networks"}
 FROM_CALIBRATION = {"calibration.camera": {"Camera", "FocalSource"}, "calibration.fittings": {"Fitting"}}
 LENS_READERS = {"Lens", "Profile", "ProfileError", "read_lens", "turned"}  # where photo and profile meet
