@@ -94,12 +94,13 @@ _DEPTHS = {"placed": 1.130, "misplaced": 0.950, "unproven": None}
 def marked_answer(task: Task, says: str) -> dict[str, Any]:
     """The JSON contract for a marked pipe.  says: placed, misplaced, or unproven (nothing measured)."""
     depth = _DEPTHS[says]
+    found = depth and {"value": depth, "low": round(depth - 0.02, 3), "high": round(depth + 0.02, 3), "u": 0.01}
     reasons = [REASONS[code] for code in (*(["no-pipe"] if depth is None else []), "demo-fitting")]
     angle = {"value": 1.2, "low": 0.0, "high": 2.4, "u": 0.6}
     return {
         "kind": "premark", "photo": task.name, "sha256": "", "fitting": task.fitting.id, "verdict": says,
         "unit": "in", "mark_depth": 1.125, "mark_tolerance": 0.06,
-        "depth": None if depth is None else {"value": depth, "low": round(depth - 0.02, 3), "high": round(depth + 0.02, 3), "u": 0.01},
+        "depth": found,
         "cut": None if depth is None else {"angle_deg": angle, "across": angle},
         "line_width": None, "p_placed": None, "view": None,
         "budget": [] if depth is None else [{"name": "pipe diameter", "u": 0.004, "share": 0.16}],
