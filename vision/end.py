@@ -16,7 +16,7 @@ from vision.records import Floats, Look, Photo, Refusal, Sighting
 
 _PIPE, _COLLAR, _INK, _OVER = (networks.FINDER_CLASSES.index(n) for n in ("pipe", "collar", "ink", "over"))
 _LEAST_PX = 400  # of a look, that a pipe worth measuring covers
-_CLOSE_PIPE_PX = 170.0  # its width in the second look
+_CLOSE_PIPE_PX = (170.0, 110.0)  # its width in the second look; the other where it fails
 _END_AT = (0.3, 0.5)  # where the second look has the end: two and a half widths of pipe lie beyond it
 _WAYS = 12  # directions tried as the axis, over half a turn
 _NEAR_WIDTHS = 2.5  # how far from its end the pipe is followed
@@ -49,19 +49,28 @@ def find_end(photo: Photo) -> Sighting | Refusal:
     rough = _meant(_ends(frame, photo.size_px))
     if rough is None:
         return Refusal("end", "no-pipe")
-    close, seen = frame, rough
-    for _ in range(2):
-        close = looks.see(photo.pixels, _closer(close, seen))
-        there = np.array(networks.FINDER_SIZE_PX) * _END_AT
-        near = [end for end in _ends(close, photo.size_px) if np.linalg.norm(end.end - there) < _CLOSE_PIPE_PX]
-        if not near:
-            return Refusal("end", "no-pipe", "seen from afar, not clear when looked at closely")
-        seen = min(near, key=lambda e: float(np.linalg.norm(e.end - there)))
+    found = next(filter(None, (_again(photo, frame, rough, width) for width in _CLOSE_PIPE_PX)), None)
+    if found is None:
+        return Refusal("end", "no-pipe", "seen from afar, not clear when looked at closely")
+    close, seen = found
     if seen.collared:
         return Refusal("end", "not-bare")
     if seen.free < _FREE:
         return Refusal("end", "end-cut-off")
     return _sighting(frame, close, seen)
+
+
+def _again(photo: Photo, frame: Look, rough: _Rough, width_px: float) -> tuple[Look, _Rough] | None:
+    """The end in a closer look, and in another along the axis that the first shows; None where it isn't seen there."""
+    look, seen = frame, rough
+    there = np.array(networks.FINDER_SIZE_PX) * _END_AT
+    for _ in range(2):
+        look = looks.see(photo.pixels, _closer(look, seen, width_px))
+        near = [end for end in _ends(look, photo.size_px) if np.linalg.norm(end.end - there) < width_px]
+        if not near:
+            return None
+        seen = min(near, key=lambda end: float(np.linalg.norm(end.end - there)))
+    return look, seen
 
 
 def _ends(look: Look, size_px: tuple[int, int]) -> list[_Rough]:
@@ -179,13 +188,13 @@ def _meant(ends: list[_Rough]) -> _Rough | None:
     return max(ends, key=weight, default=None)
 
 
-def _closer(look: Look, rough: _Rough) -> Floats:
-    """Map for the second look: the end at its place, the pipe to the right, as wide as it should be."""
+def _closer(look: Look, rough: _Rough, width_px: float) -> Floats:
+    """Map for a closer look: the end at its place, the pipe to the right and so wide."""
     turn = look.to_photo[:, :2]
     axis = turn @ rough.axis
     axis /= np.linalg.norm(axis)
     end = turn @ rough.end + look.to_photo[:, 2]
-    scale = rough.width * look.photo_px_per_px / _CLOSE_PIPE_PX
+    scale = rough.width * look.photo_px_per_px / width_px
     matrix = scale * np.array([[axis[0], -axis[1]], [axis[1], axis[0]]])
     return np.column_stack([matrix, end - matrix @ (np.array(networks.FINDER_SIZE_PX) * _END_AT)])
 

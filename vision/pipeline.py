@@ -45,7 +45,7 @@ from vision.records import (
 from vision.refine import find_limbs
 from vision.sharpness import BLURRED, blur_of
 from vision.shoulder import find_shoulder
-from vision.square import level, settle, square
+from vision.square import level, settle, square, square_on
 from vision.uncertainty import measure
 from vision.unwrap import FIRST_MM, STEP_MM, unwrap
 from vision.verdict import in_order, judge, judge_insertion, judge_placement
@@ -97,7 +97,12 @@ def inspect_premark(data: bytes, fitting: Fitting, camera: Camera | Profile | No
         if better := settle(limbs, pose, photo.camera):
             limbs, pose = road.turned(*better)
         strip = road.to(unwrap(photo, pose, columns=columns))
-        ends = road.to(find_ends(strip))
+        ends = find_ends(strip)
+        if not ends and (better := square_on(limbs, pose, photo.camera)):
+            limbs, pose = road.turned(*better)
+            strip = road.to(unwrap(photo, pose, columns=columns))
+            ends = find_ends(strip)
+        ends = road.to(ends)
         while (better := level(ends.edges, limbs, pose, photo.camera)) and road.turns < MOST_TURNS:
             limbs, pose = road.turned(*better)
             strip = road.to(unwrap(photo, pose, columns=columns))

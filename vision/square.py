@@ -53,6 +53,14 @@ def settle(limbs: Limbs, pose: Pose, camera: Camera) -> tuple[Limbs, Pose] | Non
     return turned(limbs, pose, Turn(0.0, share * lean, math.sqrt(share) * HELD_U_RAD), camera)
 
 
+def square_on(limbs: Limbs, pose: Pose, camera: Camera) -> tuple[Limbs, Pose] | None:
+    """Pose as if the phone had been held square to the pipe, for where nothing can be read at the tilt that
+    silhouettes claim: something else may have passed for a side.  None where they claim no more than is usual.
+    """
+    lean = math.radians(pose.tilt_deg)
+    return turned(limbs, pose, Turn(0.0, lean, HELD_U_RAD), camera) if abs(lean) > HELD_U_RAD else None
+
+
 @dataclass(frozen=True)
 class Turn:
     """By how much the axis is to be turned: in the picture, and away from the lens; rad.
