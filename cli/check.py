@@ -76,14 +76,13 @@ def check_command(
         row = find_fitting(disk.read_catalog(catalog), fitting)
         known = disk.read_camera(camera)
         make_folder(overlay)
-        before = disk.read_photo(premark) if premark else None
     except Misuse as error:
         leave(str(error), MISUSE)
     asked = Asked(row, unit.value if unit else row.unit, known, confidence, overlay, as_json, budget)
     course: Course[Answer] = Course()
     try:
-        marked = _marked(premark, before, asked, course) if premark and before is not None else None
-        if not course.broke:
+        marked = _marked(premark, asked, course) if premark else None
+        if marked or not premark:
             answer_all(photos, course, lambda path, data: _answer(path, data, asked, course, marked),
                        Voice(asked, len(photos)))
     except KeyboardInterrupt:
@@ -186,12 +185,12 @@ class Marked:
     told: Before
 
 
-def _marked(path: Path, data: bytes, asked: Asked, course: Course[Answer]) -> Marked | None:
+def _marked(path: Path, asked: Asked, course: Course[Answer]) -> Marked | None:
     """The photo of the marked pipe, judged; None after a sentence on standard error."""
     from cli.answer import before_of
     from cli.premark import answer_of_pipe
 
-    def look(path: Path, _: bytes) -> Marked:
+    def look(path: Path, data: bytes) -> Marked:
         verdict, answer = answer_of_pipe(path, data, asked)
         return Marked(verdict, before_of(answer))
 

@@ -134,7 +134,7 @@ def squareness(cut: Edge, pose: Pose, confidence: float) -> Squareness:
     """How far the cut's plane leans from square to the pipe's axis.
 
     Slant across the view is known as well as the axis' direction in the picture, the lean towards the lens as
-    well as its tilt.  Where the lean can't be told from none the interval begins at 0.
+    well as its tilt, which is far less.  The interval begins at 0 where the lean can't be told from none.
     """
     radius = pose.pipe.radius_mm
     basis = np.column_stack([np.ones(len(cut.at_mm)), np.sin(cut.angles_rad), np.cos(cut.angles_rad)])
@@ -145,9 +145,14 @@ def squareness(cut: Edge, pose: Pose, confidence: float) -> Squareness:
                       for variance, own in zip(pose.pipe.covariance.diagonal()[[1, 0]], fit, strict=True))
     lean = math.hypot(slant, bow)
     u = math.hypot(slant * roll_u, bow * tilt_u) / lean if lean > 0 else max(roll_u, tilt_u)
-    u = u if lean > 2 * u else max(roll_u, tilt_u)
-    reach = normal_quantile((1 + confidence) / 2) * u
-    low, high = max(0.0, lean - reach), lean + reach
+    low = max(0.0, lean - normal_quantile((1 + confidence) / 2) * u)
+    high = _largest_lean((slant, bow), (roll_u, tilt_u), confidence)
     across = Interval(2 * radius * lean, 2 * radius * low, 2 * radius * high, 2 * radius * u)
     angle, least, most, u_deg = (math.degrees(math.atan(value)) for value in (lean, low, high, u))
     return Squareness(angle, least, most, u_deg, across, math.degrees(math.atan2(slant, bow)))
+
+
+def _largest_lean(parts: tuple[float, float], u: tuple[float, float], confidence: float) -> float:
+    """The upper end for the length of two parts of which one may be known much worse: from draws of both."""
+    draws = np.random.default_rng(0).standard_normal((2, DRAWS)) * np.array(u)[:, None] + np.array(parts)[:, None]
+    return float(np.quantile(np.hypot(*draws), (1 + confidence) / 2))
