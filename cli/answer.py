@@ -5,13 +5,15 @@ Lengths are in the unit asked for.  Where nothing was measured stands null, neve
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from functools import cache
+from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
 from calibration.fittings import MM_PER_UNIT, Fitting, Unit
 from vision.reasons import REASONS
-from vision.records import Doubt, Interval, Measurement, Verdict, Word
+from vision.records import Contribution, Doubt, Interval, PremarkVerdict, PremarkWord, Squareness, Verdict, Word
 
 _DIGITS = {"in": 5, "mm": 4}
 
@@ -57,8 +59,62 @@ class Why(Plain):
     advice: str
 
 
+class Angle(Plain):
+    """An angle in degrees with its coverage interval and standard uncertainty."""
+
+    value: float
+    low: float
+    high: float
+    u: float
+
+
+class Cut(Plain):
+    """How far a cut end is out of square: as an angle, and as a length across the pipe's diameter."""
+
+    angle_deg: Angle
+    across: Length
+
+
+class PremarkAnswer(Plain):
+    """Everything about one photo of a marked pipe; `kind` tells it from the answer for a joint.
+
+    `p_placed` is the probability that the depth lies within the catalog's tolerance; null where it gives none.
+    """
+
+    kind: Literal["premark"] = "premark"
+    photo: str
+    sha256: str
+    fitting: str
+    verdict: PremarkWord
+    unit: Unit
+    mark_depth: float
+    mark_tolerance: float | None
+    depth: Length | None
+    cut: Cut | None
+    line_width: float | None
+    p_placed: float | None
+    view: View | None
+    budget: tuple[Part, ...]
+    reasons: tuple[Why, ...]
+    seconds: float
+    version: str
+
+
+class Before(Plain):
+    """The photo of the marked pipe that an answer for a joint took into account."""
+
+    photo: str
+    sha256: str
+    verdict: PremarkWord
+    depth: Length | None
+
+
 class Answer(Plain):
-    """Everything about one photo; `p_full` is the probability that the gap lies at or under the limit."""
+    """Everything about one photo; `p_full` is the probability that the gap lies at or under the limit.
+
+    `insertion_from` is `premark` where the mark's depth was measured, `catalog` where it is the catalog's.
+    `p_inserted`: probability that the insertion is at least `min_insertion`, where both photos tell it.
+    """
 
     photo: str
     sha256: str
@@ -75,12 +131,17 @@ class Answer(Plain):
     reasons: tuple[Why, ...]
     seconds: float
     version: str
+    min_insertion: float | None
+    insertion_from: Literal["catalog", "premark"] | None
+    p_inserted: float | None
+    premark: Before | None
 
 
 def answer_of(verdict: Verdict, fitting: Fitting, *, photo: str, sha256: str, unit: Unit,
-              seconds: float) -> Answer:
-    """The answer for one photo, in `unit`."""
+              seconds: float, before: Before | None = None) -> Answer:
+    """The answer for one photo, in `unit`; `before` names the photo of the marked pipe, where there is one."""
     scale = Scale(unit)
+    both = verdict.insertion
     measured = verdict.measurement
     return Answer(
         photo=photo, sha256=sha256, fitting=fitting.id, verdict=verdict.word, unit=unit,
@@ -90,10 +151,45 @@ def answer_of(verdict: Verdict, fitting: Fitting, *, photo: str, sha256: str, un
         line_width=scale.length(measured.line_width_mm) if measured else None,
         p_full=round(measured.p_full, 6) if measured else None,
         view=_view(verdict, scale),
-        budget=_budget(measured, scale) if measured else (),
+        budget=_budget(measured.budget, scale) if measured else (),
+        reasons=tuple(why(doubt) for doubt in verdict.reasons),
+        seconds=round(seconds, 3), version=program_version(),
+        min_insertion=None if fitting.min_insertion_mm is None else scale.length(fitting.min_insertion_mm),
+        insertion_from=None if measured is None else "premark" if both else "catalog",
+        p_inserted=None if both is None or both.p_enough is None else round(both.p_enough, 6),
+        premark=before,
+    )
+
+
+def premark_answer_of(verdict: PremarkVerdict, fitting: Fitting, *, photo: str, sha256: str, unit: Unit,
+                      seconds: float) -> PremarkAnswer:
+    """The answer for one photo of a marked pipe, in `unit`."""
+    scale = Scale(unit)
+    found, half = verdict.placement, fitting.mark_tolerance_mm
+    return PremarkAnswer(
+        photo=photo, sha256=sha256, fitting=fitting.id, verdict=verdict.word, unit=unit,
+        mark_depth=scale.length(fitting.mark_depth_mm),
+        mark_tolerance=None if half is None else scale.length(half),
+        depth=scale.interval(found.depth) if found else None,
+        cut=_cut(found.cut, scale) if found else None,
+        line_width=scale.length(found.line_width_mm) if found else None,
+        p_placed=None if found is None or found.p_placed is None else round(found.p_placed, 6),
+        view=_view(verdict, scale),
+        budget=_budget(found.budget, scale) if found else (),
         reasons=tuple(why(doubt) for doubt in verdict.reasons),
         seconds=round(seconds, 3), version=program_version(),
     )
+
+
+def before_of(answer: PremarkAnswer) -> Before:
+    """What the answer for a joint says of the photo of its marked pipe."""
+    return Before(photo=answer.photo, sha256=answer.sha256, verdict=answer.verdict, depth=answer.depth)
+
+
+def _cut(cut: Squareness, scale: Scale) -> Cut:
+    numbers = (round(each, 2) for each in (cut.angle_deg, cut.low_deg, cut.high_deg, cut.u_deg))
+    value, low, high, u = numbers
+    return Cut(angle_deg=Angle(value=value, low=low, high=high, u=u), across=scale.interval(cut.across))
 
 
 class Scale:
@@ -113,7 +209,7 @@ class Scale:
                       high=self.length(interval.high_mm), u=self.length(interval.u_mm))
 
 
-def _view(verdict: Verdict, scale: Scale) -> View | None:
+def _view(verdict: Verdict | PremarkVerdict, scale: Scale) -> View | None:
     pose, photo = verdict.pose, verdict.photo
     if pose is None or photo is None:
         return None
@@ -122,9 +218,8 @@ def _view(verdict: Verdict, scale: Scale) -> View | None:
                 focal_from=photo.camera.source)
 
 
-def _budget(measured: Measurement, scale: Scale) -> tuple[Part, ...]:
-    return tuple(Part(name=part.name, u=scale.length(part.u_mm), share=round(part.share, 4))
-                 for part in measured.budget)
+def _budget(parts: Iterable[Contribution], scale: Scale) -> tuple[Part, ...]:
+    return tuple(Part(name=part.name, u=scale.length(part.u_mm), share=round(part.share, 4)) for part in parts)
 
 
 def why(doubt: Doubt) -> Why:

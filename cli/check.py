@@ -6,21 +6,23 @@ import hashlib
 import os
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any, Generic, NoReturn, TypeVar
 
 import typer
 
 if TYPE_CHECKING:
     from calibration.camera import Profile
     from calibration.fittings import Fitting, Unit
-    from cli.answer import Answer
-    from vision.records import Verdict
+    from cli.answer import Answer, Before, PremarkAnswer
+    from vision.records import PremarkVerdict, Verdict
 
+AnyAnswer = TypeVar("AnyAnswer", bound="Answer | PremarkAnswer")
+Found = TypeVar("Found")
 FULL, SHORT, UNPROVEN, MISUSE, INTERNAL, INTERRUPTED = 0, 10, 11, 2, 1, 130
 
 
@@ -58,6 +60,9 @@ def check_command(
     camera: Annotated[Path | None, typer.Option(
         help="Profile of the camera that took the photos, as `camera solve` wrote it.", metavar="FILE",
         show_default=False)] = None,
+    premark: Annotated[Path | None, typer.Option(
+        help="Photo of the joint's marked pipe before it was pushed in: the insertion is then told from both.",
+        metavar="PHOTO", show_default=False)] = None,
 ) -> None:
     """Judge photos of pressed joints: full, short or unproven.
 
@@ -72,13 +77,16 @@ def check_command(
         known = disk.read_camera(camera)
         make_folder(overlay)
     except Misuse as error:
-        _leave(str(error), MISUSE)
+        leave(str(error), MISUSE)
     asked = Asked(row, unit.value if unit else row.unit, known, confidence, overlay, as_json, budget)
-    course = Course()
+    course: Course[Answer] = Course()
     try:
-        _check_all(photos, asked, course)
+        marked = _marked(premark, asked, course) if premark else None
+        if marked or not premark:
+            answer_all(photos, course, lambda path, data: _answer(path, data, asked, course, marked),
+                       Voice(asked, len(photos)))
     except KeyboardInterrupt:
-        _leave(f"Stopped: {len(course.answers)} of {len(photos)} photos were answered.", INTERRUPTED)
+        leave(f"Stopped: {len(course.answers)} of {len(photos)} photos were answered.", INTERRUPTED)
     raise typer.Exit(course.exit_status())
 
 
@@ -96,10 +104,10 @@ class Asked:
 
 
 @dataclass
-class Course:
+class Course(Generic[AnyAnswer]):
     """How it went: answers in order, and whether anything was misused or broke."""
 
-    answers: list[Answer] = field(default_factory=list)
+    answers: list[AnyAnswer] = field(default_factory=list)
     misused: bool = False
     broke: bool = False
     pictures: set[str] = field(default_factory=set)
@@ -111,29 +119,30 @@ class Course:
             return INTERNAL
         if self.misused:
             return MISUSE
-        return SHORT if "short" in words else UNPROVEN if "unproven" in words else FULL
+        return SHORT if words & {"short", "misplaced"} else UNPROVEN if "unproven" in words else FULL
 
 
-def _check_all(photos: list[Path], asked: Asked, course: Course) -> None:
-    voice = _Voice(asked, len(photos))
+def answer_all(photos: list[Path], course: Course[AnyAnswer], answer: Callable[[Path, bytes], AnyAnswer],
+               voice: Voice[AnyAnswer]) -> None:
+    """Answer for every photo and say it."""
     with voice.progress() as step:
         for path in photos:
-            answer = _check(path, asked, course)
-            if answer:
-                course.answers.append(answer)
-                voice.say(answer)
+            told = guarded(path, course, answer)
+            if told:
+                course.answers.append(told)
+                voice.say(told)
             step()
     voice.close(course.answers)
 
 
-def _check(path: Path, asked: Asked, course: Course) -> Answer | None:
-    """The answer for one file, or None after a sentence on standard error."""
+def guarded(path: Path, course: Course[Any], answer: Callable[[Path, bytes], Found]) -> Found | None:
+    """What a photo is answered with, or None after a sentence on standard error."""
     from calibration.fittings import Misuse
     from cli import disk
     from cli.say import shown
 
     try:
-        return _answer(path, disk.read_photo(path), asked, course)
+        return answer(path, disk.read_photo(path))
     except Misuse as error:
         course.misused = True
         name = shown(path)
@@ -149,22 +158,46 @@ def _check(path: Path, asked: Asked, course: Course) -> Answer | None:
     return None
 
 
-def _answer(path: Path, data: bytes, asked: Asked, course: Course) -> Answer:
+def _answer(path: Path, data: bytes, asked: Asked, course: Course[Answer], marked: Marked | None) -> Answer:
     from cli.answer import answer_of
     from cli.say import shown
 
     began = time.perf_counter()
     verdict = inspect(data, asked.fitting, asked.camera, asked.confidence)
-    answer = answer_of(verdict, asked.fitting, photo=shown(path), sha256=hashlib.sha256(data).hexdigest(),
-                       unit=asked.unit, seconds=time.perf_counter() - began)
-    if asked.overlay:
-        from cli.overlay import write
+    if marked:
+        from vision.pipeline import with_premark
 
-        write(asked.overlay, path, verdict, answer, asked.fitting, course.pictures)
+        verdict = with_premark(verdict, marked.verdict, asked.fitting)
+    answer = answer_of(verdict, asked.fitting, photo=shown(path), sha256=hashlib.sha256(data).hexdigest(),
+                       unit=asked.unit, seconds=time.perf_counter() - began, before=marked.told if marked else None)
+    if asked.overlay:
+        from cli.overlay import jpeg, write
+
+        write(asked.overlay, path, jpeg(verdict, answer, asked.fitting), course.pictures)
     return answer
 
 
-class _Voice:
+@dataclass(frozen=True)
+class Marked:
+    """The joint's pipe before it was pushed in: what was found, and how an answer names it."""
+
+    verdict: PremarkVerdict
+    told: Before
+
+
+def _marked(path: Path, asked: Asked, course: Course[Answer]) -> Marked | None:
+    """The photo of the marked pipe, judged; None after a sentence on standard error."""
+    from cli.answer import before_of
+    from cli.premark import answer_of_pipe
+
+    def look(path: Path, data: bytes) -> Marked:
+        verdict, answer = answer_of_pipe(path, data, asked)
+        return Marked(verdict, before_of(answer))
+
+    return guarded(path, course, look)
+
+
+class Voice(Generic[AnyAnswer]):
     """Standard output: JSON Lines, or blocks for people.  Everything else goes to standard error."""
 
     def __init__(self, asked: Asked, count: int) -> None:
@@ -182,21 +215,33 @@ class _Voice:
             self.console.print()
             sys.stdout.flush()
 
-    def say(self, answer: Answer) -> None:
+    def block(self, answer: Any) -> Any:
+        """One answer as people read it."""
+        from cli import say
+
+        return say.block(answer, self.asked.confidence, self.asked.budget)
+
+    def table(self, answers: list[Any]) -> Any:
+        """Several, a line each."""
+        from cli import say
+
+        return say.table(answers)
+
+    def say(self, answer: AnyAnswer) -> None:
+        """One answer, as soon as it is there."""
         if self.asked.as_json:
             typer.echo(answer.model_dump_json())
             return
-        from cli import say
+        self.console.print(self.block(answer))
 
-        self.console.print(say.block(answer, self.asked.confidence, self.asked.budget))
-
-    def close(self, answers: list[Answer]) -> None:
+    def close(self, answers: list[AnyAnswer]) -> None:
+        """The table of several answers, and the cautions."""
         if self.asked.as_json or not answers:
             return
         from cli import say
 
         if self.count > 1:
-            self.console.print(say.table(answers))
+            self.console.print(self.table(answers))
             self.console.print()
         self.console.print(say.CAUTIONS, style="dim")
 
@@ -232,6 +277,7 @@ def make_folder(folder: Path | None) -> None:
                      f"({error.strerror or 'no permission'}). Name another.") from None
 
 
-def _leave(sentence: str, status: int) -> NoReturn:
+def leave(sentence: str, status: int) -> NoReturn:
+    """A sentence on standard error, and out."""
     typer.echo(sentence, err=True)
     raise typer.Exit(status)

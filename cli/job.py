@@ -96,7 +96,8 @@ def job(
 
     joints.csv has the columns joint, fitting, photo pattern, location, installer, machine, date; the first
     two are required. Several patterns stand with | between them. Without a pattern, or without joints.csv,
-    the joint is read from the name of file or folder (J-014_2.jpg is joint J-014). A second run checks only
+    the joint is read from the name of file or folder (J-014_2.jpg is joint J-014). A photo of the marked pipe before
+    it was pushed in is named J-014_before.jpg, or stands in the column premark. A second run checks only
     what is new or changed; Ctrl-C keeps what is done.
 
     Exit status: 0 all joints full; 10 at least one short; 11 none short, at least one not proven or not
@@ -149,8 +150,8 @@ def _finish(asked: Job, course: Course, store: Store, ledger: Ledger | None, out
                 return ledger.overlay(photo.check_id)
         return photo.overlay or b""
 
-    report = gather(asked, course, store, judged(store, seen), seen.charts, picture, made)
-    unwritten = _write(out, store, seen, render(report))
+    report = gather(asked, course, store, judged(store, seen, asked.confidence), seen.charts, picture, made)
+    unwritten = _write(out, store, seen, asked.confidence, render(report))
     words = {tally.word: tally.joints for tally in report.tallies}
     for notice in (*course.notices, *unwritten):
         typer.echo(visible(notice), err=True)
@@ -191,14 +192,14 @@ def _say_worst(report: Report) -> None:
         typer.echo(f"  and {len(report.urgent) - _MOST_SAID} more; they are in the report.")
 
 
-def _write(out: Path, store: Store, seen: Clues, page: Iterable[str]) -> list[str]:
+def _write(out: Path, store: Store, seen: Clues, confidence: float, page: Iterable[str]) -> list[str]:
     """Write the three files, each whatever becomes of the others; sentences about those that failed."""
 
     def table(file: TextIO) -> None:
-        write_csv(file, judged(store, seen))
+        write_csv(file, judged(store, seen, confidence))
 
     def lines(file: TextIO) -> None:
-        write_jsonl(file, judged(store, seen))
+        write_jsonl(file, judged(store, seen, confidence))
 
     def report(file: TextIO) -> None:
         file.writelines(page)

@@ -66,11 +66,11 @@ def joint_command(
         said = join([view.verdict for view in views], row, at_deg=sides, confidence=confidence)
         answer = joint_of(said, row, [view.answer for view in views], look.unit, time.perf_counter() - began)
         if overlay:
-            from cli.overlay import write
+            from cli.overlay import jpeg, write
 
             taken: set[str] = set()
             for view in views:
-                write(overlay, view.path, view.verdict, view.answer, row, taken)
+                write(overlay, view.path, jpeg(view.verdict, view.answer, row), taken)
         _tell(answer, row, as_json, confidence)
         return _STATUS[answer.verdict]
 

@@ -16,6 +16,7 @@ COMMANDS = {
     "reasons": ("cli.lists", "reasons_command"),
     "joint": ("cli.joint", "joint_command"),
     "compare": ("cli.compare", "compare_command"),
+    "premark": ("cli.premark", "premark_command"),
     "job": ("cli.job", "job"),
     "find": ("cli.jobs.history", "find"),
     "show": ("cli.jobs.history", "show"),

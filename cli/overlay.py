@@ -22,16 +22,14 @@ from cli.answer import Answer
 from vision import geometry
 from vision.records import Edge, Floats, Gap, Limb, Look, Photo, Pose, Strip, Verdict
 
-_LONG_SIDE = 1600
-_AROUND = 1.7  # collar widths of photo to each side of the mouth
+LONG_SIDE = 1600
+AROUND = 1.7  # collar widths of photo to each side of the mouth
 _REASONS_SHOWN = 3
 _OUTLINES = {1: pen.MARK, 2: pen.MOUTH}  # pipe and collar, in the finder's order of classes
 
 
-def write(folder: Path, photo: Path, verdict: Verdict, answer: Answer, fitting: Fitting,
-          taken: set[str]) -> Path | None:
-    """Put the picture into the folder under the photo's name; None where there is no picture to draw on."""
-    data = jpeg(verdict, answer, fitting)
+def write(folder: Path, photo: Path, data: bytes, taken: set[str]) -> Path | None:
+    """Put a picture into the folder under the photo's name; None where there is none."""
     if not data:
         return None
     stem, name, number = photo.stem, f"{photo.stem}-collargap.jpg", 1
@@ -47,7 +45,7 @@ def write(folder: Path, photo: Path, verdict: Verdict, answer: Answer, fitting: 
     return folder / name
 
 
-def jpeg(verdict: Verdict, answer: Answer, fitting: Fitting, long_side: int = _LONG_SIDE) -> bytes:
+def jpeg(verdict: Verdict, answer: Answer, fitting: Fitting, long_side: int = LONG_SIDE) -> bytes:
     """The picture as JPEG bytes; b"" where the file was no photo."""
     if verdict.photo is None:
         return b""
@@ -57,15 +55,15 @@ def jpeg(verdict: Verdict, answer: Answer, fitting: Fitting, long_side: int = _L
 
 
 def draw(verdict: Verdict, photo: Photo, answer: Answer, fitting: Fitting,
-         long_side: int = _LONG_SIDE) -> Image.Image:
+         long_side: int = LONG_SIDE) -> Image.Image:
     """The photo with what was read, over a panel with what it means."""
-    view = _view(_joint(verdict, photo, fitting), photo, long_side)
+    view = view_of(_joint(verdict, photo, fitting), photo, long_side)
     picture = view.cut(photo)
     labels = _mark_up(picture, view, verdict, photo, answer, fitting)
     above = Image.fromarray(picture)
     painter = ImageDraw.Draw(above)
     for at, text, colour in labels:
-        pen.letters(painter, _inside(at, above.size, text, view.em), text, view.em, colour, "mm", halo=True)
+        pen.letters(painter, inside(at, above.size, text, view.em), text, view.em, colour, "mm", halo=True)
     below = _panel(verdict, photo, answer, fitting, above.width, max(view.em, above.width / 44))
     whole = Image.new("RGB", (above.width, above.height + below.height), pen.PANEL)
     whole.paste(above, (0, 0))
@@ -77,7 +75,7 @@ def draw(verdict: Verdict, photo: Photo, answer: Answer, fitting: Fitting,
 
 
 @dataclass(frozen=True)
-class _View:
+class View:
     """From the photo's pixels to the picture's: a cut, then a scale."""
 
     corner: tuple[int, int]
@@ -117,19 +115,19 @@ def _joint(verdict: Verdict, photo: Photo, fitting: Fitting) -> tuple[Floats, fl
     return None
 
 
-def _view(joint: tuple[Floats, float] | None, photo: Photo, long_side: int) -> _View:
+def view_of(joint: tuple[Floats, float] | None, photo: Photo, long_side: int) -> View:
     """All of the photo, or the joint with plenty around it where it is small."""
     width, height = photo.size_px
     corner, size = (0, 0), (width, height)
     if joint is not None:
-        (x, y), half = joint[0], _AROUND * joint[1]
+        (x, y), half = joint[0], AROUND * joint[1]
         box = np.clip([x - half, y - half, x + half, y + half], 0, [width, height, width, height]).astype(int)
         if box[2] - box[0] > 100 and box[3] - box[1] > 100:
             corner, size = (int(box[0]), int(box[1])), (int(box[2] - box[0]), int(box[3] - box[1]))
-    return _View(corner, size, min(2.0, long_side / max(size)))
+    return View(corner, size, min(2.0, long_side / max(size)))
 
 
-def _inside(at: Floats, size: tuple[int, int], text: str, em: float) -> tuple[float, float]:
+def inside(at: Floats, size: tuple[int, int], text: str, em: float) -> tuple[float, float]:
     """A place for a label's middle that keeps all of it in the picture."""
     half = pen.width_of(text, em) / 2 + em / 2
     return (float(np.clip(at[0], half, max(half, size[0] - half))), float(np.clip(at[1], em, size[1] - em)))
@@ -137,23 +135,23 @@ def _inside(at: Floats, size: tuple[int, int], text: str, em: float) -> tuple[fl
 
 # --- marks on the photo ------------------------------------------------------------------------------
 
-_Label = tuple[Floats, str, pen.Colour]
+Label = tuple[Floats, str, pen.Colour]
 
 
-def _mark_up(picture: NDArray[np.uint8], view: _View, verdict: Verdict, photo: Photo, answer: Answer,
-             fitting: Fitting) -> list[_Label]:
+def _mark_up(picture: NDArray[np.uint8], view: View, verdict: Verdict, photo: Photo, answer: Answer,
+             fitting: Fitting) -> list[Label]:
     """Everything that is drawn on the photo; returns the labels, which are lettered afterwards."""
     if verdict.pose is None or verdict.limbs is None:
         return _outlines(picture, view, verdict)
     for limb in (*verdict.limbs.pipe, *(verdict.limbs.collar or ())):
-        pen.stroke(picture, view.at(_ends(limb, photo)), pen.WHITE, view.line / 2)
+        pen.stroke(picture, view.at(limb_ends(limb, photo)), pen.WHITE, view.line / 2)
     labels = _scale_bar(picture, view, photo, verdict.pose, verdict, answer.unit)
     if verdict.gap is None:
         return labels
     return labels + _reading(picture, view, verdict.gap, verdict.pose, photo, fitting, answer)
 
 
-def _outlines(picture: NDArray[np.uint8], view: _View, verdict: Verdict) -> list[_Label]:
+def _outlines(picture: NDArray[np.uint8], view: View, verdict: Verdict) -> list[Label]:
     """What the finder took for pipe and collar."""
     sighting, labels = verdict.sighting, []
     if sighting is None:
@@ -176,7 +174,7 @@ def _rings(look: Look, number: int) -> list[Floats]:
     return [ring @ look.to_photo[:, :2].T + look.to_photo[:, 2] for ring in large]
 
 
-def _ends(limb: Limb, photo: Photo) -> Floats:
+def limb_ends(limb: Limb, photo: Photo) -> Floats:
     """A few points along a limb as the photo shows it, from one end of what was seen to the other."""
     along = np.array([-limb.line[1], limb.line[0]])
     reach = (limb.points_px - limb.centre_px) @ along
@@ -184,8 +182,8 @@ def _ends(limb: Limb, photo: Photo) -> Floats:
     return geometry.distort(limb.centre_px + steps[:, None] * along, photo.camera)
 
 
-def _reading(picture: NDArray[np.uint8], view: _View, gap: Gap, pose: Pose, photo: Photo, fitting: Fitting,
-             answer: Answer) -> list[_Label]:
+def _reading(picture: NDArray[np.uint8], view: View, gap: Gap, pose: Pose, photo: Photo, fitting: Fitting,
+             answer: Answer) -> list[Label]:
     """Mouth, limit, mark and the gap between them."""
     mouth, near = view.at(gap.mouth.points_px), view.at(gap.near.points_px)
     limit = view.at(_at_limit(gap.mouth, pose, photo, fitting.max_gap_mm))
@@ -194,15 +192,15 @@ def _reading(picture: NDArray[np.uint8], view: _View, gap: Gap, pose: Pose, phot
     pen.dashes(picture, limit, pen.LIMIT, 0.7 * width, view.em / 2, halo)
     pen.stroke(picture, mouth, pen.MOUTH, width, halo)
     pen.stroke(picture, near, pen.MARK, width, halo)
-    axis = _axis_in_picture(pose, photo, view)
+    axis = axis_in_picture(pose, photo, view)
     reach = 3.2 * view.em
     pen.arrow(picture, a - axis * reach, a, pen.WHITE, view.line * 0.8)
     pen.arrow(picture, b + axis * reach, b, pen.WHITE, view.line * 0.8)
     text = _short(answer)
     room = abs(axis[0]) * pen.width_of(text, view.em) / 2 + (abs(axis[1]) + 0.6) * view.em
     return [(b + axis * (reach + room), text, pen.WHITE),
-            (_beyond(mouth, axis, -1, view.em), "mouth", pen.MOUTH),
-            (_beyond(near, axis, 1, view.em), "mark", pen.MARK)]
+            (beyond(mouth, axis, -1, view.em), "mouth", pen.MOUTH),
+            (beyond(near, axis, 1, view.em), "mark", pen.MARK)]
 
 
 def _fine(width: float, apart: float) -> tuple[float, bool]:
@@ -224,19 +222,19 @@ def _at_limit(mouth: Edge, pose: Pose, photo: Photo, limit_mm: float) -> Floats:
     return geometry.project(moved, photo.camera)
 
 
-def _facing(edge: Edge, view: _View) -> Floats:
+def _facing(edge: Edge, view: View) -> Floats:
     """The edge's point that lies nearest to the side facing the camera."""
     return view.at(edge.points_px[int(np.argmin(np.abs(edge.angles_rad)))])
 
 
-def _axis_in_picture(pose: Pose, photo: Photo, view: _View) -> Floats:
+def axis_in_picture(pose: Pose, photo: Photo, view: View) -> Floats:
     """Unit vector along the pipe, as the picture shows it at the mouth."""
     ends = view.at(_on_pipe(pose, photo, pose.mouth_mm + np.array([0.0, 10.0]), np.zeros(1))[0])
     run = ends[1] - ends[0]
     return np.asarray(run / np.linalg.norm(run))
 
 
-def _beyond(points: Floats, axis: Floats, side: int, em: float) -> Floats:
+def beyond(points: Floats, axis: Floats, side: int, em: float) -> Floats:
     """A place beyond one end of a line, moved away from its neighbour: `side` -1 towards the collar."""
     across = np.array([-axis[1], axis[0]])
     end = points[int(np.argmin(points @ across))]
@@ -253,8 +251,8 @@ def _along(pose: Pose, photo: Photo, edge: Edge) -> tuple[Floats, Floats]:
     return geometry.meet_cylinder_px(edge.points_px, pose.pipe, pose.pipe.radius_mm, photo.camera)
 
 
-def _scale_bar(picture: NDArray[np.uint8], view: _View, photo: Photo, pose: Pose, verdict: Verdict,
-               unit: str) -> list[_Label]:
+def _scale_bar(picture: NDArray[np.uint8], view: View, photo: Photo, pose: Pose, verdict: Verdict,
+               unit: str) -> list[Label]:
     """An inch, or 10 mm, on the pipe's own surface beyond the mark: it shrinks where the pipe recedes."""
     length, name = (25.4, "1 in") if unit == "in" else (10.0, "10 mm")
     start = 6.0 + (verdict.gap.most_mm + verdict.gap.line_width_mm if verdict.gap else 0.0)

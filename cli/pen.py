@@ -19,7 +19,9 @@ MARK: Colour = (255, 110, 180)
 LIMIT: Colour = (255, 214, 0)
 VERDICTS: dict[str, tuple[Colour, Colour]] = {  # ground, letters
     "full": ((27, 94, 32), WHITE),
+    "placed": ((27, 94, 32), WHITE),
     "short": ((176, 0, 32), WHITE),
+    "misplaced": ((176, 0, 32), WHITE),
     "unproven": ((255, 214, 0), BLACK),
 }
 VERDICTS |= {"still": VERDICTS["full"], "moved": VERDICTS["short"]}
@@ -128,11 +130,11 @@ def _shape(draw: ImageDraw.ImageDraw, verdict: str, x: float, y: float, r: float
         return [(x + radius * float(np.cos(a)), y + radius * float(np.sin(a))) for a in angles]
 
     thick = round(0.26 * r)
-    if verdict in ("full", "still"):
+    if verdict in ("full", "placed", "still"):
         draw.ellipse((x - r, y - r, x + r, y + r), ink)
         tick = [(x - 0.48 * r, y + 0.02 * r), (x - 0.12 * r, y + 0.4 * r), (x + 0.5 * r, y - 0.38 * r)]
         draw.line(tick, ground, thick, "curve")
-    elif verdict in ("short", "moved"):
+    elif verdict in ("short", "misplaced", "moved"):
         draw.polygon(ring(8, np.pi / 8, 1.05 * r), ink)
         for sign in (1, -1):
             arm = 0.42 * r

@@ -68,10 +68,16 @@ class Scale(_Record):
 
 
 class Photo(_Record):
-    """One photo of a joint.  `picture`: a data URI, or "" (then `no_picture` may say why)."""
+    """One photo of a joint.  `picture`: a data URI, or "" (then `no_picture` may say why).
+
+    marked: it shows the pipe before it was pushed in; `interval` is then the depth's, `limit` the catalog's depth.
+    """
 
     name: str
-    word: Literal["short", "unproven", "full", "not checked"]
+    word: Literal["short", "unproven", "full", "placed", "misplaced", "not checked"]
+    marked: bool = False
+    depth: str = ""
+    cut: str = ""
     gap: str = ""
     interval: str = ""
     limit: str = ""

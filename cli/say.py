@@ -17,7 +17,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from cli.answer import Answer, Length, Part, Why
+from cli.answer import Answer, Cut, Length, Part, PremarkAnswer, Why
 
 CAUTIONS = (
     "A photo shows how far the pipe is in, not how tight the joint is. It replaces no pressure test, no "
@@ -27,11 +27,11 @@ CAUTIONS = (
 DEMO = ("Demonstration fitting with an invented collar: not a verdict on a real joint. Measure your collar "
         "with calipers, and keep it in a catalog of your own.")
 
-_STYLES = {"full": "bold white on #1B5E20", "short": "bold white on #B00020",
+_GOOD, _BAD = "bold white on #1B5E20", "bold white on #B00020"
+_STYLES = {"full": _GOOD, "placed": _GOOD, "still": _GOOD, "short": _BAD, "misplaced": _BAD, "moved": _BAD,
            "unproven": "bold black on #FFD600"}
-_STYLES |= {"still": _STYLES["full"], "moved": _STYLES["short"]}
-_SHAPES = {"full": "✔", "short": "✖", "unproven": "?", "still": "✔", "moved": "✖"}
-_PLAIN_SHAPES = {"full": "+", "short": "x", "unproven": "?", "still": "+", "moved": "x"}
+_SHAPES = {word: "?" if word == "unproven" else "✔" if style == _GOOD else "✖" for word, style in _STYLES.items()}
+_PLAIN_SHAPES = {word: {"✔": "+", "✖": "x"}.get(shape, shape) for word, shape in _SHAPES.items()}
 _DEMO_CODE = "demo-fitting"
 _PLACES = {"in": 3, "mm": 2}
 _BAR_CELLS = 44
@@ -123,6 +123,11 @@ def _figures(answer: Answer, gap: Length, insertion: Length, confidence: float) 
     if answer.p_full is not None:
         grid.add_row("", "", f"within limit: {likely(answer.p_full)}")
     grid.add_row("insertion", length(insertion.value, unit), f"{sure} sure: {interval(insertion, unit)}")
+    if answer.premark and answer.premark.depth:
+        depth, source = answer.premark.depth, answer.premark.photo
+        grid.add_row("mark", length(depth.value, unit), f"{sure} sure: {interval(depth, unit)}, by {source}")
+    if answer.min_insertion is not None and answer.p_inserted is not None:
+        grid.add_row("least", limit_of(answer.min_insertion, unit), f"reached: {likely(answer.p_inserted)}")
     return grid
 
 
@@ -133,6 +138,40 @@ def likely(probability: float) -> str:
     if probability < 0.001:
         return "less than 0.1 % likely"
     return f"{probability * 100:.1f} % likely"
+
+
+def premark_block(answer: PremarkAnswer, confidence: float = 0.95, budget: bool = False) -> RenderableType:
+    """The answer for one photo of a marked pipe."""
+    title = Text.assemble(badge(answer.verdict), "  ", (answer.photo, "bold"), overflow="fold")
+    if is_demo(answer.reasons):
+        title.append("  (demonstration fitting)")
+    parts: list[RenderableType] = [title]
+    if answer.depth and answer.cut:
+        parts.append(Padding(_placing(answer, answer.depth, answer.cut, confidence), (0, 0, 0, 2), expand=False))
+    parts += reasons(answer.reasons)
+    if budget and answer.budget:
+        parts += [Padding(part, (0, 0, 0, 2), expand=False) for part in budget_table(answer.budget, answer.unit)]
+    return Group(*parts, "")
+
+
+def _placing(answer: PremarkAnswer, depth: Length, cut: Cut, confidence: float) -> Table:
+    unit, sure = answer.unit, f"{confidence * 100:g} %"
+    grid = Table.grid(padding=(0, 2))
+    grid.add_row("mark", length(depth.value, unit), f"{sure} sure: {interval(depth, unit)} from the cut")
+    grid.add_row("catalog", limit_of(answer.mark_depth, unit), tolerance_of(answer))
+    if answer.p_placed is not None:
+        grid.add_row("", "", f"within tolerance: {likely(answer.p_placed)}")
+    angle = cut.angle_deg
+    grid.add_row("cut", f"{angle.value:.1f}° out of square",
+                 f"{sure} sure: {angle.low:.1f} to {angle.high:.1f}°; {length(cut.across.value, unit)} across the pipe")
+    return grid
+
+
+def tolerance_of(answer: PremarkAnswer) -> str:
+    """The catalog's tolerance of the mark in words."""
+    if answer.mark_tolerance is None:
+        return "no tolerance given: told, not judged"
+    return f"plus or minus {limit_of(answer.mark_tolerance, answer.unit)}"
 
 
 def _bar(gap: Length, limit: float) -> str:
@@ -201,6 +240,25 @@ def _cells(answer: Answer) -> tuple[str, str, str]:
         return "", "", why
     span = interval(answer.gap, answer.unit).removesuffix(answer.unit).rstrip()
     return decimal(answer.gap.value, answer.unit), span, why
+
+
+def premark_table(answers: Sequence[PremarkAnswer]) -> Table:
+    """One line a photo."""
+    unit = answers[0].unit
+    rows = Table(box=None, pad_edge=False, header_style="dim")
+    rows.add_column("verdict", no_wrap=True)
+    rows.add_column("photo", overflow="fold")
+    for name in (f"depth, {unit}", "interval", "cut"):
+        rows.add_column(name, justify="right", no_wrap=True)
+    rows.add_column("why", overflow="fold")
+    for answer in answers:
+        why = ", ".join(reason.code for reason in answer.reasons)
+        told = ("", "", "")
+        if answer.depth and answer.cut:
+            span = interval(answer.depth, unit).removesuffix(unit).rstrip()
+            told = decimal(answer.depth.value, unit), span, f"{answer.cut.angle_deg.value:.1f}°"
+        rows.add_row(badge(answer.verdict), Text(answer.photo), *told, why)
+    return rows
 
 
 def heading(fitting: Any, unit: str) -> str:

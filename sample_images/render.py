@@ -10,6 +10,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
+from sample_pipes import pipe_samples
 from samples import JOINTS, Sample, demo, samples
 from studio.assets import Assets, load
 from studio.body import CLASS_NAMES, COLLAR, INK, PIPE
@@ -62,8 +63,8 @@ def make(sample: Sample, out: Path, renderer: Renderer, assets: Assets, preview:
     path = out / sample.name
     path.write_bytes(encode(picture, sample.phone, KINDS[path.suffix]))
     path.with_suffix(".json").write_text(json.dumps(facts, indent=1) + "\n")
-    gap = facts["gap_near_mm"]
-    said = "no mark" if gap is None else f"gap {gap:.2f} mm"
+    gap, marked = facts["gap_near_mm"], facts["premark"]
+    said = f"depth {marked['depth_mm']:.2f} mm" if marked else "no mark" if gap is None else f"gap {gap:.2f} mm"
     print(f"{sample.name}: {said}, {facts['size'][0]} x {facts['size'][1]}", flush=True)
 
 
@@ -85,7 +86,7 @@ def main() -> None:
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
     assets = load(args.assets)
-    chosen = [sample for sample in samples() if sample.name.startswith(tuple(args.only))]
+    chosen = [sample for sample in [*samples(), *pipe_samples()] if sample.name.startswith(tuple(args.only))]
     missing = {sample.recipe.light.map_name for sample in chosen} - set(assets.maps)
     if missing:
         parser.error(

@@ -56,6 +56,8 @@ def stub_inspection(task: Task, data: bytes) -> Looked:
     picture = Image.open(io.BytesIO(data))
     taken = picture.getexif().get_ifd(0x8769).get(0x9003, "")
     pixels = np.asarray(picture.convert("RGB"))
+    if task.kind == "premark":
+        return Looked(marked_answer(task, says), _jpeg(picture), perceptual_hash(pixels), str(taken))
     return Looked(
         answer(task, "full" if says == "slow" else says), _jpeg(picture), perceptual_hash(pixels), str(taken)
     )
@@ -81,6 +83,27 @@ def answer(task: Task, says: str) -> dict[str, Any]:
         "insertion": None if gap is None else {"value": 1.125 - gap, "low": 1.117 - gap, "high": 1.133 - gap,
         "u": 0.004},
         "line_width": None if gap is None else 0.06, "view": None, "budget": [],
+        "reasons": [{"code": each.code, "text": each.text, "advice": each.advice} for each in reasons],
+        "seconds": 0.01, "version": task.version,
+    }  # fmt: skip
+
+
+_DEPTHS = {"placed": 1.130, "misplaced": 0.950, "unproven": None}
+
+
+def marked_answer(task: Task, says: str) -> dict[str, Any]:
+    """The JSON contract for a marked pipe.  says: placed, misplaced, or unproven (nothing measured)."""
+    depth = _DEPTHS[says]
+    found = depth and {"value": depth, "low": round(depth - 0.02, 3), "high": round(depth + 0.02, 3), "u": 0.01}
+    reasons = [REASONS[code] for code in (*(["no-pipe"] if depth is None else []), "demo-fitting")]
+    angle = {"value": 1.2, "low": 0.0, "high": 2.4, "u": 0.6}
+    return {
+        "kind": "premark", "photo": task.name, "sha256": "", "fitting": task.fitting.id, "verdict": says,
+        "unit": "in", "mark_depth": 1.125, "mark_tolerance": 0.06,
+        "depth": found,
+        "cut": None if depth is None else {"angle_deg": angle, "across": angle},
+        "line_width": None, "p_placed": None, "view": None,
+        "budget": [] if depth is None else [{"name": "pipe diameter", "u": 0.004, "share": 0.16}],
         "reasons": [{"code": each.code, "text": each.text, "advice": each.advice} for each in reasons],
         "seconds": 0.01, "version": task.version,
     }  # fmt: skip

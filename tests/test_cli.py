@@ -30,7 +30,7 @@ from vision.records import Doubt, Look, Sighting, Verdict
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text("utf-8")
 KEYS = ["photo", "sha256", "fitting", "verdict", "unit", "limit", "gap", "insertion", "line_width", "p_full",
-        "view", "budget", "reasons", "seconds", "version"]
+        "view", "budget", "reasons", "seconds", "version", "min_insertion", "insertion_from", "p_inserted", "premark"]
 
 # The first byte of a fake photo says what the fake inspection finds in it.
 FOUND = {b"f": lambda: known_verdict(0.5), b"s": lambda: known_verdict(4.0), b"u": lambda: known_verdict(1.5),
@@ -305,7 +305,7 @@ def test_lines_are_drawn_where_they_were_read(roll: float, monkeypatch: pytest.M
     answer = answer_of(verdict, known_fitting(), photo="a", sha256="", unit="in", seconds=0)
     assert verdict.photo is not None
     assert verdict.gap is not None
-    monkeypatch.setattr(overlay, "_AROUND", 9.0)  # all of the photo, at its own size
+    monkeypatch.setattr(overlay, "AROUND", 9.0)  # all of the photo, at its own size
     picture = overlay.draw(verdict, verdict.photo, answer, known_fitting(), 1008)
     for edge, colour in ((verdict.gap.mouth, (64, 224, 255)), (verdict.gap.near, (255, 110, 180))):
         x, y = edge.points_px[len(edge.points_px) // 3].round().astype(int)
@@ -373,7 +373,7 @@ def test_every_option_of_check_stands_in_the_readme() -> None:
     text = CliRunner().invoke(app, ["check", "--help"], env={"COLUMNS": "200"}).stdout
     options = set(re.findall(r"--[a-z]+", text)) - {"--help"}
     assert options == {"--fitting", "--catalog", "--unit", "--json", "--overlay", "--budget", "--confidence",
-                       "--camera"}
+                       "--camera", "--premark"}
     for option in options:
         assert f"`{option}" in README
 

@@ -109,3 +109,27 @@ def test_a_job_says_what_check_says_and_says_it_once(
     pictures = sorted((tmp_path / "pictures").iterdir())
     assert len(pictures) == 2
     assert all(picture.read_bytes().startswith(b"\xff\xd8") for picture in pictures)
+
+
+def test_a_marked_pipe_in_a_job_says_what_check_says(collargap: Command, tmp_path: Path) -> None:
+    """The job takes the insertion from two answers, `check` from two photos: both must be the same."""
+    for name in ("J-06.jpg", "J-06_before.jpg"):
+        shutil.copy(SAMPLES / name, tmp_path)
+    code, _, err = collargap("job", tmp_path, "--fitting", "demo-2", "--unit", "mm")
+    assert code == 10, err
+    assert "Photos: 2 checked now" in err
+    lines = [json.loads(line) for line in (tmp_path / "results.jsonl").read_text("utf-8").splitlines()]
+    by_name = {line["photo"]: line for line in lines}
+    joint, pipe = by_name["J-06.jpg"], by_name["J-06_before.jpg"]
+    _, alone, _ = collargap("premark", tmp_path / "J-06_before.jpg", "--fitting", "demo-2", "--unit", "mm", "--json")
+    assert pipe["depth"] == json.loads(alone)["depth"]
+    _, both, _ = collargap("check", tmp_path / "J-06.jpg", "--premark", tmp_path / "J-06_before.jpg",
+                           "--fitting", "demo-2", "--unit", "mm", "--json")  # fmt: skip
+    checked = json.loads(both)
+    assert (joint["verdict"], joint["insertion_from"]) == (checked["verdict"], "premark")
+    assert [r["code"] for r in joint["reasons"]] == [r["code"] for r in checked["reasons"]]
+    for end in ("value", "low", "high", "u"):
+        assert joint["insertion"][end] == pytest.approx(checked["insertion"][end], abs=1e-3)
+    page = (tmp_path / "report.html").read_text("utf-8")
+    assert ">marked pipe</span>" in page
+    assert page.count('<img src="data:image/jpeg;base64,') == 2

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 import cli.job
-from cli.jobs.together import Views, told
+from cli.jobs.together import Views, findings_of
 from tests.job_stub import photo
 from tests.test_job import Desk
 
@@ -97,4 +97,13 @@ def test_known_photos_are_combined_again(desk) -> None:
 
 
 def test_nothing_measured_is_nothing_told() -> None:
-    assert told({"worst": None, "unit": "in", "seen": None, "reasons": [], "views": [], "verdict": "unproven"}) == []
+    nothing = {"worst": None, "unit": "in", "seen": None, "reasons": [], "views": [], "verdict": "unproven"}
+    assert findings_of(nothing) == []
+
+
+def test_a_misplaced_mark_is_not_made_good_by_seeing_it_all_round(desk) -> None:
+    """The views of the joint's own photos are counted; what its marked pipe tells still decides."""
+    fill(desk, "J-1,2,,0 120\n", **{"J-1_1": "full", "J-1_2": "full", "J-1_before": "misplaced"})
+    assert desk.job()[0] == 11
+    assert joints(desk) == {"J-1": "unproven"}
+    assert "Seen from 2 sides" in desk.rows()[0]["findings"]

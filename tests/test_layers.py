@@ -12,10 +12,13 @@ VISION = sorted((ROOT / "vision").rglob("*.py"))
 CALIBRATION = sorted((ROOT / "calibration").rglob("*.py"))
 
 STAGES = {"decode", "locate", "refine", "pose", "unwrap", "square", "shoulder", "read", "uncertainty",
-          "verdict"}
-PARTS = {"focal": {"decode"}, "mouth": {"read", "square"}, "mark": {"read"}, "sharpness": {"pipeline"}}
+          "verdict", "end", "depth", "placing", "insertion"}
+PARTS = {"focal": {"decode"}, "looks": {"locate", "end"}, "mouth": {"read", "square", "depth"},
+         "mark": {"read", "depth"}, "cut": {"depth"}, "redraw": {"uncertainty", "placing", "insertion"},
+         "sharpness": {"pipeline"}}
 # After the road: they put several verdicts together, and may ask stages of it.
-BEYOND = {"compare": {"uncertainty"}, "views": {"uncertainty", "place", "compare"}, "place": set()}
+BEYOND = {"compare": {"uncertainty", "redraw"}, "views": {"uncertainty", "redraw", "place", "compare"},
+          "place": set()}
 SHARED = {"records", "reasons", "geometry", "propagation", "networks"}
 FROM_CALIBRATION = {"calibration.camera": {"Camera", "FocalSource"}, "calibration.fittings": {"Fitting"}}
 LENS_READERS = {"Lens", "Profile", "ProfileError", "read_lens", "turned"}  # where photo and profile meet

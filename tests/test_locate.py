@@ -13,7 +13,7 @@ import pytest
 from calibration.camera import Camera
 from tests import scene as scenes
 from tests.scene import Scene
-from vision import locate, networks
+from vision import locate, looks, networks
 from vision.records import Bytes, Floats, Look, Photo, Refusal, Sighting
 
 LENS = Camera(760.0, (503.5, 377.5))
@@ -44,7 +44,7 @@ def test_the_shipped_finder_finds_a_drawn_joint():
 def faultless(monkeypatch: pytest.MonkeyPatch) -> Callable[[Scene], Sighting | Refusal]:
     """`locate` with a finder that makes no mistake."""
     def find(scene: Scene) -> Sighting | Refusal:
-        monkeypatch.setattr(locate, "_look", lambda _, to_photo: scenes.look(scene, to_photo))
+        monkeypatch.setattr(looks, "see", lambda _, to_photo: scenes.look(scene, to_photo))
         return locate.locate(Photo(np.zeros((scene.size_px[1], scene.size_px[0], 3), np.uint8), scene.known))
     return find
 
@@ -76,7 +76,7 @@ def test_a_mouth_at_the_photos_border_is_cut_off(faultless):
 
 @pytest.mark.parametrize("size", [(1008, 756), (756, 1008), (4000, 3000), (640, 480), (2000, 700)])
 def test_the_first_look_holds_the_whole_photo_about_its_middle(size):
-    to_photo = locate._whole(size)
+    to_photo = looks.whole(size)
     middle = to_photo @ np.array([319.5, 239.5, 1])
     np.testing.assert_allclose(middle, (np.array(size) - 1) / 2)
     corners = np.array([[-0.5, -0.5, 1], [639.5, 479.5, 1]]) @ to_photo.T
@@ -98,7 +98,7 @@ def test_a_look_puts_every_point_where_its_map_says(monkeypatch, scale, turn_deg
     turn = math.radians(turn_deg)
     matrix = scale * np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
     to_photo = np.column_stack([matrix, at + np.array([7.3, -4.1]) - matrix @ np.array([310.0, 250.0])])
-    locate._look(pixels, to_photo)
+    looks.see(pixels, to_photo)
     light = seen[0][..., 0].astype(float)
     rows, columns = np.indices(light.shape)
     found = np.array([(light * columns).sum(), (light * rows).sum()]) / light.sum()
@@ -108,7 +108,7 @@ def test_a_look_puts_every_point_where_its_map_says(monkeypatch, scale, turn_deg
 @pytest.mark.parametrize("roll_deg", [0, 70, 180, 290])
 def test_a_faultless_mask_is_measured_to_a_pixel(roll_deg):
     scene = replace(SMALL, roll_deg=roll_deg, tilt_deg=0)
-    look = scenes.look(scene, locate._whole(scene.size_px))
+    look = scenes.look(scene, looks.whole(scene.size_px))
     joint, truth = locate._joints(look, scene.size_px)[0], scenes.sighting(scene)
     scale = look.photo_px_per_px
     mouth = look.to_photo[:, :2] @ joint.mouth + look.to_photo[:, 2]

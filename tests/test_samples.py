@@ -14,7 +14,8 @@ import pytest
 
 from calibration.fittings import demo_catalog, find_fitting
 from vision.decode import decode
-from vision.pipeline import inspect
+from vision.pipeline import inspect, inspect_premark
+from vision.verdict import judge_placement
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 JOB = SAMPLES / "job"
@@ -33,6 +34,10 @@ SHA256 = {
     "J-11.jpg": "7f13a8007669275db62bcaa36174370ac0ec761e8800a0010fe4fcc9ff0d7c53",
     "J-12.jpg": "7612d6d0c99d5017550bb8288a8e7e22fdd41cbe3b6022108a19e13807e1f160",
 }  # fmt: skip
+PIPES = {  # marked pipes before they were pushed in
+    "J-01_before.jpg": "e46012007f2336cc088b42a8ba3c4c8fb534650c600520bc69dc5cb56c1cedcf",
+    "J-06_before.jpg": "e06459917ad6a47740691393a594e19873e8172f7a63ab1d842876ecec621fe8",
+}
 NEAR_MM = 0.4  # nearer to the limit than this, no verdict is asked of a photo
 FAULTS = {"blur": {"blurred"}, "dark": {"too-dark"}, "hand": {"covered"}}
 ASKEW_MM = 3.0  # a mark whose gap changes by more over the arc seen well has to be called askew
@@ -66,14 +71,14 @@ def measurable(truth: dict[str, Any]) -> bool:
     return truth["void"] != "no_mark" and not truth["decoys"]
 
 
-@pytest.mark.parametrize("name", sorted(SHA256))
+@pytest.mark.parametrize("name", sorted(SHA256 | PIPES))
 def test_photo_is_the_one_recorded(name: str) -> None:
-    assert hashlib.sha256((JOB / name).read_bytes()).hexdigest() == SHA256[name]
+    assert hashlib.sha256((JOB / name).read_bytes()).hexdigest() == (SHA256 | PIPES)[name]
 
 
 def test_every_photo_is_recorded_and_has_its_truth_and_joint() -> None:
     photos = {p.name for p in JOB.iterdir() if p.suffix not in (".json", ".csv")}
-    assert photos == set(SHA256)
+    assert photos == set(SHA256 | PIPES)
     assert {p.stem for p in JOB.glob("*.json")} == {Path(name).stem for name in photos}
     listed = (JOB / "joints.csv").read_text()
     assert all(truth_of(name)["photo"] == name and name[:4] in listed for name in photos)
@@ -92,6 +97,35 @@ def test_answer_is_what_the_truth_demands(name: str) -> None:
     if verdict.measurement is not None and measurable(truth):
         low, high = verdict.measurement.gap.low_mm, verdict.measurement.gap.high_mm
         assert low <= max(truth["gap_near_mm"], 0.0) <= high
+
+
+@pytest.mark.parametrize("name", sorted(PIPES))
+def test_the_depth_of_a_marked_pipe_is_what_the_truth_demands(name: str) -> None:
+    """Without a tolerance the number alone; with one, the word that the true depth asks for."""
+    truth = truth_of(name)
+    true = truth["premark"]
+    row = find_fitting(demo_catalog(), truth["fitting"])
+    told = inspect_premark((JOB / name).read_bytes(), row)
+    assert {"no-tolerance", "demo-fitting"} <= {doubt.reason for doubt in told.reasons}
+    assert told.word == "unproven"
+    assert told.placement is not None
+    depth, cut = told.placement.depth, told.placement.cut
+    assert depth.low_mm <= true["depth_mm"] <= depth.high_mm
+    assert depth.high_mm - depth.low_mm < 2.0
+    assert cut.low_deg <= true["cut_angle_deg"] <= cut.high_deg
+    judged = judge_placement(told.placement, (), row.model_copy(update={"mark_tolerance": 0.06}))[0]
+    assert judged == ("placed" if abs(true["depth_mm"] - row.mark_depth_mm) < 1.5 else "misplaced")
+
+
+def test_a_made_joint_is_no_marked_pipe_and_a_marked_pipe_no_joint() -> None:
+    row = find_fitting(demo_catalog(), "demo-2")
+    made = inspect_premark((JOB / "J-01.jpg").read_bytes(), row)
+    assert made.word == "unproven"
+    assert made.placement is None
+    assert made.reasons[0].reason == "not-bare"
+    bare = inspect((JOB / "J-01_before.jpg").read_bytes(), row)
+    assert bare.word == "unproven"
+    assert bare.measurement is None
 
 
 @pytest.fixture

@@ -26,7 +26,8 @@ from calibration.fittings import Fitting
 from vision.propagation import Draws, FirstOrder, Input, Normal, first_order, normal_quantile
 from vision.propagation.agreement import draw_all, shared_inputs
 from vision.records import Contribution, Doubt, Floats, Gap, Interval, Limbs, Photo, Pose, Verdict
-from vision.uncertainty import Chain, SidesTooUncertain
+from vision.redraw import SidesTooUncertain
+from vision.uncertainty import Chain
 
 Change = Literal["moved", "still", "unproven"]
 EdgeName = Literal["near", "far"]

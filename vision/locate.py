@@ -12,13 +12,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision import networks
-from vision.records import Bytes, Doubt, Floats, Look, Photo, Refusal, Sighting
+from vision import looks, networks
+from vision.records import Doubt, Floats, Look, Photo, Refusal, Sighting
 
 _PIPE, _COLLAR, _HARDWARE, _INK, _OVER = (networks.FINDER_CLASSES.index(n) for n in
                                           ("pipe", "collar", "hardware", "ink", "over"))
 _CLOSE_COLLAR_PX = (190.0, 110.0)  # collar width in the second look; the other where it fails
-_SLOPE_U = 0.1  # of a side against the axis that it is measured from
 _MOST_TURNED = 0.2  # rad: a second look whose joint lies further from its middle axis is taken again
 _HIDDEN_SHARE = 0.15  # of the ring round a collar: a hand that covers the pipe takes about a quarter of it
 _LEAST_CONTACT = 0.35  # of the pipe's width: a pipe that touches the collar on less than this is not in it
@@ -42,7 +41,7 @@ def locate(photo: Photo) -> Sighting | Refusal:
 
     Refuses with `no-joint`, `several-joints` or `collar-cut-off`.
     """
-    frame = _look(photo.pixels, _whole(photo.size_px))
+    frame = looks.see(photo.pixels, looks.whole(photo.size_px))
     joints = _joints(frame, photo.size_px)
     if not joints:
         return Refusal("locate", _missed(frame, photo.size_px))
@@ -58,8 +57,8 @@ def locate(photo: Photo) -> Sighting | Refusal:
 
 def _missed(look: Look, size_px: tuple[int, int]) -> str:
     """Why there is no joint to measure although a collar may be in sight: cut off, covered, or neither."""
-    over, outside = look.classes == _OVER, ~_inside(look, size_px)
-    for collar in _parts(look.classes == _COLLAR, 400):
+    over, outside = look.classes == _OVER, ~looks.inside(look, size_px)
+    for collar in looks.parts(look.classes == _COLLAR, 400):
         near, far = (_grown(collar, round(share * float(np.sqrt(collar.sum())))) & ~collar for share in (0.05, 0.15))
         if outside[near].any() or _at_border(near):
             return "collar-cut-off"
@@ -84,7 +83,7 @@ def _again(photo: Photo, frame: Look, rough: _Rough, collar_px: float) -> tuple[
     """
     look, seen = frame, rough
     for _ in range(2):
-        close = _look(photo.pixels, _closer(look, seen, collar_px))
+        close = looks.see(photo.pixels, _closer(look, seen, collar_px))
         middle = np.array(networks.FINDER_SIZE_PX) / 2
         near = [joint for joint in _joints(close, photo.size_px) if np.linalg.norm(joint.mouth - middle) < collar_px]
         if not near:
@@ -94,18 +93,6 @@ def _again(photo: Photo, frame: Look, rough: _Rough, collar_px: float) -> tuple[
             return look, seen
     return None
 
-
-def _whole(size_px: tuple[int, int]) -> Floats:
-    """Map from the look's pixels to the photo's: the whole photo fitted in, portraits turned by a quarter."""
-    width, height = size_px
-    look_w, look_h = networks.FINDER_SIZE_PX
-    turned = height > width
-    long, short = max(size_px), min(size_px)
-    scale = max(long / look_w, short / look_h)
-    centre = np.array([(width - 1) / 2, (height - 1) / 2])
-    turn = np.array([[0.0, -1.0], [1.0, 0.0]]) if turned else np.eye(2)
-    matrix = scale * turn
-    return np.column_stack([matrix, centre - matrix @ np.array([(look_w - 1) / 2, (look_h - 1) / 2])])
 
 
 def _closer(frame: Look, rough: _Rough, collar_px: float) -> Floats:
@@ -119,26 +106,6 @@ def _closer(frame: Look, rough: _Rough, collar_px: float) -> Floats:
     return np.column_stack([matrix, mouth - matrix @ np.array([(look_w - 1) / 2, (look_h - 1) / 2])])
 
 
-def _look(pixels: Bytes, to_photo: Floats) -> Look:
-    """Resample and let the finder see it.  Shrinking averages first, so that nothing aliases."""
-    scale = float(np.sqrt(abs(np.linalg.det(to_photo[:, :2]))))
-    corners = np.array([[0, 0, 1], [639, 0, 1], [0, 479, 1], [639, 479, 1]]) @ to_photo.T
-    low = np.clip(np.floor(corners.min(0)).astype(int) - 8, 0, None)
-    high = np.minimum(np.ceil(corners.max(0)).astype(int) + 9, np.array(pixels.shape[1::-1]))
-    part = pixels[low[1]:high[1], low[0]:high[0]]
-    shrink = int(scale)
-    if shrink > 1:
-        small = (max(1, part.shape[1] // shrink), max(1, part.shape[0] // shrink))
-        part = np.asarray(cv2.resize(part, small, interpolation=cv2.INTER_AREA), np.uint8)
-    ratio = np.array([high[0] - low[0], high[1] - low[1]]) / np.array([part.shape[1], part.shape[0]])
-    to_part = to_photo.copy()
-    to_part[:, 2] = (to_part[:, 2] - low + 0.5) / ratio - 0.5
-    to_part[:, :2] /= ratio[:, None]
-    picture = cv2.warpAffine(part, to_part, networks.FINDER_SIZE_PX,
-                             flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_CONSTANT)
-    shares = networks.find(np.asarray(picture, np.uint8))
-    return Look(shares.argmax(0).astype(np.uint8), shares, to_photo)
-
 
 def _joints(look: Look, size_px: tuple[int, int]) -> list[_Rough]:
     """Every collar with a pipe in it, best first.
@@ -147,10 +114,10 @@ def _joints(look: Look, size_px: tuple[int, int]) -> list[_Rough]:
     pipe counts for its sides.
     """
     pipe = np.isin(look.classes, (_PIPE, _INK))
-    bodies = _parts(pipe | (look.classes == _OVER), 100)
-    unknown = (look.classes == _OVER) | ~_inside(look, size_px)
+    bodies = looks.parts(pipe | (look.classes == _OVER), 100)
+    unknown = (look.classes == _OVER) | ~looks.inside(look, size_px)
     found = []
-    for collar in _parts(look.classes == _COLLAR, 60):
+    for collar in looks.parts(look.classes == _COLLAR, 60):
         grown = _grown(collar, round(0.08 * float(np.sqrt(collar.sum()))))
         for body in bodies:
             joint = _measure(look, collar, body & pipe, grown & body, unknown)
@@ -159,25 +126,7 @@ def _joints(look: Look, size_px: tuple[int, int]) -> list[_Rough]:
     return sorted(found, key=lambda j: -j.score * j.collar_width)
 
 
-def _parts(mask: NDArray[np.bool_], least: int) -> list[NDArray[np.bool_]]:
-    """Connected parts of a mask, the largest six, each of at least so many pixels."""
-    closed = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(closed)
-    order = sorted(range(1, count), key=lambda i: -stats[i, cv2.CC_STAT_AREA])
-    return [labels == i for i in order[:6] if stats[i, cv2.CC_STAT_AREA] >= least]
 
-
-def _points(mask: NDArray[np.bool_]) -> Floats:
-    ys, xs = np.nonzero(mask)
-    return np.column_stack([xs, ys]).astype(float)
-
-
-def _inside(look: Look, size_px: tuple[int, int]) -> NDArray[np.bool_]:
-    """Which pixels of a look show the photo: a border that the photo's own edge makes is no side of a pipe."""
-    height, width = look.classes.shape
-    at = np.stack(np.meshgrid(np.arange(width), np.arange(height)), -1) @ look.to_photo[:, :2].T + look.to_photo[:, 2]
-    margin = look.photo_px_per_px
-    return np.asarray(((at > margin) & (at < np.array(size_px) - 1 - margin)).all(-1))
 
 
 def _measure(look: Look, collar: NDArray[np.bool_], pipe: NDArray[np.bool_], contact: NDArray[np.bool_],
@@ -186,7 +135,7 @@ def _measure(look: Look, collar: NDArray[np.bool_], pipe: NDArray[np.bool_], con
 
     unknown: what lies over the joint, and what lies outside the photo.
     """
-    touch, pipe_at, collar_at = _points(contact), _points(pipe), _points(collar)
+    touch, pipe_at, collar_at = looks.points(contact), looks.points(pipe), looks.points(collar)
     if len(touch) < 8 or len(pipe_at) < 40:
         return None
     size = float(np.sqrt(len(collar_at)))
@@ -194,15 +143,15 @@ def _measure(look: Look, collar: NDArray[np.bool_], pipe: NDArray[np.bool_], con
     near = pipe_at[np.linalg.norm(pipe_at - mouth, axis=1) < 1.6 * size]
     if len(near) < 40:
         return None
-    axis = _towards(near.mean(0) - collar_at.mean(0))
+    axis = looks.unit(near.mean(0) - collar_at.mean(0))
     for _ in range(4):
-        sides = _sides(near, unknown, mouth, axis)
+        sides = looks.sides(near, unknown, mouth, axis)
         if sides is None:
             return None
         (left_slope, left), (right_slope, right) = sides
         across = np.array([-axis[1], axis[0]])
         mouth = mouth + across * (left + right) / 2
-        axis = _towards(axis + (left_slope + right_slope) / 2 * across)
+        axis = looks.unit(axis + (left_slope + right_slope) / 2 * across)
     pipe_width = right - left
     across = np.array([-axis[1], axis[0]])
     if pipe_width < 8 or np.ptp(touch @ across) < _LEAST_CONTACT * pipe_width:
@@ -221,9 +170,6 @@ def _measure(look: Look, collar: NDArray[np.bool_], pipe: NDArray[np.bool_], con
                   float(-np.quantile(along, 0.02)), score)
 
 
-def _towards(vector: Floats) -> Floats:
-    return np.asarray(vector / max(float(np.linalg.norm(vector)), 1e-9))
-
 
 def _width(along: Floats, beside: Floats, pipe_width: float) -> float | None:
     """Median width of the collar just behind its mouth."""
@@ -234,58 +180,7 @@ def _width(along: Floats, beside: Floats, pipe_width: float) -> float | None:
     return float(np.median([np.ptp(beside[band][at == place]) for place in np.unique(at)]) + 1)
 
 
-def _sides(points: Floats, over: NDArray[np.bool_], mouth: Floats,
-           axis: Floats) -> tuple[tuple[float, float], tuple[float, float]] | None:
-    """Slope and offset at the mouth of the left and right border of the pipe, seen along the axis.
 
-    A border behind which something lies over the pipe is not its side, and is left out.
-    """
-    across = np.array([-axis[1], axis[0]])
-    along, beside = (points - mouth) @ axis, (points - mouth) @ across
-    bins = np.round(along).astype(int)
-    first = int(bins.min())
-    count = np.bincount(bins - first)
-    stations = first + np.arange(len(count))
-    reach = max(5, round(0.25 * float(np.quantile(np.abs(beside), 0.9))))
-    lines = []
-    for sign in (-1, 1):
-        place = np.full(len(count), -np.inf)
-        np.maximum.at(place, bins - first, sign * beside)
-        rows = np.nonzero(count >= 3)[0]
-        border = mouth + stations[rows, None] * axis + sign * place[rows, None] * across
-        rows = rows[~_covered(over, border, sign * across, reach)]
-        if len(rows) < 6:
-            return None
-        lines.append(_robust_line(stations[rows].astype(float), sign * (place[rows] + 0.5)))
-    return lines[0], lines[1]
-
-
-def _covered(over: NDArray[np.bool_], border: Floats, outward: Floats, reach: int) -> NDArray[np.bool_]:
-    """Whether something lies over the pipe's border, or begins within reach of it; also outside the look.
-
-    border: (n, 2) points of it.
-    """
-    at = np.round(border[:, None] + np.arange(-2, reach)[:, None] * outward).astype(int)
-    size = np.array(over.shape[::-1])
-    inside = np.all((at >= 0) & (at < size), axis=-1)
-    x, y = np.moveaxis(np.clip(at, 0, size - 1), -1, 0)
-    return np.asarray(~inside[:, :5].all(1) | (over[y, x] & inside).any(1))
-
-
-def _robust_line(x: Floats, y: Floats) -> tuple[float, float]:
-    """Slope and offset by iteratively reweighted least squares (Cauchy weights).
-
-    Few stations on a short stretch would turn the line anywhere: a slope of _SLOPE_U is expected of them.
-    """
-    basis = np.column_stack([x, np.ones_like(x)])
-    ridge = np.diag([(2.0 / _SLOPE_U) ** 2, 0.0])
-    weight: Floats = np.ones_like(x)
-    fit: Floats = np.zeros(2)
-    for _ in range(8):
-        fit = np.asarray(np.linalg.solve(basis.T @ (weight[:, None] * basis) + ridge, basis.T @ (weight * y)))
-        rest = np.abs(y - basis @ fit)
-        weight = 1 / (1 + (rest / max(1.0, 1.5 * float(np.median(rest)))) ** 2)
-    return float(fit[0]), float(fit[1])
 
 
 def _step(collar_along: Floats, pipe_along: Floats) -> float:

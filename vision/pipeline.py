@@ -3,31 +3,56 @@
     bytes -decode-> Photo -locate-> Sighting -refine-> Limbs -pose-> Pose -unwrap-> Strip
           -read-> Gap -uncertainty-> Measurement -verdict-> Verdict
 
+and for the marked pipe before it is pushed in:
+
+    bytes -decode-> Photo -end-> Sighting -refine-> Limbs -pose-> Pose -unwrap-> Strip
+          -depth-> Ends, Depth -placing-> Placement -verdict-> PremarkVerdict
+
 A stage that can't go on returns a Refusal; the answer is then `unproven`, and carries what was found so far.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any, TypeVar
 
 from calibration.camera import Camera, Profile
 from calibration.fittings import Fitting
 from vision.decode import decode
+from vision.depth import columns_for, find_ends, read_depth
+from vision.end import find_end
+from vision.insertion import insert
 from vision.locate import locate
+from vision.placing import place
 from vision.pose import solve_pose, trusted
 from vision.read import read
-from vision.records import Doubt, Gap, Limbs, Measurement, Photo, Pose, Refusal, Sighting, Strip, Verdict
+from vision.records import (
+    Depth,
+    Doubt,
+    Ends,
+    Gap,
+    Limbs,
+    Measurement,
+    Photo,
+    Placement,
+    Pose,
+    PremarkVerdict,
+    Refusal,
+    Sighting,
+    Strip,
+    Verdict,
+)
 from vision.refine import find_limbs
 from vision.sharpness import BLURRED, blur_of
 from vision.shoulder import find_shoulder
-from vision.square import settle, square
+from vision.square import level, settle, square, square_on
 from vision.uncertainty import measure
-from vision.unwrap import unwrap
-from vision.verdict import in_order, judge
+from vision.unwrap import FIRST_MM, STEP_MM, unwrap
+from vision.verdict import in_order, judge, judge_insertion, judge_placement
 
 MOST_TURNS = 3
 
-_Record = TypeVar("_Record", Photo, Sighting, Limbs, Pose, Strip, Gap, Measurement)
+_Record = TypeVar("_Record", Photo, Sighting, Limbs, Pose, Strip, Gap, Measurement, Ends, Depth, Placement)
 
 
 def inspect(data: bytes, fitting: Fitting, camera: Camera | Profile | None = None,
@@ -54,9 +79,56 @@ def inspect(data: bytes, fitting: Fitting, camera: Camera | Profile | None = Non
         gap = road.to(read(strip, pose, fitting, shoulder))
         measurement = road.to(measure(gap, limbs, pose, photo.camera, fitting, confidence))
     except _RoadEnds as end:
-        return _unproven(end.refusal, road, fitting)
+        return Verdict("unproven", _why(end.refusal, road, fitting), **road.records)
     word, reasons = judge(measurement, road.doubts, fitting)
     return Verdict(word, reasons, **road.records)
+
+
+def inspect_premark(data: bytes, fitting: Fitting, camera: Camera | Profile | None = None,
+                    confidence: float = 0.95) -> PremarkVerdict:
+    """Judge one photo of a marked pipe before it is pushed in; arguments and errors as for `inspect`."""
+    road = _Road()
+    columns = columns_for(fitting.mark_depth_mm, FIRST_MM, STEP_MM)
+    try:
+        photo = road.to(decode(data, camera))
+        sighting = road.to(find_end(photo))
+        limbs = road.to(find_limbs(photo, sighting))
+        pose = road.to(solve_pose(limbs, photo.camera, fitting, sighting.mouth_px, sighting.axis_px))
+        if better := settle(limbs, pose, photo.camera):
+            limbs, pose = road.turned(*better)
+        strip = road.to(unwrap(photo, pose, columns=columns))
+        ends = find_ends(strip)
+        if not ends and (better := square_on(limbs, pose, photo.camera)):
+            limbs, pose = road.turned(*better)
+            strip = road.to(unwrap(photo, pose, columns=columns))
+            ends = find_ends(strip)
+        ends = road.to(ends)
+        while (better := level(ends.edges, limbs, pose, photo.camera)) and road.turns < MOST_TURNS:
+            limbs, pose = road.turned(*better)
+            strip = road.to(unwrap(photo, pose, columns=columns))
+            ends = road.to(find_ends(strip))
+        road.to(trusted(pose, fitting))
+        depth = road.to(read_depth(ends, strip))
+        placement = road.to(place(depth, limbs, pose, photo.camera, fitting, confidence))
+    except _RoadEnds as end:
+        return PremarkVerdict("unproven", _why(end.refusal, road, fitting), **road.records)
+    word, reasons = judge_placement(placement, road.doubts, fitting)
+    return PremarkVerdict(word, reasons, **road.records)
+
+
+def with_premark(said: Verdict, before: PremarkVerdict, fitting: Fitting) -> Verdict:
+    """What was said of a joint, with what the photo of its marked pipe adds: the insertion from both.
+
+    A photo that told no depth adds nothing but the word of it.
+    """
+    if before.placement is None:
+        return replace(said, premark=before, reasons=in_order([*said.reasons, Doubt("premark-unread")]))
+    if said.measurement is None:
+        return replace(said, premark=before)
+    insertion = insert(before.placement, said.measurement, fitting)
+    word, reasons = judge_insertion(insertion.length, fitting.min_insertion_mm, (said.word, said.reasons), before.word)
+    measurement = replace(said.measurement, insertion=insertion.length)
+    return replace(said, word=word, reasons=reasons, measurement=measurement, premark=before, insertion=insertion)
 
 
 class _RoadEnds(Exception):
@@ -92,7 +164,7 @@ class _Road:
 
 
 # What a blurred photo makes fail; only then is its sharpness measured, and said before what it caused.
-_BLUR_CAUSES = ("edges-not-found", "mouth-not-found", "mark-not-found", "mark-unclear")
+_BLUR_CAUSES = ("edges-not-found", "mouth-not-found", "mark-not-found", "mark-unclear", "cut-not-found", "line-unclear")
 
 
 def _blur(refusal: Refusal, road: _Road) -> list[Doubt]:
@@ -103,8 +175,8 @@ def _blur(refusal: Refusal, road: _Road) -> list[Doubt]:
     return [Doubt("blurred", f"blur {blur:.2f} of 1 along the pipe")] if blur > BLURRED else []
 
 
-def _unproven(refusal: Refusal, road: _Road, fitting: Fitting) -> Verdict:
+def _why(refusal: Refusal, road: _Road, fitting: Fitting) -> tuple[Doubt, ...]:
     doubts = [*_blur(refusal, road), Doubt(refusal.reason, refusal.detail), *road.doubts]
     if fitting.is_demo:
         doubts.append(Doubt("demo-fitting"))
-    return Verdict("unproven", in_order(doubts), **road.records)
+    return in_order(doubts)

@@ -13,6 +13,7 @@ from calibration.camera import Camera
 Floats = NDArray[np.float64]
 Bytes = NDArray[np.uint8]
 Word = Literal["full", "short", "unproven"]
+PremarkWord = Literal["placed", "misplaced", "unproven"]
 
 
 @dataclass(frozen=True)
@@ -262,6 +263,110 @@ class Measurement:
     doubts: tuple[Doubt, ...] = ()
 
 
+# --- the road of a bare pipe ---------------------------------------------------------------------------
+
+@dataclass(frozen=True)
+class Ends:
+    """What runs round a bare pipe's strip: its cut, and every line that may be ink.
+
+    cut: read well on these rows.  lines: the edge of each that faces the cut, strongest first.  widths_mm, shares:
+    of the lines: median width, and mean probability of being ink.  burr_mm: how raggedly the cut stands out.
+    """
+
+    cut: Edge
+    lines: tuple[Edge, ...]
+    widths_mm: tuple[float, ...]
+    shares: tuple[float, ...]
+    burr_mm: float
+    doubts: tuple[Doubt, ...] = ()
+
+    @property
+    def edges(self) -> tuple[Edge, ...]:
+        """The cut and, where there is one, the strongest line."""
+        return self.cut, *self.lines[:1]
+
+
+@dataclass(frozen=True)
+class Depth:
+    """Cut and mark of a bare pipe as read, before any uncertainty.
+
+    value_mm: mean over the rows with ink of the mark's edge that faces the cut, minus the cut, along the pipe.
+    slant_mm: how much further that is at one end of the arc than at the other.
+    """
+
+    value_mm: float
+    cut: Edge
+    near: Edge
+    line_width_mm: float
+    slant_mm: float
+    arc_deg: float
+    ink_score: float
+    burr_mm: float
+    doubts: tuple[Doubt, ...] = ()
+
+
+@dataclass(frozen=True)
+class Squareness:
+    """By how much a cut is out of square, with its interval: the angle in degrees, and mm across the diameter.
+
+    way_deg: round the pipe, 0 facing the camera, where the cut lies furthest towards the mark.
+    """
+
+    angle_deg: float
+    low_deg: float
+    high_deg: float
+    u_deg: float
+    across: Interval
+    way_deg: float
+
+
+@dataclass(frozen=True)
+class Placement:
+    """The mark's depth with everything that is known about how far it may be off.
+
+    p_placed: probability that the true depth lies within the catalog's tolerance; None where it gives none.
+    """
+
+    depth: Interval
+    cut: Squareness
+    line_width_mm: float
+    budget: tuple[Contribution, ...]
+    p_placed: float | None
+    confidence: float
+    doubts: tuple[Doubt, ...] = ()
+
+
+@dataclass(frozen=True)
+class PremarkVerdict:
+    """The answer for a bare, marked pipe, and every record that led to it (None where the road ended before)."""
+
+    word: PremarkWord
+    reasons: tuple[Doubt, ...]
+    placement: Placement | None = None
+    photo: Photo | None = field(default=None, repr=False)
+    sighting: Sighting | None = field(default=None, repr=False)
+    limbs: Limbs | None = field(default=None, repr=False)
+    pose: Pose | None = field(default=None, repr=False)
+    strip: Strip | None = field(default=None, repr=False)
+    ends: Ends | None = field(default=None, repr=False)
+    depth: Depth | None = field(default=None, repr=False)
+
+
+# --- the answers ---------------------------------------------------------------------------------------
+
+@dataclass(frozen=True)
+class Insertion:
+    """How far the pipe is in, by the mark's measured depth and the measured gap.
+
+    shared_u_mm: what both owe to the pipe's diameter and so takes off their difference.  p_enough: probability that
+    the true insertion is at least the catalog's least; None where it gives none.
+    """
+
+    length: Interval
+    shared_u_mm: float
+    p_enough: float | None
+
+
 @dataclass(frozen=True)
 class Verdict:
     """The answer, and every record of the road that led to it (None where the road ended before)."""
@@ -275,3 +380,5 @@ class Verdict:
     pose: Pose | None = field(default=None, repr=False)
     strip: Strip | None = field(default=None, repr=False)
     gap: Gap | None = field(default=None, repr=False)
+    premark: PremarkVerdict | None = field(default=None, repr=False)
+    insertion: Insertion | None = None

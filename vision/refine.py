@@ -64,6 +64,8 @@ def find_limbs(photo: Photo, sighting: Sighting) -> Limbs | Refusal:
         return Refusal("refine", "edges-not-found", "the sides of the pipe")
     left, right = (_rough(other, sighting) if limb is None else _steadied(limb, other)
                    for limb, other in zip(sides, reversed(sides), strict=True))
+    if sighting.collar_reach_px <= 0:  # a bare pipe
+        return Limbs((left, right), None)
     behind = min(0.9 * sighting.collar_reach_px, 0.6 * width)
     outer_left, outer_right = _sides(photo, sighting, -0.06 * width, -behind, (left, right))
     return Limbs((left, right), (outer_left, outer_right) if outer_left and outer_right else None)

@@ -9,6 +9,7 @@ Both readings are weighed by their uncertainties; the joint's mouth stays where 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,13 +18,15 @@ from calibration.camera import Camera
 from calibration.fittings import Fitting
 from vision import geometry, mouth, networks
 from vision.mouth import Mouth
-from vision.records import Axis, Floats, Limb, Limbs, Pose, Strip
+from vision.records import Axis, Edge, Floats, Limb, Limbs, Pose, Strip
 
 CUT_U_RAD = math.radians(0.7)  # how square a mouth stands to the pipe in it (common practice, no source)
+HAND_U_RAD = math.radians(1.2)  # how square pipes are cut, and lines drawn, by hand (common practice, no source)
 BEND_U_RAD = math.radians(1.2)  # how far silhouettes may lean from the axis at the mouth: bends, hidden sides
 _TOGETHER = 12.0  # neighbouring rows err together: so many count as one
 HELD_U_RAD = math.radians(15)  # how square phones are held to a pipe (common practice, no source)
 _SOFTEST_MM = 1.0  # a soft reading still tells a bow of several millimetres
+_BESIDE_MM = 2.0  # a cut nearer than this to where the strip takes it to be is near enough
 _ENOUGH_RAD = math.radians(1.6)  # a mouth that asks for less does not contradict the silhouettes
 
 
@@ -50,6 +53,14 @@ def settle(limbs: Limbs, pose: Pose, camera: Camera) -> tuple[Limbs, Pose] | Non
     return turned(limbs, pose, Turn(0.0, share * lean, math.sqrt(share) * HELD_U_RAD), camera)
 
 
+def square_on(limbs: Limbs, pose: Pose, camera: Camera) -> tuple[Limbs, Pose] | None:
+    """Pose as if the phone had been held square to the pipe, for where nothing can be read at the tilt that
+    silhouettes claim: something else may have passed for a side.  None where they claim no more than is usual.
+    """
+    lean = math.radians(pose.tilt_deg)
+    return turned(limbs, pose, Turn(0.0, lean, HELD_U_RAD), camera) if abs(lean) > HELD_U_RAD else None
+
+
 @dataclass(frozen=True)
 class Turn:
     """By how much the axis is to be turned: in the picture, and away from the lens; rad.
@@ -69,22 +80,47 @@ class Turn:
 
 def turn_of(mouth: Mouth, angles_rad: Floats, pose: Pose) -> Turn:
     """The turn that the mouth's course on the strip asks for, weighed against what silhouettes said."""
-    rows = mouth.rows
-    basis = np.column_stack([np.ones(rows.sum()), np.sin(angles_rad[rows]), np.cos(angles_rad[rows])])
-    values = mouth.rough_mm[rows]
-    weight: Floats = np.ones(len(values))
+    asked, u = _asked(mouth.rough_mm[mouth.rows], angles_rad[mouth.rows], pose.pipe.radius_mm)
+    return _against_limbs(asked, u, CUT_U_RAD, pose)
+
+
+def level(edges: Sequence[Edge], limbs: Limbs, pose: Pose, camera: Camera) -> tuple[Limbs, Pose] | None:
+    """Limbs and pose of a bare pipe, turned until its cut and its mark lie as square on the strip as both allow.
+
+    edges: the cut and, where there is one, the mark; each was made by hand, so that neither is trusted alone.
+    None where they are so already, and the strip begins near the cut.
+    """
+    beside = float(np.median(edges[0].at_mm))
+    turns = [_asked(edge.at_mm, edge.angles_rad, pose.pipe.radius_mm) for edge in edges]
+    weights = [1 / (u**2 + HAND_U_RAD**2) for _, u in turns]
+    total = np.sum(weights, axis=0)
+    asked = np.sum([weight * turn for weight, (turn, _) in zip(weights, turns, strict=True)], axis=0) / total
+    turn = _against_limbs(asked, 1 / np.sqrt(total), 0.0, pose)
+    if not turn.matters and abs(beside) < _BESIDE_MM:
+        return None
+    return turned(limbs, replace(pose, mouth_mm=pose.mouth_mm + beside), turn, camera)
+
+
+def _asked(values_mm: Floats, angles_rad: Floats, radius_mm: float) -> tuple[Floats, Floats]:
+    """What a plane's cut through the pipe asks for, (offset, roll, tilt), and its standard uncertainty, rad."""
+    basis = np.column_stack([np.ones(len(values_mm)), np.sin(angles_rad), np.cos(angles_rad)])
+    weight: Floats = np.ones(len(values_mm))
     fit: Floats = np.zeros(3)
-    rest = values
+    rest = values_mm
     for _ in range(8):
-        fit = np.asarray(np.linalg.lstsq(basis * weight[:, None], values * weight, rcond=None)[0])
-        rest = values - basis @ fit
+        fit = np.asarray(np.linalg.lstsq(basis * weight[:, None], values_mm * weight, rcond=None)[0])
+        rest = values_mm - basis @ fit
         weight = 1 / np.sqrt(1 + (rest / max(0.1, 2 * float(np.median(np.abs(rest))))) ** 2)
     noise = max(0.05, 1.483 * float(np.median(np.abs(rest))))
     spread = np.linalg.inv(basis.T @ basis + 1e-6 * np.eye(3)) * noise**2 * _TOGETHER
-    radius, by_limbs = pose.pipe.radius_mm, pose.pipe.covariance
-    asked, u = fit / radius, np.sqrt(np.diag(spread)) / radius
-    roll, _ = _weighed(float(asked[1]), float(u[1]), float(by_limbs[1, 1]))
-    tilt, left = _weighed(float(asked[2]), float(u[2]), float(by_limbs[0, 0]))
+    return fit / radius_mm, np.sqrt(np.diag(spread)) / radius_mm
+
+
+def _against_limbs(asked: Floats, u: Floats, made_u_rad: float, pose: Pose) -> Turn:
+    """made_u_rad: how square what asks was made."""
+    by_limbs = pose.pipe.covariance
+    roll, _ = _weighed(float(asked[1]), math.hypot(float(u[1]), made_u_rad), float(by_limbs[1, 1]))
+    tilt, left = _weighed(float(asked[2]), math.hypot(float(u[2]), made_u_rad), float(by_limbs[0, 0]))
     return Turn(roll, tilt, left)
 
 
@@ -94,7 +130,7 @@ def _weighed(asked: float, u: float, variance: float) -> tuple[float, float]:
     A mouth that contradicts the silhouettes by more than both allow wins over them: they then belong to a
     bend or to something else.
     """
-    by_mouth, by_limbs = u**2 + CUT_U_RAD**2, variance + BEND_U_RAD**2
+    by_mouth, by_limbs = u**2, variance + BEND_U_RAD**2
     share = by_limbs / (by_limbs + by_mouth)
     if asked**2 > 4 * (by_mouth + by_limbs):
         share = 1.0

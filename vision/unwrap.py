@@ -17,14 +17,14 @@ STEP_MM, FIRST_MM = 0.1, -11.0
 HALF_ARC_DEG = 62.0
 
 
-def unwrap(photo: Photo, pose: Pose) -> Strip:
-    """Resample the pipe's cylinder on a grid around the mouth guess of the pose."""
+def unwrap(photo: Photo, pose: Pose, first_mm: float = FIRST_MM, columns: int = COLUMNS) -> Strip:
+    """Resample the pipe's cylinder on a grid around the mouth guess of the pose, from `first_mm` before it."""
     angles = np.radians(np.linspace(-HALF_ARC_DEG, HALF_ARC_DEG, ROWS))
-    along = FIRST_MM + STEP_MM * np.arange(COLUMNS, dtype=np.float64)
+    along = first_mm + STEP_MM * np.arange(columns, dtype=np.float64)
     at = geometry.cylinder_px(pose.pipe, pose.mouth_mm + along, angles, photo.camera)
     size = np.array(photo.size_px)
     seen = np.all((at > -0.5) & (at < size - 0.5), axis=-1)
-    return Strip(_resample(photo, at, pose.px_per_mm * STEP_MM), FIRST_MM, STEP_MM, angles, seen,
+    return Strip(_resample(photo, at, pose.px_per_mm * STEP_MM), first_mm, STEP_MM, angles, seen,
                  at.astype(np.float32))
 
 

@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from calibration.fittings import Fitting
 from vision import propagation
 from vision.reasons import REASONS
-from vision.records import Doubt, Measurement, Word
+from vision.records import Doubt, Interval, Measurement, Placement, PremarkWord, Word
 
 _WORDS: dict[str, Word] = {"conforms": "full", "fails": "short", "unproven": "unproven"}
 
@@ -31,6 +31,54 @@ def judge(measurement: Measurement, doubts: Iterable[Doubt],
         found.append(Doubt("interval-spans-limit"))
     if fitting.is_demo:
         found.append(Doubt("demo-fitting"))
+    reasons = in_order(found)
+    return ("unproven" if any(REASONS[d.reason].bars for d in reasons) else word), reasons
+
+
+def judge_placement(placement: Placement, doubts: Iterable[Doubt],
+                    fitting: Fitting) -> tuple[PremarkWord, tuple[Doubt, ...]]:
+    """`placed` where the whole interval lies within the catalog's tolerance, `misplaced` where all of it lies outside.
+
+    Without a tolerance nothing is judged: the answer is the number and its interval.
+    """
+    depth, half = placement.depth, fitting.mark_tolerance_mm
+    found = [*doubts, *placement.doubts]
+    word: PremarkWord = "unproven"
+    if half is None:
+        found.append(Doubt("no-tolerance"))
+    elif max(depth.high_mm - fitting.mark_depth_mm, fitting.mark_depth_mm - depth.low_mm) <= half:
+        word = "placed"
+    elif depth.low_mm > fitting.mark_depth_mm + half or depth.high_mm < fitting.mark_depth_mm - half:
+        word = "misplaced"
+    else:
+        found.append(Doubt("interval-spans-tolerance"))
+    if fitting.is_demo:
+        found.append(Doubt("demo-fitting"))
+    reasons = in_order(found)
+    return ("unproven" if any(REASONS[d.reason].bars for d in reasons) else word), reasons
+
+
+def judge_insertion(length: Interval, least_mm: float | None, said: tuple[Word, tuple[Doubt, ...]],
+                    before: PremarkWord) -> tuple[Word, tuple[Doubt, ...]]:
+    """The word for a joint whose pipe was photographed before it was pushed in.
+
+    said: word and reasons by the gap alone.  before: the word for the marked pipe.  Where the catalog gives a least
+    insertion that decides, and the gap's own limit does not; else the gap does, but not by a mark that was seen to be
+    misplaced.
+    """
+    word, reasons = said
+    if least_mm is None:
+        if before != "misplaced":
+            return word, reasons
+        return "unproven", in_order([*reasons, Doubt("mark-misplaced")])
+    found = [doubt for doubt in reasons if doubt.reason != "interval-spans-limit"]
+    if length.low_mm >= least_mm:
+        word = "full"
+    elif length.high_mm < least_mm:
+        word = "short"
+    else:
+        word = "unproven"
+        found.append(Doubt("interval-spans-insertion"))
     reasons = in_order(found)
     return ("unproven" if any(REASONS[d.reason].bars for d in reasons) else word), reasons
 

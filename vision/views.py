@@ -26,7 +26,8 @@ from vision.propagation import Input, Normal, Rectangular, normal_quantile
 from vision.propagation.agreement import draw_all, shared_inputs
 from vision.reasons import REASONS
 from vision.records import Doubt, Floats, Interval, Verdict, Word
-from vision.uncertainty import OFF_CENTRE_MM, Chain, SidesTooUncertain
+from vision.redraw import SidesTooUncertain
+from vision.uncertainty import OFF_CENTRE_MM, Chain
 
 DRAWS = 4000
 LEAST_SEEN = 0.5  # of the circumference, for `full`: this program's own rule, of no standard

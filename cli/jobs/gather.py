@@ -9,11 +9,12 @@ from collections.abc import Callable, Iterable
 from typing import Any
 
 from cli.jobs.asked import Course, Job
+from cli.jobs.before import is_premark
 from cli.jobs.drawing import chart, scale
 from cli.jobs.drift import Chart as Drift
 from cli.jobs.findings import DEMO, is_demo
 from cli.jobs.judge import Judged
-from cli.jobs.lengths import gap_of, insertion_of, interval_of, limit_of
+from cli.jobs.lengths import cut_of, depth_of, gap_of, insertion_of, interval_of, limit_of, mark_depth_of
 from cli.jobs.store import Answered, Store
 from cli.jobs.text import visible
 from cli.report import WORDS, Advice, Joint, Photo, Report, Row, Tally
@@ -117,7 +118,7 @@ def _facts(judged: Judged) -> tuple[str, ...]:
 
 
 def _row(judged: Judged) -> Row:
-    answers = [photo.answer for photo in judged.photos if photo.answer]
+    answers = [photo.answer for photo in judged.photos if photo.answer and not is_premark(photo.answer)]
     deciding = next((answer for answer in answers if answer["verdict"] == "full"), answers[0])
     return Row(
         name=visible(judged.joint.name), word=judged.word, gap=gap_of(deciding), limit=limit_of(deciding),
@@ -149,6 +150,12 @@ class _Shown:
             return Photo(name=visible(photo.name), word="not checked", reasons=(Advice(text=text),))
         reasons = [each for each in answer["reasons"] if each["code"] != DEMO]
         told = [Advice(text=each["text"], advice=each["advice"]) for each in reasons]
+        if is_premark(answer):
+            return Photo(
+                name=visible(photo.name), word=answer["verdict"], marked=True, depth=depth_of(answer),
+                interval=interval_of(answer, "depth"), limit=mark_depth_of(answer), cut=cut_of(answer),
+                taken=_time(photo.taken), reasons=tuple(told), picture=self._picture(photo),
+            )  # fmt: skip
         return Photo(
             name=visible(photo.name), word=answer["verdict"], gap=gap_of(answer),
             interval=interval_of(answer), limit=limit_of(answer), insertion=insertion_of(answer),

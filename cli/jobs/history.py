@@ -9,14 +9,15 @@ from contextlib import contextmanager
 from enum import StrEnum
 from itertools import groupby
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
 from calibration.fittings import Misuse
+from cli.jobs.before import best, is_premark, joined
 from cli.jobs.errors import JobError, LedgerError
 from cli.jobs.findings import CAUTION, is_demo
-from cli.jobs.lengths import gap_of, interval_of, limit_of
+from cli.jobs.lengths import depth_of, gap_of, interval_of, limit_of, mark_depth_of
 from cli.jobs.listing import parse_day
 from cli.jobs.text import visible
 from cli.jobs.verdicts import JointWord, joint_word
@@ -126,8 +127,11 @@ def _joints(entries: Iterator[Entry]) -> Iterator[list[Entry]]:
 
 
 def _word(checks: list[Entry]) -> JointWord:
-    latest = _latest(checks)
-    return joint_word([entry.verdict for entry in latest], len(latest))
+    latest = [entry.answer for entry in _latest(checks)]
+    before = best([answer for answer in latest if is_premark(answer)])
+    joints = [answer for answer in latest if not is_premark(answer)]
+    told = [joined(answer, before) if before else answer for answer in joints]
+    return joint_word([answer["verdict"] for answer in told], len(told))
 
 
 def _latest(checks: list[Entry]) -> list[Entry]:
@@ -149,14 +153,22 @@ def _line(checks: list[Entry], word: JointWord) -> str:
 
 def _story(entry: Entry) -> str:
     answer = entry.answer
-    size = f"gap {gap_of(answer)}, {interval_of(answer)}" if answer["gap"] else "no gap measured"
     lines = [
         f"  check {entry.check_id}, {entry.made}, collargap {answer['version']}: "
         f"{visible(entry.filing.photo)}",
-        f"    {entry.verdict}: {size}; limit {limit_of(answer)}; fitting {visible(answer['fitting'])}",
+        f"    {entry.verdict}: {_size(answer)}; fitting {visible(answer['fitting'])}",
         f"    photo sha256 {answer['sha256']}",
     ]
     return "\n".join(lines + [f"    {each['text']} {each['advice']}" for each in answer["reasons"]])
+
+
+def _size(answer: dict[str, Any]) -> str:
+    """What was measured, against what the catalog says."""
+    if is_premark(answer):
+        found = f"mark {depth_of(answer)}, {interval_of(answer, 'depth')}" if answer["depth"] else "no depth measured"
+        return f"{found}; catalog {mark_depth_of(answer)}"
+    found = f"gap {gap_of(answer)}, {interval_of(answer)}" if answer["gap"] else "no gap measured"
+    return f"{found}; limit {limit_of(answer)}"
 
 
 def _put_overlay(book: Ledger, entry: Entry, folder: Path | None) -> None:

@@ -20,6 +20,10 @@ _QUALITY = 66
 
 def inspect_photo(task: Task, data: bytes) -> Looked:
     """Inspect a photo's bytes.  Runs in a worker; what it needs is loaded there, not in the parent."""
+    return _pipe(task, data) if task.kind == "premark" else _joint(task, data)
+
+
+def _joint(task: Task, data: bytes) -> Looked:
     from cli.answer import answer_of
     from vision.pipeline import inspect
 
@@ -35,6 +39,25 @@ def inspect_photo(task: Task, data: bytes) -> Looked:
     return Looked(
         told, _overlay(verdict, answer, task), perceptual_hash(verdict.photo.pixels), verdict.photo.taken
     )
+
+
+def _pipe(task: Task, data: bytes) -> Looked:
+    """A marked pipe before it was pushed in."""
+    from cli.answer import premark_answer_of
+    from cli.premark_overlay import jpeg
+    from vision.pipeline import inspect_premark
+
+    began = time.perf_counter()
+    verdict = inspect_premark(data, task.fitting, task.camera, task.confidence)
+    answer = premark_answer_of(
+        verdict, task.fitting, photo=task.name, sha256=hashlib.sha256(data).hexdigest(),
+        unit=task.unit or task.fitting.unit, seconds=time.perf_counter() - began,
+    )  # fmt: skip
+    told, photo = answer.model_dump(mode="json"), verdict.photo
+    if photo is None:
+        return Looked(told)
+    picture = jpeg(verdict, answer, task.fitting, _LONG_SIDE_PX, _QUALITY)
+    return Looked(told, picture, perceptual_hash(photo.pixels), photo.taken)
 
 
 def _overlay(verdict: Verdict, answer: Answer, task: Task) -> bytes:

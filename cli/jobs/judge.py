@@ -12,22 +12,24 @@ from typing import Any
 
 import numpy as np
 
+from cli.jobs.before import with_premark
 from cli.jobs.drift import Chart, chart
 from cli.jobs.duplicates import HASH_BYTES, near_copies
 from cli.jobs.findings import Finding, finding, listed
+from cli.jobs.lengths import depth_of, mark_depth_of
 from cli.jobs.listing import Joint
 from cli.jobs.store import Answered, Store
 from cli.jobs.text import visible
 from cli.jobs.timing import far_from, out_of_order, taken_at
-from cli.jobs.together import told
+from cli.jobs.together import findings_of
 from cli.jobs.verdicts import JointWord, contradiction, joint_word, risk, worst_first
 
 
 @dataclass(frozen=True)
 class Judged:
-    """A joint with its verdict.  photos: the worst first.  risk: sorts the most urgent first.
+    """A joint with its verdict.  photos: the worst first, those of its marked pipe last.
 
-    together: what its photos say together, where the list names their sides.
+    risk: sorts the most urgent first.  together: what its photos say together, where the list names their sides.
     """
 
     joint: Joint
@@ -39,8 +41,9 @@ class Judged:
 
     @property
     def worst(self) -> dict[str, Any] | None:
-        """The answer that decides, or None where no photo has one."""
-        return self.photos[0].answer if self.photos else None
+        """The answer that decides, or None where no photo of the joint has one."""
+        first = self.photos[0] if self.photos else None
+        return first.answer if first and first.kind == "joint" else None
 
     @property
     def needs_a_person(self) -> bool:
@@ -68,10 +71,12 @@ def clues(store: Store, *, listed_order: bool) -> Clues:
     return found
 
 
-def judged(store: Store, seen: Clues) -> Iterator[Judged]:
-    """Every joint, in the order of the list."""
-    for joint, trouble, photos in store.joints():
-        findings = [*_own(joint, trouble, photos), *seen.by_joint.get(joint.name, ())]
+def judged(store: Store, seen: Clues, confidence: float = 0.95) -> Iterator[Judged]:
+    """Every joint, in the order of the list; confidence: of the answers' intervals."""
+    for joint, trouble, told in store.joints():
+        everything = with_premark(told, confidence)
+        photos = [photo for photo in everything if photo.kind == "joint"]
+        findings = [*_own(joint, trouble, everything), *seen.by_joint.get(joint.name, ())]
         answers = [photo for photo in photos if photo.answer]
         words = [photo.answer["verdict"] for photo in answers if photo.answer]
         counted = [
@@ -80,22 +85,32 @@ def judged(store: Store, seen: Clues) -> Iterator[Judged]:
             if word != "full" or photo.id not in seen.copied
         ]
         word = joint_word(counted, len(photos))
-        if word == "full" and any(photo.state == "waiting" for photo in photos):
+        if word == "full" and any(photo.state == "waiting" for photo in everything):
             word = "unproven"  # what has not been looked at may be short
         together = None if any(photo.id in seen.copied for photo in photos) else store.together(joint.name)
         if together:
-            word = together["verdict"]
-            findings += told(together)
-        ordered = tuple(worst_first(photos))
-        worst = ordered[0].answer if ordered else None
-        yield Judged(joint, word, ordered, tuple(findings), risk(word, worst, findings),
-                     together)
+            findings += findings_of(together)
+            if not any(_by_premark(photo) for photo in photos):
+                word = together["verdict"]
+        ordered = (*worst_first(photos), *(photo for photo in everything if photo.kind == "premark"))
+        worst = ordered[0].answer if photos else None
+        yield Judged(joint, word, ordered, tuple(findings), risk(word, worst, findings), together)
+
+
+def _by_premark(photo: Answered) -> bool:
+    """Whether a photo of the marked pipe had its part in a photo's verdict: the gap alone then decides nothing."""
+    return bool(photo.answer and photo.answer.get("premark"))
 
 
 def _own(joint: Joint, trouble: str, photos: list[Answered]) -> Iterator[Finding]:
     """What a joint shows by itself."""
-    if not photos:
-        yield finding("not-photographed", "The list has this joint; the folder has no photo of it.")
+    if not any(photo.kind == "joint" for photo in photos):
+        marked = " but its marked pipe" if photos else ""
+        yield finding("not-photographed", f"The list has this joint; the folder has no photo of it{marked}.")
+    for photo in photos:
+        if photo.answer and photo.answer["verdict"] == "misplaced":
+            yield finding("misplaced", f"{visible(photo.name)}: the mark lies at {depth_of(photo.answer)}, "
+                          f"the catalog says {mark_depth_of(photo.answer)}.")
     if trouble:
         yield finding("unknown-fitting", trouble)
     else:

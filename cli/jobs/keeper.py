@@ -14,7 +14,7 @@ from cli.jobs.settings import settings_of
 from cli.jobs.store import Store, Waiting
 from cli.jobs.text import visible
 from cli.jobs.timing import taken_at
-from cli.jobs.worker import Checked, Looked, Task
+from cli.jobs.worker import Checked, Kind, Looked, Task
 from cli.ledger import Filing, Ledger, Sight
 
 _BATCH = 1000
@@ -60,7 +60,7 @@ class Keeper:
     def __init__(self, job: Job, store: Store, ledger: Ledger | None, course: Course) -> None:
         self._job, self._store, self._ledger, self._course = job, store, ledger, course
         self._rows = Rows(job)
-        self._settings: dict[str, tuple[str, str]] = {}
+        self._settings: dict[tuple[str, Kind], tuple[str, str]] = {}
         self._under_way: dict[int, Waiting] = {}
 
     def recall(self) -> None:
@@ -89,12 +89,12 @@ class Keeper:
             known = self._hashes_known(photo)
             self._under_way[photo.id] = photo
             yield Task(photo.id, photo.path, photo.name, fitting, job.camera, job.confidence, job.unit, known,
-                       job.version, job.inspector)  # fmt: skip
+                       job.version, job.inspector, photo.kind)  # fmt: skip
 
     def _hashes_known(self, photo: Waiting) -> frozenset[str]:
         try:
             if self._ledger:
-                return self._ledger.hashes_of_size(photo.size, self._keys(photo.joint.fitting))
+                return self._ledger.hashes_of_size(photo.size, self._keys(photo))
         except LedgerError as error:
             self._lose(error)
         return frozenset()
@@ -117,7 +117,7 @@ class Keeper:
         try:
             if self._ledger:
                 check_id = self._ledger.record(
-                    looked.answer, photo.size, self._keys(photo.joint.fitting),
+                    looked.answer, photo.size, self._keys(photo),
                     self._filing(photo, looked.taken), taken=looked.taken, phash=looked.phash,
                     overlay=looked.overlay, sight=_sight(photo),
                 )  # fmt: skip
@@ -139,7 +139,7 @@ class Keeper:
         return None
 
     def _known(self, ledger: Ledger, photo: Waiting, sha256: str) -> dict[str, Any] | None:
-        check_id = ledger.known(sha256, self._keys(photo.joint.fitting))
+        check_id = ledger.known(sha256, self._keys(photo))
         if check_id is None:
             return None
         answer, phash, taken = ledger.answer(check_id)
@@ -148,12 +148,12 @@ class Keeper:
         self._store.answer(photo.id, answer, phash, taken, state="known", check_id=check_id)
         return answer
 
-    def _keys(self, fitting: str) -> tuple[str, str]:
-        if fitting not in self._settings:
-            job = self._job
-            row = self._rows.get(fitting)
-            self._settings[fitting] = settings_of(row, job.camera, job.confidence, job.version, job.unit)
-        return self._settings[fitting]
+    def _keys(self, photo: Waiting) -> tuple[str, str]:
+        asked = photo.joint.fitting, photo.kind
+        if asked not in self._settings:
+            job, row = self._job, self._rows.get(photo.joint.fitting)
+            self._settings[asked] = settings_of(row, job.camera, job.confidence, job.version, job.unit, photo.kind)
+        return self._settings[asked]
 
     def _filing(self, photo: Waiting, taken: str) -> Filing:
         joint, when = photo.joint, taken_at(taken)

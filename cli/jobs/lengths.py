@@ -18,18 +18,34 @@ def insertion_of(answer: dict[str, Any]) -> str:
     return _said(answer, "insertion")
 
 
+def depth_of(answer: dict[str, Any]) -> str:
+    """The depth of a marked pipe's mark, or ""."""
+    return _said(answer, "depth")
+
+
+def mark_depth_of(answer: dict[str, Any]) -> str:
+    """The depth that the catalog gives the mark."""
+    return say.limit_of(answer["mark_depth"], answer["unit"])
+
+
+def cut_of(answer: dict[str, Any]) -> str:
+    """How far a marked pipe's cut is out of square, or ""."""
+    angle = (answer["cut"] or {}).get("angle_deg")
+    return f"{angle['value']:.1f}° ({angle['low']:.1f} to {angle['high']:.1f}°)" if angle else ""
+
+
 def limit_of(answer: dict[str, Any]) -> str:
     """The limit with every digit that the catalog gives it."""
     return say.limit_of(answer["limit"], answer["unit"])
 
 
-def interval_of(answer: dict[str, Any]) -> str:
-    """The gap's interval, rounded outwards; "" where there is none."""
-    gap = answer["gap"]
-    if gap is None:
+def interval_of(answer: dict[str, Any], what: str = "gap") -> str:
+    """The interval of the gap, or of another length, rounded outwards; "" where there is none."""
+    found = answer[what]
+    if found is None:
         return ""
     # Named one by one: answers in old ledgers may know keys that this version doesn't.
-    span = Length(value=gap["value"], low=gap["low"], high=gap["high"], u=gap["u"])
+    span = Length(value=found["value"], low=found["low"], high=found["high"], u=found["u"])
     return say.interval(span, answer["unit"])
 
 

@@ -15,7 +15,8 @@ LIST_NAME = "joints.csv"
 _COLUMNS = {
     "joint": "joint", "joint id": "joint", "fitting": "fitting",
     "photo pattern": "pattern", "pattern": "pattern", "photo": "pattern", "photos": "pattern",
-    "sides": "sides", "location": "location", "installer": "installer", "machine": "machine", "date": "date",
+    "premark": "premark", "premark photo": "premark", "before": "premark", "sides": "sides",
+    "location": "location", "installer": "installer", "machine": "machine", "date": "date",
 }  # fmt: skip
 _DATES = ("%Y-%m-%d", "%m/%d/%Y", "%m/%d/%y", "%d.%m.%Y", "%Y/%m/%d", "%Y%m%d", "%d %b %Y", "%b %d, %Y")
 
@@ -24,7 +25,8 @@ _DATES = ("%Y-%m-%d", "%m/%d/%Y", "%m/%d/%y", "%d.%m.%Y", "%Y/%m/%d", "%Y%m%d", 
 class Joint:
     """One joint of the job.  `order` is its place in the list, from 0; `date` is ISO or "".
 
-    sides: from which sides its photos were taken, in the order of their names: "0 120 240" or "12h 4h 8h"; or "".
+    pattern: of its photos; premark: of photos of its marked pipe before it was pushed in.  sides: from which sides
+    its photos were taken, in the order of their names: "0 120 240" or "12h 4h 8h"; or "".
     """
 
     name: str
@@ -36,6 +38,7 @@ class Joint:
     date: str = ""
     sides: str = ""
     order: int = 0
+    premark: str = ""
 
 
 @dataclass(frozen=True)

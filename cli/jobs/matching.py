@@ -15,6 +15,7 @@ _CAMERA = re.compile(
 )
 _BARE = re.compile(r"\d[-\d_ ]*")
 _NUMBERED = re.compile(r"(?P<joint>.*\d.*?)(?:[ _]\d{1,2}|\s*\(\d+\)|[ _](?:copy|edited))", re.IGNORECASE)
+_MARKED = re.compile(r"(?P<joint>.+)[ _.-](?:before|premark)(?:[ _-]?\d{1,2}|\s*\(\d+\))?", re.IGNORECASE)
 _SEPARATORS = " _-.(["
 _WILD = re.compile(r"[*?\[]")
 
@@ -28,18 +29,17 @@ class Matcher:
         joints = listing.joints if listing else ()
         self._names = {joint.name.casefold(): joint for joint in joints}
         self._patterns: dict[str, list[tuple[str, Joint]]] = defaultdict(list)
+        self._marked: dict[str, list[tuple[str, Joint]]] = defaultdict(list)
         for joint in joints:
-            for pattern in joint.pattern.casefold().replace("\\", "/").split("|"):
-                if pattern.strip():
+            for patterns, buckets in ((joint.pattern, self._patterns), (joint.premark, self._marked)):
+                for pattern in filter(None, map(str.strip, patterns.casefold().replace("\\", "/").split("|"))):
                     # Bucketed by what stands before the first wildcard, so that thousands of patterns stay
                     # cheap.
-                    self._patterns[_WILD.split(pattern.strip(), maxsplit=1)[0]].append(
-                        (pattern.strip(), joint)
-                    )
+                    buckets[_WILD.split(pattern, maxsplit=1)[0]].append((pattern, joint))
 
     def joints(self, relative: str) -> list[Joint]:
         """The joints of a photo: none, one, or several.  relative: its name in the job folder."""
-        by_pattern = self._by_pattern(relative.casefold())
+        by_pattern = _found(relative.casefold(), self._marked) or _found(relative.casefold(), self._patterns)
         if by_pattern:
             return by_pattern
         if self._listed:
@@ -47,14 +47,11 @@ class Matcher:
             return [named] if named else []
         return [Joint(joint_name(relative), self._default)]
 
-    def _by_pattern(self, relative: str) -> list[Joint]:
-        found: dict[str, Joint] = {}
-        for name in {relative, relative.rsplit("/", 1)[-1]}:
-            for length in range(len(name) + 1):
-                for pattern, joint in self._patterns.get(name[:length], ()):
-                    if fnmatch.fnmatchcase(name, pattern):
-                        found[joint.name] = joint
-        return sorted(found.values(), key=lambda joint: joint.order)
+    def marked(self, relative: str) -> bool:
+        """Whether a photo shows a marked pipe before it was pushed in: by the list, else by its name."""
+        if _found(relative.casefold(), self._marked):
+            return True
+        return _MARKED.fullmatch(PurePosixPath(relative).stem) is not None
 
     def _by_listed_name(self, relative: str) -> Joint | None:
         """The file's own name decides; then its folders, the nearest first."""
@@ -67,13 +64,26 @@ class Matcher:
         return None
 
 
+def _found(relative: str, buckets: dict[str, list[tuple[str, Joint]]]) -> list[Joint]:
+    """The joints with a pattern that fits the name, in the order of the list."""
+    found: dict[str, Joint] = {}
+    for name in {relative, relative.rsplit("/", 1)[-1]}:
+        for length in range(len(name) + 1):
+            for pattern, joint in buckets.get(name[:length], ()):
+                if fnmatch.fnmatchcase(name, pattern):
+                    found[joint.name] = joint
+    return sorted(found.values(), key=lambda joint: joint.order)
+
+
 def joint_name(relative: str) -> str:
-    """The joint that a name speaks of: J-014_2.jpg and J-014/IMG_2031.jpg are both J-014.
+    """The joint that a name speaks of: J-014_2.jpg, J-014_before.jpg and J-014/IMG_2031.jpg are all J-014.
 
     Where no name has a number that could be a joint's, the photo is a joint of its own: two joints counted
     as one could hide a short one.
     """
     path = PurePosixPath(relative)
+    if marked := _MARKED.fullmatch(path.stem):
+        path = path.with_name(marked["joint"] + path.suffix)
     folder = path.parent.name
     camera = _CAMERA.fullmatch(path.stem) is not None
     if (camera or _BARE.fullmatch(path.stem)) and _has_digit(folder):

@@ -19,7 +19,7 @@ from cli.jobs.text import cell
 CSV_COLUMNS = (
     "joint", "joint_verdict", "photo", "verdict", "fitting", "gap", "gap_low", "gap_high", "limit", "unit",
     "insertion", "location", "installer", "machine", "date", "taken", "reasons", "advice", "findings",
-    "error", "sha256", "version",
+    "error", "sha256", "version", "kind", "depth", "depth_low", "depth_high", "mark_depth", "cut_deg", "insertion_from",
 )  # fmt: skip
 
 
@@ -60,6 +60,7 @@ def write_csv(file: TextIO, joints: Iterable[Judged]) -> None:
 
 def _row(judged: Judged, photo: Answered | None) -> list[Any]:
     joint, answer = judged.joint, (photo.answer if photo else None) or {}
+    depth = answer.get("depth") or {}
     gap, insertion, reasons = (
         answer.get("gap") or {},
         answer.get("insertion") or {},
@@ -74,6 +75,8 @@ def _row(judged: Judged, photo: Answered | None) -> list[Any]:
         photo.taken if photo else "", " ".join(each["code"] for each in reasons),
         " ".join(each["advice"] for each in reasons), " ".join(each.text for each in judged.findings),
         photo.error if photo else "", answer.get("sha256", ""), answer.get("version", ""),
+        photo.kind if photo else "", depth.get("value"), depth.get("low"), depth.get("high"), answer.get("mark_depth"),
+        ((answer.get("cut") or {}).get("angle_deg") or {}).get("value"), answer.get("insertion_from") or "",
     ]  # fmt: skip
 
 

@@ -8,6 +8,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
+from cli.jobs.before import is_premark
 from cli.jobs.lengths import gap_of
 from cli.jobs.listing import Joint
 from cli.jobs.text import visible
@@ -59,7 +60,7 @@ class Bar:
         """One photo further."""
         self._joints += joint_done
         self._progress.update(self._task, advance=1, joints=self._joints)
-        if answer is None:
+        if answer is None or is_premark(answer):
             return
         gap = answer["gap"]
         rank = (_RANK[answer["verdict"]], gap["value"] / answer["limit"] if gap else 0.0)

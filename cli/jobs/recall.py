@@ -6,6 +6,7 @@ import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 
+from cli.jobs.before import is_premark
 from cli.jobs.errors import JobError, LedgerError
 from cli.jobs.text import visible
 from cli.jobs.worker import read_photo
@@ -47,7 +48,7 @@ def _of_one_joint(entries: list[Entry], joint: str) -> list[Entry]:
 
 def _ends(entries: list[Entry], joint: str) -> tuple[Entry, Entry]:
     """By when photos were taken where all say so, else by when they were checked; the last check of each."""
-    latest = {str(each.answer["sha256"]): each for each in entries}
+    latest = {str(each.answer["sha256"]): each for each in entries if not is_premark(each.answer)}
     photos = list(latest.values())
     measured = [each for each in photos if each.answer["gap"]]
     photos = measured if len(measured) > 1 else photos

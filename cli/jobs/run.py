@@ -18,7 +18,7 @@ from cli.jobs.matching import Matcher
 from cli.jobs.store import Store
 from cli.jobs.text import name_of, visible
 from cli.jobs.together import combine_all
-from cli.jobs.worker import check, read_photo
+from cli.jobs.worker import Kind, check, read_photo
 from cli.ledger import Ledger
 
 _MOST_TOLD = 20
@@ -99,10 +99,12 @@ def plan(job: Job, store: Store, course: Course) -> None:
         if isinstance(thing, Skipped):
             store.add_stray(shown(thing), thing.why)
             continue
-        joints = matcher.joints(name_of(thing.relative))
+        name = name_of(thing.relative)
+        joints = matcher.joints(name)
         for joint in joints:
             trouble = rows.trouble(joint)
-            store.add_photo(store.add_joint(joint, trouble), thing, trouble)
+            kind: Kind = "premark" if matcher.marked(name) else "joint"
+            store.add_photo(store.add_joint(joint, trouble), thing, trouble, kind)
         if not joints:
             store.add_stray(shown(thing), f"It belongs to no joint of {LIST_NAME}.")
     if listing is None and not store.count(None):

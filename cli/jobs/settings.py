@@ -9,14 +9,18 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from cli.jobs.worker import Kind
+
 
 def settings_of(
-    fitting: Any, camera: Any, confidence: float, version: str, unit: str | None
+    fitting: Any, camera: Any, confidence: float, version: str, unit: str | None, kind: Kind = "joint"
 ) -> tuple[str, str]:
     """The settings of a check as (key, JSON).  Equal keys: the same photo gets the same answer."""
     told = {"fitting": _plain(fitting), "camera": _plain(camera), "confidence": confidence,
     "version": version,
             "unit": unit}  # fmt: skip
+    if kind != "joint":  # what was checked before there were other kinds keeps its key
+        told["kind"] = kind
     text = json.dumps(told, sort_keys=True, default=str)
     return hashlib.sha256(text.encode()).hexdigest(), text
 

@@ -13,12 +13,13 @@ from typing import Any
 from cli.jobs.folder import Found
 from cli.jobs.listing import Joint
 from cli.jobs.text import name_of
+from cli.jobs.worker import Kind
 
 _TABLES = """
 CREATE TABLE joint (ord INTEGER PRIMARY KEY, name TEXT UNIQUE, facts TEXT, trouble TEXT);
 CREATE TABLE photo (
     id INTEGER PRIMARY KEY, ord INTEGER, path BLOB, name TEXT, size INTEGER, mtime_ns INTEGER,
-    ctime_ns INTEGER, state TEXT, error TEXT, answer TEXT, sha256 TEXT, phash BLOB, taken TEXT, gap_mm REAL,
+    ctime_ns INTEGER, state TEXT, error TEXT, kind TEXT, answer TEXT, sha256 TEXT, phash BLOB, taken TEXT, gap_mm REAL,
     check_id INTEGER, overlay BLOB);
 CREATE INDEX photo_joint ON photo (ord, name);
 CREATE TABLE stray (name TEXT, why TEXT);
@@ -37,6 +38,7 @@ class Waiting:
     size: int
     mtime_ns: int
     ctime_ns: int
+    kind: Kind
 
 
 @dataclass(frozen=True)
@@ -51,11 +53,12 @@ class Answered:
     taken: str
     check_id: int | None
     overlay: bytes | None
+    kind: Kind = "joint"
 
 
 @dataclass(frozen=True)
 class Sides:
-    """A joint of which the list names the sides, with its photos in the order of their names.
+    """A joint of which the list names the sides, with its own photos (none of its marked pipe) by their names.
 
     answered: every photo has an answer.
     """
@@ -92,13 +95,13 @@ class Store:
         )
         return int(made.lastrowid or 0)
 
-    def add_photo(self, place: int, found: Found, error: str = "") -> None:
+    def add_photo(self, place: int, found: Found, error: str = "", kind: Kind = "joint") -> None:
         """Put a photo of the joint at `place` down as waiting, or as failed where `error` says why."""
         self.db.execute(
-            "INSERT INTO photo (ord, path, name, size, mtime_ns, ctime_ns, state, error)"
-            " VALUES (?,?,?,?,?,?,?,?)",
+            "INSERT INTO photo (ord, path, name, size, mtime_ns, ctime_ns, state, error, kind)"
+            " VALUES (?,?,?,?,?,?,?,?,?)",
             (place, os.fsencode(found.path), name_of(found.relative), found.size, found.mtime_ns,
-             found.ctime_ns, "failed" if error else "waiting", error),
+             found.ctime_ns, "failed" if error else "waiting", error, kind),
         )  # fmt: skip
 
     def add_stray(self, name: str, why: str) -> None:
@@ -111,7 +114,7 @@ class Store:
         keys = array("q", (key for (key,) in self.db.execute(order)))  # answers come in while this goes on
         for key in keys:
             row = self.db.execute(
-                "SELECT j.facts, p.path, p.name, p.size, p.mtime_ns, p.ctime_ns"
+                "SELECT j.facts, p.path, p.name, p.size, p.mtime_ns, p.ctime_ns, p.kind"
                 " FROM photo p JOIN joint j USING (ord) WHERE p.id = ?", (key,),
             ).fetchone()  # fmt: skip
             yield Waiting(key, Joint(**json.loads(row[0])), os.fsdecode(row[1]), *row[2:])
@@ -154,20 +157,20 @@ class Store:
 
     def _photos(self, place: int) -> Iterator[Answered]:
         rows = self.db.cursor().execute(
-            "SELECT id, name, state, error, answer, taken, check_id, overlay FROM photo WHERE ord = ? "
+            "SELECT id, name, state, error, answer, taken, check_id, overlay, kind FROM photo WHERE ord = ? "
             "ORDER BY name",
             (place,),
         )
-        for key, name, state, error, answer, taken, check_id, overlay in rows:
+        for key, name, state, error, answer, taken, check_id, overlay, kind in rows:
             read = json.loads(answer) if answer else None
-            yield Answered(key, name, state, error, read, taken or "", check_id, overlay)
+            yield Answered(key, name, state, error, read, taken or "", check_id, overlay, kind)
 
     def sides(self) -> Iterator[Sides]:
         """The joints with photos of which the list names the sides."""
         for place, facts, trouble in self.db.execute("SELECT ord, facts, trouble FROM joint ORDER BY ord").fetchall():
             joint = Joint(**json.loads(facts))
-            photos = self.db.execute("SELECT path, name, answer FROM photo WHERE ord = ? ORDER BY name",
-                                     (place,)).fetchall() if joint.sides and not trouble else []  # fmt: skip
+            query = "SELECT path, name, answer FROM photo WHERE ord = ? AND kind = 'joint' ORDER BY name"
+            photos = self.db.execute(query, (place,)).fetchall() if joint.sides and not trouble else []
             if photos:
                 yield Sides(joint, tuple(os.fsdecode(path) for path, *_ in photos),
                             tuple(name for _, name, _ in photos), all(answer for *_, answer in photos))

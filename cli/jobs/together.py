@@ -100,7 +100,7 @@ def _degrees(sides: Sides) -> list[float]:
     return sides_deg(sides.joint.sides.replace(" ", ","), len(sides.names))
 
 
-def told(together: dict[str, Any]) -> list[Finding]:
+def findings_of(together: dict[str, Any]) -> list[Finding]:
     """What a joint that was put together shows."""
     worst, unit, seen = together["worst"], together["unit"], together["seen"]
     if worst is None:

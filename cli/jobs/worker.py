@@ -11,11 +11,12 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
-from typing import Any
+from typing import Any, Literal
 
 from calibration.fittings import Fitting, Unit
 from cli.answer import program_version
 
+Kind = Literal["joint", "premark"]
 LARGEST_BYTES = 256 * 2**20
 
 
@@ -43,6 +44,7 @@ class Task:
     known: hashes of photos of this size that have an answer under the same settings; they aren't checked
     twice.
     version: of the program that asks; a worker of another version refuses.
+    kind: what it shows, a made joint or a marked pipe before it is pushed in.
     """
 
     key: int
@@ -55,6 +57,7 @@ class Task:
     known: frozenset[str]
     version: str
     inspector: Inspector
+    kind: Kind = "joint"
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,149 @@
+"""Insertion from two photos: what they share is counted once."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests import pipes
+from tests import scene as scenes
+from tests.scene import Scene
+from vision import uncertainty
+from vision.insertion import difference, insert
+from vision.pipeline import with_premark
+from vision.placing import Chain
+from vision.pose import solve_pose
+from vision.propagation import Input, normal_quantile
+from vision.records import Doubt, Interval, Measurement, Pose, PremarkVerdict, Verdict
+from vision.redraw import PIPE_DIAMETER
+from vision.verdict import judge
+
+K = normal_quantile(0.975)
+
+
+def normal(value: float, u: float) -> Interval:
+    return Interval(value, value - K * u, value + K * u, u)
+
+
+def test_with_nothing_shared_variances_add() -> None:
+    length = difference(normal(28.0, 0.3), normal(2.0, 0.4), (0.0, 0.0), 0.95)
+    assert length.value_mm == 26.0
+    assert length.u_mm == pytest.approx(0.5)
+    assert length.high_mm - length.value_mm == pytest.approx(K * 0.5)
+
+
+def test_the_analytic_case_of_one_wrong_diameter() -> None:
+    """depth = D s, gap = G s with a common factor s of relative uncertainty r: depth - gap = (D - G) s exactly,
+    so u = (D - G) r; adding the two in quadrature would say hypot(D, G) r, ignoring the sign (D + G) r.
+    """
+    depth_mm, gap_mm, relative = 28.0, 6.0, 0.01
+    shared = depth_mm * relative, gap_mm * relative
+    length = difference(normal(depth_mm, shared[0]), normal(gap_mm, shared[1]), shared, 0.95)
+    assert length.u_mm == pytest.approx((depth_mm - gap_mm) * relative)
+    assert length.high_mm - length.value_mm == pytest.approx(K * (depth_mm - gap_mm) * relative)
+
+
+def test_a_gap_that_reaches_further_one_way_makes_the_insertion_do_so_the_other_way() -> None:
+    length = difference(normal(28.0, 0.1), Interval(0.0, 0.0, 0.9, 0.3), (0.0, 0.0), 0.95)
+    assert length.value_mm - length.low_mm == pytest.approx(math.hypot(K * 0.1, 0.9))
+    assert length.high_mm - length.value_mm == pytest.approx(K * 0.1)
+
+
+# --- both chains, drawn with one pipe ----------------------------------------------------------------
+
+
+def joint(scene: Scene) -> tuple[uncertainty.Chain, Measurement]:
+    rng = np.random.default_rng(4)
+    limbs, gap = scenes.limbs(scene, rng), scenes.gap(scene, rng)
+    pose = solve_pose(limbs, scene.known, scene.catalog, scenes.mouth_px(scene), scenes.axis_px(scene))
+    assert isinstance(pose, Pose)
+    measured = uncertainty.measure(gap, limbs, pose, scene.known, scene.catalog)
+    assert isinstance(measured, Measurement)
+    return uncertainty.Chain.of(gap, limbs, pose, scene.known, scene.catalog), measured
+
+
+def drawn(inputs: list[Input], rng: np.random.Generator, count: int) -> dict[str, np.ndarray]:
+    return {name: row for item in inputs for name, row in zip(item.names, item.draw(rng, count), strict=True)}
+
+
+def test_draws_of_both_chains_with_one_pipe_say_the_same() -> None:
+    """JCGM 101: draw everything, the pipe's diameter once; no law, no covariance, no interval in between."""
+    row = scenes.fitting(pipe_od_tolerance=1.2)  # wide, so that what is shared weighs
+    before, after = pipes.marked(28.6, fitting=row), Scene(fitting=row, gap_mm=9.0, tilt_deg=12.0)
+    depth, limbs, pose = pipes.stages(before)
+    marked = Chain.of(depth, limbs, pose, before.known, row)
+    made, measured = joint(after)
+    count, rng = 40_000, np.random.default_rng(8)
+    first, second = drawn(marked.inputs(), rng, count), drawn(made.inputs(), rng, count)
+    apart = marked.depth_mm(first) - made.gap_mm(second)
+    together = marked.depth_mm(first) - made.gap_mm(second | {PIPE_DIAMETER: first[PIPE_DIAMETER]})
+    told = insert(pipes.placement(before), measured, row)
+    assert told.length.value_mm == pytest.approx(together.mean(), abs=0.03)
+    assert told.length.u_mm == pytest.approx(together.std(), rel=0.04)
+    assert told.length.u_mm < 0.93 * apart.std()  # counted twice it would be this much: the check can fail
+
+
+# --- the verdict -------------------------------------------------------------------------------------
+
+
+def said(gap_mm: float, least: float | None = None) -> tuple[Verdict, Scene]:
+    scene = Scene(fitting=scenes.fitting(min_insertion=least), gap_mm=gap_mm, tilt_deg=12.0)
+    _, measured = joint(scene)
+    word, reasons = judge(measured, [], scene.fitting)
+    return Verdict(word, reasons, measured), scene
+
+
+@pytest.mark.parametrize(("gap", "depth", "word"), [
+    (4.0, 32.5, "full"),  # a mark drawn too deep: the gap alone says short
+    (4.0, 28.6, "short"),
+    (0.5, 25.0, "short"),  # a mark drawn too shallow: the gap alone says full
+    (0.5, 28.6, "full"),
+    (3.0, 30.0, "unproven"),
+])
+def test_the_least_insertion_decides_where_there_is_one(gap: float, depth: float, word: str) -> None:
+    verdict, scene = said(gap, least=27.0)
+    before = pipes.verdict(pipes.marked(depth, fitting=replace_tolerance(scene, 1.0)))
+    both = with_premark(verdict, before, scene.fitting)
+    assert both.word == word
+    assert both.insertion is not None
+    assert both.measurement is not None
+    assert both.measurement.insertion == both.insertion.length
+    assert ("interval-spans-insertion" in {d.reason for d in both.reasons}) == (word == "unproven")
+    assert both.insertion.p_enough is not None
+    assert (both.insertion.p_enough > 0.97) == (word == "full")
+
+
+def replace_tolerance(scene: Scene, tolerance: float):
+    return scene.fitting.model_copy(update={"mark_tolerance": tolerance})
+
+
+def test_without_a_least_insertion_the_gap_decides_but_not_by_a_misplaced_mark() -> None:
+    verdict, scene = said(0.5)
+    assert verdict.word == "full"
+    row = replace_tolerance(scene, 1.0)
+    good, wrong = (pipes.verdict(pipes.marked(depth, fitting=row)) for depth in (28.6, 24.0))
+    assert (good.word, wrong.word) == ("placed", "misplaced")
+    assert with_premark(verdict, good, row).word == "full"
+    judged = with_premark(verdict, wrong, row)
+    assert judged.word == "unproven"
+    assert "mark-misplaced" in {doubt.reason for doubt in judged.reasons}
+
+
+def test_a_photo_of_the_pipe_that_tells_nothing_changes_nothing() -> None:
+    verdict, scene = said(0.5)
+    silent = PremarkVerdict("unproven", (Doubt("no-pipe"),))
+    both = with_premark(verdict, silent, scene.fitting)
+    assert both.word == verdict.word
+    assert both.insertion is None
+    assert both.measurement == verdict.measurement
+    assert "premark-unread" in {doubt.reason for doubt in both.reasons}
+
+
+def test_a_reason_that_bars_the_gap_bars_the_insertion() -> None:
+    verdict, scene = said(0.5, least=20.0)
+    barred = replace(verdict, word="unproven", reasons=(Doubt("several-joints"),))
+    before = pipes.verdict(pipes.marked(28.6, fitting=replace_tolerance(scene, 1.0)))
+    assert with_premark(barred, before, scene.fitting).word == "unproven"

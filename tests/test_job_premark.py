@@ -1,0 +1,151 @@
+"""Photos of marked pipes in a job folder: known by name or list, told beside their joint, joined with it."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from cli.jobs.before import best, joined
+from cli.jobs.listing import Joint, Listing, read_list
+from cli.jobs.matching import Matcher, joint_name
+from cli.jobs.settings import settings_of
+from cli.jobs.worker import Task
+from tests import job_stub
+from tests.job_stub import photo
+from tests.pipes import fitting
+from tests.test_job import Desk, desk  # noqa: F401
+
+# --- which photos they are ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("name", "joint"), [
+    ("J-014_before.jpg", "J-014"), ("J-014-premark.heic", "J-014"), ("J-014 Before 2.jpg", "J-014"),
+    ("deep/er/J-014_before_2.jpg", "J-014"), ("J-014.premark (1).jpg", "J-014"), ("J-014/before.jpg", "J-014"),
+])
+def test_names_that_say_before(name: str, joint: str) -> None:
+    assert joint_name(name) == joint
+    assert Matcher(None).marked(name) == (name != "J-014/before.jpg")
+
+
+@pytest.mark.parametrize("name", ["J-014.jpg", "J-014_2.jpg", "beforehand-3.jpg", "J-014_beforehand.jpg", "before.jpg"])
+def test_names_that_do_not(name: str) -> None:
+    assert not Matcher(None).marked(name)
+
+
+def test_the_list_may_name_them() -> None:
+    listing = read_list(b"joint,fitting,photo,premark\nA,2,a_*.jpg,pipes/1?.jpg|raw*.jpg\nB,2,,\n")
+    assert listing.joints[0] == Joint("A", "2", "a_*.jpg", premark="pipes/1?.jpg|raw*.jpg")
+    matcher = Matcher(listing)
+    assert [joint.name for joint in matcher.joints("pipes/12.jpg")] == ["A"]
+    assert matcher.marked("pipes/12.jpg")
+    assert matcher.marked("deep/raw-3.jpg")
+    assert not matcher.marked("a_1.jpg")
+    assert [joint.name for joint in matcher.joints("B_before.jpg")] == ["B"]
+    assert matcher.marked("B_before.jpg")
+
+
+def test_one_pattern_for_all_photos_of_a_joint_still_tells_them_apart() -> None:
+    matcher = Matcher(Listing((Joint("J-3", "2", "J-3_*.jpg"),)))
+    assert [matcher.marked(name) for name in ("J-3_1.jpg", "J-3_before.jpg")] == [False, True]
+
+
+def test_the_same_bytes_as_pipe_and_as_joint_are_two_checks() -> None:
+    old, pipe = (settings_of("row", None, 0.95, "1", None, *kind)[0] for kind in ((), ("premark",)))
+    assert old == settings_of("row", None, 0.95, "1", None, "joint")[0] != pipe
+
+
+# --- what they add to an answer ----------------------------------------------------------------------
+
+
+def answers(gap: str, pipe: str, least: float | None) -> tuple[dict, dict]:
+    task = Task(1, "", "a.jpg", fitting(1.5), None, 0.95, "in", frozenset(), "1", job_stub.stub_inspection)
+    made = job_stub.answer(task, gap) | {"min_insertion": least, "budget": [
+        {"name": "pipe diameter", "u": 0.001, "share": 0.06}]}
+    return made, job_stub.marked_answer(task, pipe)
+
+
+def test_the_insertion_is_the_measured_depth_less_the_gap() -> None:
+    made, pipe = answers("full", "placed", None)
+    told = joined(made, pipe)
+    assert told["insertion"]["value"] == pytest.approx(1.130 - 0.010, abs=1e-5)
+    own, common = 0.010**2 - 0.004**2 + 0.004**2 - 0.001**2, 0.004 - 0.001
+    assert told["insertion"]["u"] == pytest.approx((own + common**2) ** 0.5, abs=2e-5)
+    assert told["insertion_from"] == "premark"
+    assert told["premark"]["depth"] == pipe["depth"]
+    assert told["verdict"] == "full"
+
+
+@pytest.mark.parametrize(("gap", "pipe", "least", "word"), [
+    ("full", "placed", 1.0, "full"), ("full", "misplaced", 1.0, "short"), ("short", "placed", 0.8, "full"),
+    ("full", "misplaced", None, "unproven"), ("short", "placed", None, "short"), ("unproven", "placed", 1.0, "full"),
+    ("none", "placed", 1.0, "unproven"), ("full", "unproven", 1.0, "full"),
+])
+def test_which_word_comes_of_both(gap: str, pipe: str, least: float | None, word: str) -> None:
+    told = joined(*answers(gap, pipe, least))
+    codes = [reason["code"] for reason in told["reasons"]]
+    assert told["verdict"] == word
+    assert ("mark-misplaced" in codes) == (pipe == "misplaced" and least is None)
+    assert ("premark-unread" in codes) == (pipe == "unproven")
+    assert (told.get("p_inserted") is not None) == (least is not None and gap != "none" and pipe != "unproven")
+    assert "demo-fitting" in codes
+
+
+def test_of_several_photos_of_a_pipe_the_one_that_knows_best_counts() -> None:
+    _, good = answers("full", "placed", None)
+    _, silent = answers("full", "unproven", None)
+    vague = good | {"depth": good["depth"] | {"u": 0.5}}
+    assert best([silent, vague, good]) is good
+    assert best([silent]) is silent
+    assert best([]) is None
+
+
+# --- a job -------------------------------------------------------------------------------------------
+
+
+def test_a_job_with_marked_pipes(desk: Desk) -> None:  # noqa: F811
+    desk.fill({
+        "J-1.jpg": photo(1), "J-1_before.jpg": photo(2, "placed"),
+        "J-2.jpg": photo(3), "J-2_before.jpg": photo(4, "misplaced"),
+        "J-3_before.jpg": photo(5, "placed"),
+        "J-4.jpg": photo(6), "J-4_premark.jpg": photo(7, "unproven"),
+    })  # fmt: skip
+    code, out, err = desk.job("--fitting", "2")
+    assert code == 11, err
+    assert "Photos: 7 checked now" in err
+    assert "0 short, 1 unproven, 1 not photographed, 2 full." in out
+    words = {row["joint"]: row["joint_verdict"] for row in desk.rows()}
+    assert words == {"J-1": "full", "J-2": "unproven", "J-3": "not photographed", "J-4": "full"}
+    rows = {row["photo"]: row for row in desk.rows()}
+    assert rows["J-1.jpg"]["insertion_from"] == "premark"
+    assert float(rows["J-1.jpg"]["insertion"]) == pytest.approx(1.120, abs=1e-4)
+    assert rows["J-1_before.jpg"]["kind"] == "premark"
+    assert float(rows["J-1_before.jpg"]["depth"]) == 1.130
+    assert "mark-misplaced" in rows["J-2.jpg"]["reasons"]
+    assert "the mark lies at" in rows["J-2.jpg"]["findings"]
+    assert rows["J-4.jpg"]["insertion_from"] == ""
+    page = (desk.folder / "report.html").read_text("utf-8")
+    assert page.count(">marked pipe</span>") == 2  # of the joints that need a person; J-1 and J-4 need nobody
+    assert "but its marked pipe" in page
+    lines = [json.loads(line) for line in (desk.folder / "results.jsonl").read_text("utf-8").splitlines()]
+    assert {line["photo"] for line in lines if line.get("kind") == "premark"} == {
+        "J-1_before.jpg", "J-2_before.jpg", "J-3_before.jpg", "J-4_premark.jpg"}
+
+    code, again, err = desk.job("--fitting", "2")
+    assert (code, again) == (11, out)
+    assert "0 checked now, 7 known" in err
+
+    _, found, _ = desk.run("find", "--verdict", "unproven")
+    assert "J-2" in found
+    assert "J-1" not in found
+    _, shown, _ = desk.run("show", "J-2")
+    assert "misplaced: mark 15/16 in (0.950), 0.930 to 0.970 in; catalog 1-1/8 in (1.125)" in shown
+
+
+def test_a_pipe_and_its_joint_in_one_picture_file_are_still_two(desk: Desk) -> None:  # noqa: F811
+    """The same bytes named as both are checked as both; a copy within one joint is no copy between joints."""
+    same = photo(9, "unproven")
+    desk.fill({"J-1.jpg": same, "J-1_before.jpg": same})
+    code, _, err = desk.job("--fitting", "2")
+    assert code == 11
+    assert "2 checked now" in err

@@ -1,0 +1,144 @@
+"""Strip -> Ends -> Depth: the cut and the mark of a bare pipe, and how far they are apart.
+
+`cut` finds the cut end, `mark` the lines of ink.  The depth runs from the cut to the mark's edge that faces it: of a
+made joint the gap runs from the mouth to that very edge, so that depth less gap is what lies in the collar.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision import cut, mark, networks
+from vision.cut import Cut
+from vision.mark import Line
+from vision.mouth import points_px
+from vision.records import Depth, Doubt, Edge, Ends, Floats, Refusal, Strip
+
+WINDOW = 512  # columns of the strip that the reader sees at a time
+_WINDOW_STEP = 256
+_PIPE, _INK, _OVER = (networks.STRIP_CLASSES.index(name) for name in ("pipe", "ink", "over"))
+CLEAR_MM = 3.0  # beyond the cut, where chamfer, burr and shadow end and a mark may be looked for
+LEAST_ARC_DEG = 9.0
+LEAST_SHARE = 0.74  # mean ink probability of a line, as on a made joint
+RIVAL_SHARE = 0.60  # a second line with this much is one that a person has to rule out
+RAGGED_CUT_MM = 0.15  # scatter of a clean cut's edge on the strip: more is a burr
+MARK_BIAS_MM = 0.08  # how far the whole edge of a mark may be read off
+_ASKEW_MM = 1.0
+_DARK = 28  # median brightness, of 255
+
+
+def find_ends(strip: Strip) -> Ends | Refusal:
+    """Cut and lines of a strip that begins before the cut.
+
+    Refuses with `covered` or `cut-not-found`.
+    """
+    shares = _read(strip)
+    edge = cut.find_cut(strip, networks.read(np.ascontiguousarray(strip.pixels[:, :WINDOW])))
+    if edge is None:
+        before = shares[_OVER][:, :round(cut.LOOKED_MM / strip.step_mm)]
+        return Refusal("depth", "covered" if float((before > 0.5).mean()) > 0.3 else "cut-not-found")
+    lines = mark.find_lines(strip, shares[_INK], shares[_PIPE], edge.course_mm + CLEAR_MM)
+    lines = [line for line in lines if _arc_deg(strip, line) >= LEAST_ARC_DEG]
+    burr = max(0.0, edge.scatter_mm - RAGGED_CUT_MM)
+    return Ends(_cut_edge(strip, edge), tuple(_near_edge(strip, line) for line in lines),
+                tuple(line.width_mm for line in lines), tuple(line.share for line in lines), burr,
+                (Doubt("cut-ragged", f"by {edge.scatter_mm:.1f} mm"),) if burr > 0 else ())
+
+
+def read_depth(ends: Ends, strip: Strip) -> Depth | Refusal:
+    """The depth of the strongest line, once rivals and look-alikes are ruled out.
+
+    Refuses with `mark-not-found`, `line-unclear`, `two-lines`, `covered`, `glare` or `too-dark`.
+    """
+    strong = [i for i, share in enumerate(ends.shares) if share >= RIVAL_SHARE]
+    if not strong:
+        return _nothing(strip, ends)
+    if len(strong) > 1:
+        places = ", ".join(f"{np.mean(ends.lines[i].at_mm) - np.mean(ends.cut.at_mm):.1f}" for i in strong)
+        return Refusal("depth", "two-lines", f"lines at {places} mm from the cut")
+    line, share = ends.lines[strong[0]], ends.shares[strong[0]]
+    if share < LEAST_SHARE:
+        return Refusal("depth", "line-unclear", f"ink probability {share:.2f}")
+    apart = line.at_mm - _cut_at(ends.cut, line.angles_rad)
+    turn = np.sin(line.angles_rad)
+    slant = float(abs(np.polyfit(turn, apart, 1)[0]) * np.ptp(turn)) if len(turn) > 4 else 0.0
+    doubts = (Doubt("mark-askew-cut", f"{slant:.1f} mm over the arc seen"),) if slant > _ASKEW_MM else ()
+    step = float(np.degrees(strip.angles_rad[1] - strip.angles_rad[0]))
+    return Depth(float(np.mean(apart)), ends.cut, line, ends.widths_mm[strong[0]], slant, step * len(line.at_mm), share,
+                 ends.burr_mm, doubts)
+
+
+def _read(strip: Strip) -> NDArray[np.float32]:
+    """The reader's class shares (classes, rows, columns) of a strip of any length, window by window.
+
+    Where windows overlap each counts the more the further a cell lies from its border: there the reader sees least.
+    """
+    length = strip.pixels.shape[1]
+    total = np.zeros((len(networks.STRIP_CLASSES), *strip.pixels.shape[:2]), np.float32)
+    count = np.zeros(length, np.float32)
+    inner = np.minimum(np.arange(1, WINDOW + 1), np.arange(WINDOW, 0, -1)).astype(np.float32)
+    for first in range(0, length - WINDOW + 1, _WINDOW_STEP):
+        there = slice(first, first + WINDOW)
+        total[:, :, there] += inner * networks.read(np.ascontiguousarray(strip.pixels[:, there])).shares
+        count[there] += inner
+    return np.asarray(total / np.maximum(count, 1), np.float32)
+
+
+def columns_for(depth_mm: float, strip_first_mm: float, step_mm: float) -> int:
+    """Columns of a strip that shows the mark where it should be, and a hand's breadth beyond; whole windows."""
+    wanted = (depth_mm * 1.5 + 8.0 - strip_first_mm) / step_mm
+    return WINDOW + _WINDOW_STEP * max(0, int(np.ceil((wanted - WINDOW) / _WINDOW_STEP)))
+
+
+def _cut_at(edge: Edge, angles: Floats) -> Floats:
+    """The cut's course at other angles."""
+    order = np.argsort(edge.angles_rad)
+    return np.interp(angles, edge.angles_rad[order], edge.at_mm[order])
+
+
+def _arc_deg(strip: Strip, line: Line) -> float:
+    return float(np.degrees(strip.angles_rad[1] - strip.angles_rad[0]) * line.rows.sum())
+
+
+def _cut_edge(strip: Strip, edge: Cut) -> Edge:
+    rows = edge.rows
+    return Edge(strip.angles_rad[rows], edge.course_mm[rows], points_px(strip, edge.course_mm)[rows], edge.scatter_mm,
+                _bias_mm(edge))
+
+
+def _bias_mm(edge: Cut) -> float:
+    """Standard uncertainty that all rows of the cut share, from how the reader hesitates."""
+    return 0.12 + 0.6 * max(0.0, edge.soft_mm - 0.08) + 0.5 * abs(edge.moved_mm)
+
+
+def _near_edge(strip: Strip, line: Line) -> Edge:
+    rows = line.rows
+    angles, values = strip.angles_rad[rows], line.near_mm[rows]
+    return Edge(angles, values, points_px(strip, np.nan_to_num(line.near_mm))[rows], _scatter(angles, values),
+                MARK_BIAS_MM)
+
+
+def _scatter(angles: Floats, values: Floats) -> float:
+    """Robust scatter of an edge about its straight course."""
+    if len(values) < 5:
+        return 0.3
+    rest = values - np.polyval(np.polyfit(np.sin(angles), values, 1), np.sin(angles))
+    return float(1.483 * np.median(np.abs(rest - np.median(rest))))
+
+
+def _nothing(strip: Strip, ends: Ends) -> Refusal:
+    """No ink: say what may be in its way."""
+    if ends.shares:
+        return Refusal("depth", "line-unclear", f"ink probability {ends.shares[0]:.2f}")
+    along = strip.first_mm + strip.step_mm * np.arange(strip.seen.shape[1])
+    beyond = strip.seen & (along > float(np.mean(ends.cut.at_mm)) + CLEAR_MM)[None]
+    light = strip.pixels.max(-1)[beyond] if beyond.any() else np.array([0])
+    if float(np.median(light)) < _DARK:
+        return Refusal("depth", "too-dark", f"median brightness {np.median(light):.0f} of 255")
+    over = _read(strip)[_OVER]
+    if float((over[beyond] > 0.5).mean()) > 0.35:
+        return Refusal("depth", "covered")
+    if float((light >= 250).mean()) > 0.3:
+        return Refusal("depth", "glare", f"{(light >= 250).mean():.0%} of the pipe is burnt out")
+    return Refusal("depth", "mark-not-found")

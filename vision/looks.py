@@ -1,0 +1,130 @@
+"""Looks: pictures that the finder saw, and what can be followed in their masks.
+
+Part of the stages that find something in a photo: `locate` for a joint, `end` for the cut end of a bare pipe.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision import networks
+from vision.records import Bytes, Floats, Look
+
+_SLOPE_U = 0.1  # of a side against the axis that it is measured from
+
+
+def whole(size_px: tuple[int, int]) -> Floats:
+    """Map from the look's pixels to the photo's: the whole photo fitted in, portraits turned by a quarter."""
+    width, height = size_px
+    look_w, look_h = networks.FINDER_SIZE_PX
+    turned = height > width
+    long, short = max(size_px), min(size_px)
+    scale = max(long / look_w, short / look_h)
+    centre = np.array([(width - 1) / 2, (height - 1) / 2])
+    turn = np.array([[0.0, -1.0], [1.0, 0.0]]) if turned else np.eye(2)
+    matrix = scale * turn
+    return np.column_stack([matrix, centre - matrix @ np.array([(look_w - 1) / 2, (look_h - 1) / 2])])
+
+
+def see(pixels: Bytes, to_photo: Floats) -> Look:
+    """Resample and let the finder see it.  Shrinking averages first, so that nothing aliases."""
+    scale = float(np.sqrt(abs(np.linalg.det(to_photo[:, :2]))))
+    corners = np.array([[0, 0, 1], [639, 0, 1], [0, 479, 1], [639, 479, 1]]) @ to_photo.T
+    low = np.clip(np.floor(corners.min(0)).astype(int) - 8, 0, None)
+    high = np.minimum(np.ceil(corners.max(0)).astype(int) + 9, np.array(pixels.shape[1::-1]))
+    part = pixels[low[1]:high[1], low[0]:high[0]]
+    shrink = int(scale)
+    if shrink > 1:
+        small = (max(1, part.shape[1] // shrink), max(1, part.shape[0] // shrink))
+        part = np.asarray(cv2.resize(part, small, interpolation=cv2.INTER_AREA), np.uint8)
+    ratio = np.array([high[0] - low[0], high[1] - low[1]]) / np.array([part.shape[1], part.shape[0]])
+    to_part = to_photo.copy()
+    to_part[:, 2] = (to_part[:, 2] - low + 0.5) / ratio - 0.5
+    to_part[:, :2] /= ratio[:, None]
+    picture = cv2.warpAffine(part, to_part, networks.FINDER_SIZE_PX,
+                             flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_CONSTANT)
+    shares = networks.find(np.asarray(picture, np.uint8))
+    return Look(shares.argmax(0).astype(np.uint8), shares, to_photo)
+
+
+def parts(mask: NDArray[np.bool_], least: int) -> list[NDArray[np.bool_]]:
+    """Connected parts of a mask, the largest six, each of at least so many pixels."""
+    closed = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(closed)
+    order = sorted(range(1, count), key=lambda i: -stats[i, cv2.CC_STAT_AREA])
+    return [labels == i for i in order[:6] if stats[i, cv2.CC_STAT_AREA] >= least]
+
+
+def points(mask: NDArray[np.bool_]) -> Floats:
+    """Pixels (n, 2), x and y, of a mask."""
+    ys, xs = np.nonzero(mask)
+    return np.column_stack([xs, ys]).astype(float)
+
+
+def inside(look: Look, size_px: tuple[int, int]) -> NDArray[np.bool_]:
+    """Which pixels of a look show the photo: a border that the photo's own edge makes is no side of a pipe."""
+    height, width = look.classes.shape
+    at = np.stack(np.meshgrid(np.arange(width), np.arange(height)), -1) @ look.to_photo[:, :2].T + look.to_photo[:, 2]
+    margin = look.photo_px_per_px
+    return np.asarray(((at > margin) & (at < np.array(size_px) - 1 - margin)).all(-1))
+
+
+def unit(vector: Floats) -> Floats:
+    """The vector scaled to length 1; a zero vector stays one."""
+    return np.asarray(vector / max(float(np.linalg.norm(vector)), 1e-9))
+
+
+def sides(points: Floats, over: NDArray[np.bool_], mouth: Floats,
+           axis: Floats) -> tuple[tuple[float, float], tuple[float, float]] | None:
+    """Slope and offset at the mouth of the left and right border of the pipe, seen along the axis.
+
+    A border behind which something lies over the pipe is not its side, and is left out.
+    """
+    across = np.array([-axis[1], axis[0]])
+    along, beside = (points - mouth) @ axis, (points - mouth) @ across
+    bins = np.round(along).astype(int)
+    first = int(bins.min())
+    count = np.bincount(bins - first)
+    stations = first + np.arange(len(count))
+    reach = max(5, round(0.25 * float(np.quantile(np.abs(beside), 0.9))))
+    lines = []
+    for sign in (-1, 1):
+        place = np.full(len(count), -np.inf)
+        np.maximum.at(place, bins - first, sign * beside)
+        rows = np.nonzero(count >= 3)[0]
+        border = mouth + stations[rows, None] * axis + sign * place[rows, None] * across
+        rows = rows[~covered(over, border, sign * across, reach)]
+        if len(rows) < 6:
+            return None
+        lines.append(_robust_line(stations[rows].astype(float), sign * (place[rows] + 0.5)))
+    return lines[0], lines[1]
+
+
+def covered(over: NDArray[np.bool_], border: Floats, outward: Floats, reach: int) -> NDArray[np.bool_]:
+    """Whether something lies over the pipe's border, or begins within reach of it; also outside the look.
+
+    border: (n, 2) points of it.
+    """
+    at = np.round(border[:, None] + np.arange(-2, reach)[:, None] * outward).astype(int)
+    size = np.array(over.shape[::-1])
+    inside = np.all((at >= 0) & (at < size), axis=-1)
+    x, y = np.moveaxis(np.clip(at, 0, size - 1), -1, 0)
+    return np.asarray(~inside[:, :5].all(1) | (over[y, x] & inside).any(1))
+
+
+def _robust_line(x: Floats, y: Floats) -> tuple[float, float]:
+    """Slope and offset by iteratively reweighted least squares (Cauchy weights).
+
+    Few stations on a short stretch would turn the line anywhere: a slope of _SLOPE_U is expected of them.
+    """
+    basis = np.column_stack([x, np.ones_like(x)])
+    ridge = np.diag([(2.0 / _SLOPE_U) ** 2, 0.0])
+    weight: Floats = np.ones_like(x)
+    fit: Floats = np.zeros(2)
+    for _ in range(8):
+        fit = np.asarray(np.linalg.solve(basis.T @ (weight[:, None] * basis) + ridge, basis.T @ (weight * y)))
+        rest = np.abs(y - basis @ fit)
+        weight = 1 / (1 + (rest / max(1.0, 1.5 * float(np.median(rest)))) ** 2)
+    return float(fit[0]), float(fit[1])
