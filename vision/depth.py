@@ -28,13 +28,13 @@ _ASKEW_MM = 1.0
 _DARK = 28  # median brightness, of 255
 
 
-def find_ends(strip: Strip) -> Ends | Refusal:
-    """Cut and lines of a strip that begins before the cut.
+def find_ends(strip: Strip, tilt_deg: float = 0.0) -> Ends | Refusal:
+    """Cut and lines of a strip that begins before the cut; tilt_deg: positive from the pipe's side of it.
 
     Refuses with `covered` or `cut-not-found`.
     """
     shares = _read(strip)
-    edge = cut.find_cut(strip, networks.read(np.ascontiguousarray(strip.pixels[:, :WINDOW])))
+    edge = cut.find_cut(strip, networks.read(np.ascontiguousarray(strip.pixels[:, :WINDOW])), tilt_deg)
     if edge is None:
         before = shares[_OVER][:, :round(cut.LOOKED_MM / strip.step_mm)]
         return Refusal("depth", "covered" if float((before > 0.5).mean()) > 0.3 else "cut-not-found")
@@ -109,7 +109,7 @@ def _cut_edge(strip: Strip, edge: Cut) -> Edge:
 
 def _bias_mm(edge: Cut) -> float:
     """Standard uncertainty that all rows of the cut share, from how the reader hesitates."""
-    return 0.12 + 0.6 * max(0.0, edge.soft_mm - 0.08) + 0.5 * abs(edge.moved_mm)
+    return 0.12 + 0.4 * max(0.0, edge.soft_mm - 0.08) + 0.1 * abs(edge.moved_mm)
 
 
 def _near_edge(strip: Strip, line: Line) -> Edge:

@@ -21,7 +21,8 @@ from vision.mouth import Mouth
 from vision.records import Axis, Edge, Floats, Limb, Limbs, Pose, Strip
 
 CUT_U_RAD = math.radians(0.7)  # how square a mouth stands to the pipe in it (common practice, no source)
-HAND_U_RAD = math.radians(1.2)  # how square pipes are cut, and lines drawn, by hand (common practice, no source)
+HAND_U_RAD = math.radians(1.2)  # how square lines are drawn round pipes by hand (common practice, no source)
+END_U_RAD = math.radians(2.5)  # how square pipes are cut; an end whose bore passes for pipe is bent by far more
 BEND_U_RAD = math.radians(1.2)  # how far silhouettes may lean from the axis at the mouth: bends, hidden sides
 _TOGETHER = 12.0  # neighbouring rows err together: so many count as one
 HELD_U_RAD = math.radians(15)  # how square phones are held to a pipe (common practice, no source)
@@ -92,7 +93,8 @@ def level(edges: Sequence[Edge], limbs: Limbs, pose: Pose, camera: Camera) -> tu
     """
     beside = float(np.median(edges[0].at_mm))
     turns = [_asked(edge.at_mm, edge.angles_rad, pose.pipe.radius_mm) for edge in edges]
-    weights = [1 / (u**2 + HAND_U_RAD**2) for _, u in turns]
+    made = [END_U_RAD, *[HAND_U_RAD] * (len(edges) - 1)]
+    weights = [1 / (u**2 + by_hand**2) for (_, u), by_hand in zip(turns, made, strict=True)]
     total = np.sum(weights, axis=0)
     asked = np.sum([weight * turn for weight, (turn, _) in zip(weights, turns, strict=True)], axis=0) / total
     turn = _against_limbs(asked, 1 / np.sqrt(total), 0.0, pose)
