@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import Camera
+from calibration.camera import Camera, FocalSource
 from calibration.fittings import Fitting
 from vision import geometry, networks
 from vision.records import Axis, Edge, Floats, Gap, Limb, Limbs, Look, Pose, Sighting
@@ -342,7 +342,8 @@ def _cameras(rng: np.random.Generator, size: tuple[int, int], lens: str) -> tupl
     focal = math.hypot(*size) * f35 / 43.267
     middle = ((size[0] - 1) / 2, (size[1] - 1) / 2)
     shift = 0.001 * size[0] if lens == "chart" else 0.008 * size[0]
-    assumed = Camera(focal, middle, u_focal_px=share * focal, u_centre_px=shift, u_k1=doubt)
+    source: FocalSource = "assumed" if lens == "assumed" else "exif"
+    assumed = Camera(focal, middle, u_focal_px=share * focal, u_centre_px=shift, u_k1=doubt, source=source)
     true = Camera(focal * (1 + share * float(np.clip(rng.standard_normal(), -2, 2))),
                   (middle[0] + shift * rng.standard_normal(), middle[1] + shift * rng.standard_normal()),
                   (doubt * rng.standard_normal(), 0.0, 0.0, 0.0, 0.0))

@@ -55,7 +55,8 @@ def test_a_cut_that_may_be_square_is_not_called_askew() -> None:
 
 def test_monte_carlo_and_the_law_of_propagation_agree() -> None:
     scene = pipes.marked(fitting=pipes.fitting(pipe_od_tolerance=0.15), row_noise_mm=0.1,
-                         camera=Camera(1500.0, (1007.5, 755.5), u_focal_px=30.0, u_centre_px=8.0, u_k1=0.01))
+                         camera=Camera(1500.0, (1007.5, 755.5), u_focal_px=30.0, u_centre_px=8.0, u_k1=0.01,
+                                       source="exif"))
     depth, limbs, pose = pipes.stages(scene, np.random.default_rng(3))
     found = place(depth, limbs, pose, scene.camera, scene.fitting)
     assert isinstance(found, Placement)

@@ -28,7 +28,7 @@ README = (Path(__file__).parent.parent / "README.md").read_text("utf-8")
 def pipe(depth_mm: float, fitting: Fitting) -> PremarkVerdict:
     """A whole verdict, with its picture."""
     scene = pipes.marked(depth_mm, fitting=fitting, size_px=(1008, 756), distance_mm=330.0, tilt_deg=4.0,
-                         camera=Camera(760.0, (503.5, 377.5), u_focal_px=12.0))
+                         camera=Camera(760.0, (503.5, 377.5), u_focal_px=12.0, source="exif"))
     pixels, _ = scenes.draw(scene)
     depth, limbs, pose = pipes.stages(scene)
     found = pipes.verdict(scene)

@@ -109,7 +109,7 @@ def _cut_edge(strip: Strip, edge: Cut) -> Edge:
 
 def _bias_mm(edge: Cut) -> float:
     """Standard uncertainty that all rows of the cut share, from how the reader hesitates."""
-    return 0.12 + 0.4 * max(0.0, edge.soft_mm - 0.08) + 0.1 * abs(edge.moved_mm)
+    return 0.15 + 0.6 * max(0.0, edge.soft_mm - 0.08) + 0.25 * abs(edge.moved_mm)
 
 
 def _near_edge(strip: Strip, line: Line) -> Edge:

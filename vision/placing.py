@@ -41,6 +41,7 @@ from vision.records import (
 from vision.redraw import Redraw, Values
 
 DRAWS = 4000
+ANY_LENS = (0.85, 2.1)  # times the assumed focal length: from wide to twofold, as phones have them (no source)
 _OUT_OF_SQUARE_MM = 1.0  # across the diameter: less is the saw's
 
 
@@ -56,12 +57,14 @@ def place(depth: Depth, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitti
     except redraw.SidesTooUncertain:
         return Refusal("placing", "edges-not-found", "the pipe's sides are too uncertain to measure from")
     span = draws.symmetric(confidence)
+    value = chain.value_mm(draws)
     cut = squareness(depth.cut, pose, confidence)
     doubts = list(depth.doubts)
     if cut.across.low_mm > 0 and cut.across.value_mm > _OUT_OF_SQUARE_MM:
         doubts.append(Doubt("cut-askew", f"{cut.angle_deg:.1f} degrees, {cut.across.value_mm:.1f} mm across the pipe"))
     return Placement(
-        depth=Interval(draws.mean, span.low, span.high, draws.u), cut=cut, line_width_mm=depth.line_width_mm,
+        depth=Interval(value, min(span.low, value), max(span.high, value), draws.u), cut=cut,
+        line_width_mm=depth.line_width_mm,
         budget=tuple(Contribution(part.name, part.u, part.share) for part in chain.first_order().budget),
         p_placed=_p_placed(draws, fitting), confidence=confidence, doubts=tuple(doubts),
     )
@@ -98,8 +101,27 @@ class Chain:
         return cls(Redraw.of(limbs, pose, camera), fitting, cut_px, mark_px, _beside(depth, pose))
 
     def inputs(self) -> list[Input]:
-        """Every input with what is known of it; one entry is one line of the budget."""
-        return [*self.pipe.inputs(self.fitting), *self.beside]
+        """Every input with what is known of it; one entry is one line of the budget.
+
+        A depth needs the lens far more than a gap does: where it is assumed, any of a phone's lenses is possible.
+        """
+        known = self.pipe.inputs(self.fitting)
+        if self._assumed:
+            focal = self.pipe.camera.focal_px
+            known = [Rectangular(each.name, ANY_LENS[0] * focal, ANY_LENS[1] * focal) if each.name == "focal length"
+                     else each for each in known]
+        return [*known, *self.beside]
+
+    @property
+    def _assumed(self) -> bool:
+        return self.pipe.camera.source == "assumed" and self.pipe.camera.u_focal_px > 0
+
+    def value_mm(self, draws: Draws) -> float:
+        """The depth to tell: the middle of the draws, or with an assumed lens that of the assumption."""
+        if not self._assumed:
+            return draws.mean
+        inputs = redraw.estimates(self.inputs())
+        return float(self.depth_mm(inputs | {"focal length": np.array([self.pipe.camera.focal_px])})[0])
 
     def depth_mm(self, q: Values) -> Floats:
         """The model: depths (draws,) for values (draws,) of every input."""
