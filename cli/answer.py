@@ -85,7 +85,7 @@ def answer_of(verdict: Verdict, fitting: Fitting, *, photo: str, sha256: str, un
         limit=scale.length(fitting.max_gap_mm),
         gap=scale.interval(measured.gap) if measured else None,
         insertion=scale.interval(measured.insertion) if measured else None,
-        line_width=scale.length(measured.line_width_mm) if measured else None,
+        line_width=scale.length(measured.line_width_mm) if measured and measured.line_width_mm else None,
         p_full=round(measured.p_full, 6) if measured else None,
         view=_view(verdict, scale),
         budget=_budget(measured, scale) if measured else (),

@@ -257,7 +257,7 @@ def _scale_bar(picture: NDArray[np.uint8], view: _View, photo: Photo, pose: Pose
                unit: str) -> list[_Label]:
     """An inch, or 10 mm, on the pipe's own surface beyond the mark: it shrinks where the pipe recedes."""
     length, name = (25.4, "1 in") if unit == "in" else (10.0, "10 mm")
-    start = 6.0 + (verdict.gap.most_mm + verdict.gap.line_width_mm if verdict.gap else 0.0)
+    start = 6.0 + (verdict.gap.most_mm + (verdict.gap.line_width_mm or 0.0) if verdict.gap else 0.0)
     along = pose.mouth_mm + start + np.linspace(0, length, 13)
     angle = np.radians(55)
     bar = view.at(_on_pipe(pose, photo, along, np.array([angle]))[0])

@@ -11,9 +11,10 @@ ROOT = Path(__file__).parent.parent
 VISION = sorted((ROOT / "vision").rglob("*.py"))
 CALIBRATION = sorted((ROOT / "calibration").rglob("*.py"))
 
-STAGES = {"decode", "locate", "refine", "pose", "unwrap", "square", "shoulder", "read", "uncertainty",
-          "verdict"}
-PARTS = {"focal": {"decode"}, "mouth": {"read", "square"}, "mark": {"read"}, "sharpness": {"pipeline"}}
+STAGES = {"decode", "locate", "refine", "pose", "unwrap", "square", "shoulder", "read", "assist",
+          "uncertainty", "verdict"}
+PARTS = {"focal": {"decode"}, "sides": {"refine", "assist"}, "mouth": {"read", "square", "assist"}, "mark": {"read"},
+         "sharpness": {"pipeline"}}
 SHARED = {"records", "reasons", "geometry", "propagation", "networks"}
 FROM_CALIBRATION = {"calibration.camera": {"Camera", "FocalSource"}, "calibration.fittings": {"Fitting"}}
 LENS_READERS = {"Lens", "Profile", "ProfileError", "read_lens", "turned"}  # where photo and profile meet

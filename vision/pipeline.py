@@ -8,15 +8,17 @@ A stage that can't go on returns a Refusal; the answer is then `unproven`, and c
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any, TypeVar
 
 from calibration.camera import Camera, Profile
 from calibration.fittings import Fitting
+from vision.assist import axis_of, read_by_hand, sides_by_hand, told
 from vision.decode import decode
 from vision.locate import locate
 from vision.pose import solve_pose, trusted
 from vision.read import read
-from vision.records import Doubt, Gap, Limbs, Measurement, Photo, Pose, Refusal, Sighting, Strip, Verdict
+from vision.records import Doubt, Gap, Hand, Limbs, Measurement, Photo, Placed, Pose, Refusal, Sighting, Strip, Verdict
 from vision.refine import find_limbs
 from vision.sharpness import BLURRED, blur_of
 from vision.shoulder import find_shoulder
@@ -31,12 +33,15 @@ _Record = TypeVar("_Record", Photo, Sighting, Limbs, Pose, Strip, Gap, Measureme
 
 
 def inspect(data: bytes, fitting: Fitting, camera: Camera | Profile | None = None,
-            confidence: float = 0.95) -> Verdict:
+            confidence: float = 0.95, hand: Hand | None = None) -> Verdict:
     """Judge one photo of one joint.
 
     camera: a calibrated one; without it EXIF, or a guess, has to do.  Raises ProfileError, which is misuse,
-    for the profile of another lens.
+    for the profile of another lens.  hand: lines that a person placed; then the finder isn't asked, and the
+    answer is marked as assisted.
     """
+    if hand is not None:
+        return _assisted(data, hand, fitting, camera, confidence)
     road = _Road()
     try:
         photo = road.to(decode(data, camera))
@@ -57,6 +62,31 @@ def inspect(data: bytes, fitting: Fitting, camera: Camera | Profile | None = Non
         return _unproven(end.refusal, road, fitting)
     word, reasons = judge(measurement, road.doubts, fitting)
     return Verdict(word, reasons, **road.records)
+
+
+def _assisted(data: bytes, hand: Hand, fitting: Fitting, camera: Camera | Profile | None,
+              confidence: float) -> Verdict:
+    """The same road, with a person's lines in place of what the networks find."""
+    road = _Road()
+    road.doubts.append(Doubt("assisted"))
+    try:
+        photo = road.to(decode(data, camera))
+        limbs = road.to(sides_by_hand(photo, hand, fitting))
+        pose = road.to(solve_pose(limbs, photo.camera, fitting, hand.mouth.mean(0), axis_of(hand)))
+        if better := settle(limbs, pose, photo.camera):
+            limbs, pose = road.turned(*better)
+        road.to(trusted(pose, fitting))
+        gap = road.to(read_by_hand(road.to(unwrap(photo, pose)), pose, fitting, hand, photo.camera))
+        measurement = road.to(measure(gap, limbs, pose, photo.camera, fitting, confidence))
+    except _RoadEnds as end:
+        return replace(_unproven(end.refusal, road, fitting), placed=_placed(hand, road))
+    word, reasons = judge(measurement, road.doubts, fitting)
+    return Verdict(word, reasons, placed=_placed(hand, road), **road.records)
+
+
+def _placed(hand: Hand, road: _Road) -> tuple[Placed, ...]:
+    limbs, photo = road.records.get("limbs"), road.records.get("photo")
+    return told(hand, limbs, road.records.get("gap"), photo.camera) if limbs and photo else ()
 
 
 class _RoadEnds(Exception):

@@ -65,6 +65,11 @@ _ALL = (
     Reason("mark-askew", "The mark is not parallel to the collar's mouth.",
            "Check whether the pipe is straight in the collar; photograph the joint from the other sides too.",
            bars=False),
+    Reason("lines-misplaced", "The lines placed by hand belong to no joint.",
+           "Place the collar's two sides, its mouth and the mark's near edge again, on the joint's own edges."),
+    Reason("assisted", "A person placed the collar's sides, its mouth and the mark's near edge on the photo.",
+           "Where much depends on it, have a second person place the lines too, or look at the joint.",
+           bars=False),
     Reason("demo-fitting", "The fitting is a demonstration row with an invented collar.",
            "Measure your collar with calipers and put it into a catalog of your own.", bars=False),
 )

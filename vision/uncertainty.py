@@ -47,6 +47,7 @@ _MOST_MISSED = 0.01  # of the draws may leave the pipe where no ray meets it
 RAGGED_MM = 3.0  # arc over which a hand-drawn edge keeps its course: rows nearer than this count as one
 _WIDEST_ARC_RAD = math.radians(65)  # past the arc that is "seen well" an edge runs along the sight
 
+_EDGES, _HAND = ("mouth edge", "mark edge", "mark ragged"), "placed by hand"
 _LIMBS = ("left angle", "left offset", "right angle", "right offset")
 
 Values = Mapping[str, Floats]
@@ -225,10 +226,14 @@ class _Chain:
             NormalGroup("principal point", ("centre x", "centre y"), np.array(camera.centre_px),
                         np.eye(2) * camera.u_centre_px**2),
             Normal("lens distortion", camera.distortion[0], camera.u_k1),
-            *(Normal(name, 0.0, self.u_mm[name]) for name in ("mouth edge", "mark edge", "mark ragged")),
+            *(Normal(name, 0.0, self.u_mm[name]) for name in self._edges()),
             Rectangular("mark askew", -self.askew_mm, self.askew_mm),
             Rectangular("hidden by the lip", *self.open_mm),
         ]
+
+    def _edges(self) -> tuple[str, ...]:
+        """What may be wrong with the edges themselves; a hand is named only where there was one."""
+        return (*_EDGES, _HAND) if self.u_mm[_HAND] else _EDGES
 
     def _limb_input(self) -> Input:
         covariance = np.zeros((4, 4))
@@ -252,7 +257,7 @@ class _Chain:
         mouth = geometry.mouth_of_contour(contour, angle, distance, radius[:, None], outer[:, None],
                                           q["lip radius"][:, None])
         mark, _ = self._meet(self.mark_px, lens, point, direction, radius)
-        beside = q["mark edge"] + q["mark ragged"] + q["mark askew"] + q["hidden by the lip"]
+        beside = q["mark edge"] + q["mark ragged"] + q["mark askew"] + q["hidden by the lip"] + q.get(_HAND, 0.0)
         return _row_mean(mark - mouth) + beside
 
     def _axis(self, q: Values, lens: _Lens, radius: Floats) -> tuple[Floats, Floats]:
@@ -358,6 +363,7 @@ def _edge_u(gap: Gap, pose: Pose) -> dict[str, float]:
         "mouth edge": math.hypot(gap.mouth.bias_mm, floor, gap.mouth.sigma_mm / math.sqrt(mouth_rows)),
         "mark edge": math.hypot(gap.near.bias_mm, floor),
         "mark ragged": gap.near.sigma_mm / math.sqrt(mark_rows),
+        _HAND: gap.hand_mm,
     }
 
 

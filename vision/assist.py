@@ -1,0 +1,342 @@
+"""Lines that a person placed -> Limbs, and later the Gap: the way round `locate`, `refine` and `read`.
+
+Where the finder can't settle a photo, a person may still see the line.  The hand says where the collar's sides,
+its mouth and the mark's near edge are; the picture refines each where it shows an edge there; and what it does
+not show stays as it was placed, with the hand's own uncertainty.  No network is asked: what is ink and what is
+collar, the person has decided, and the answer says so.  Pose, its checks, uncertainty and verdict are the same
+as for every photo.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from calibration.camera import Camera
+from calibration.fittings import Fitting
+from vision import geometry, mouth, sides
+from vision.records import Axis, Doubt, Edge, Floats, Gap, Hand, Limb, Limbs, Photo, Placed, Pose, Refusal, Strip
+
+_STATIONS = 96
+_SIGMAS = 3.0  # of the hand: as far as an edge may lie from where it was placed
+_LEAST_PX = 4.0
+_SIDE_SWING = 0.6
+_COLLAR_UNEVEN_PX, _PIPE_UNEVEN_PX = 0.7, 0.2  # as for sides that the program finds (`refine`)
+_SEAT_RAD = math.radians(0.65)  # pipe against collar, as in `pose`
+_OFF_CENTRE_MM = 0.4 / math.sqrt(3)  # pipe in the collar's bore, as in `uncertainty`
+_PIPE_WINDOW = 0.05  # of the pipe's width: how far its side may lie from where the collar alone puts it
+_LEAST_LINE_PX = 8.0
+_MOST_OPENING_RAD = math.radians(25)  # between two sides of one cylinder before a phone
+_FARTHEST_MOUTH = 2.0  # collar widths from the collar's placed sides
+_LEAST_ARC_RAD = math.radians(24)  # of the mark read in the picture around where it was placed
+_WIDEST_RAD = math.radians(55)
+_APART_RAD = math.radians(8)  # points nearer round the pipe say nothing of a slant
+_FOUND_SHARE = 0.5  # of the rows must show an edge near the placed one
+_EDGE_MM = (0.3, 1.0)  # least and most that an edge is looked for on either side of where it was placed
+_TOUCH_MM = 0.35  # as in `read`
+_BEHIND_MM = 1.0  # by which a mark may lie behind the mouth, beyond what the hand explains
+_LEFT_MM = 0.08  # what refining leaves of an edge's uncertainty at least
+_ASKEW_MM = 1.0
+
+
+# --- sides -----------------------------------------------------------------------------------------------
+
+
+def sides_by_hand(photo: Photo, hand: Hand, fitting: Fitting) -> Limbs | Refusal:
+    """Silhouettes of collar and pipe from the placed lines, refined where the picture shows them.
+
+    Pipe sides that were not placed are looked for where the collar's own axis puts the pipe, and taken from
+    there where they aren't found.  Refuses with `lines-misplaced`.
+    """
+    trouble = _trouble(hand, photo.size_px)
+    if trouble:
+        return Refusal("assist", "lines-misplaced", trouble)
+    middle = np.mean([*hand.collar], axis=(0, 1))
+    collar = tuple(_side(photo, line, middle, hand.u_px, _COLLAR_UNEVEN_PX) for line in hand.collar)
+    assert len(collar) == 2
+    if hand.pipe is not None:
+        pipe = tuple(_side(photo, line, middle, hand.u_px, _PIPE_UNEVEN_PX) for line in hand.pipe)
+        assert len(pipe) == 2
+        return Limbs(pipe, collar)
+    axis = _collar_axis(collar, photo.camera, fitting, axis_of(hand))
+    if axis is None:
+        return Refusal("assist", "lines-misplaced", "the collar's sides belong to no cylinder before the camera")
+    return Limbs(_pipe_sides(photo, hand, collar, axis, fitting), collar)
+
+
+def axis_of(hand: Hand) -> Floats:
+    """Unit vector in the photo along the joint, from the collar's placed sides towards its mouth."""
+    first, second = (line[1] - line[0] for line in hand.collar)
+    along = geometry.unit(first if first @ second > 0 else -first) + geometry.unit(second)
+    out = hand.mouth.mean(0) - np.mean([*hand.collar], axis=(0, 1))
+    return geometry.unit(along if along @ out >= 0 else -along)
+
+
+def _trouble(hand: Hand, size_px: tuple[int, int]) -> str:
+    """What is absurd about the lines, or ""."""
+    named = {"the collar's first side": hand.collar[0], "the collar's second side": hand.collar[1],
+             "the mouth": hand.mouth, "the mark": hand.mark}
+    if hand.pipe is not None:
+        named |= {"the pipe's first side": hand.pipe[0], "the pipe's second side": hand.pipe[1]}
+    for name, points in named.items():
+        if (points < -0.5).any() or (points > np.array(size_px) - 0.5).any():
+            return f"{name} lies outside the picture"
+        if np.ptp(points, axis=0).max() < _LEAST_LINE_PX:
+            return f"the points of {name} lie on one another"
+    return _crossed(hand)
+
+
+def _crossed(hand: Hand) -> str:
+    first, second = (geometry.unit(line[1] - line[0]) for line in hand.collar)
+    if abs(float(first[0] * second[1] - first[1] * second[0])) > math.sin(_MOST_OPENING_RAD):
+        return "the collar's sides point far apart"
+    axis = axis_of(hand)
+    across = np.array([-axis[1], axis[0]])
+    ends = [np.sort(line @ across) for line in hand.collar]
+    low, high = sorted(ends, key=lambda end: float(end.mean()))
+    width = float(high.mean() - low.mean())
+    if low[1] >= high[0]:
+        return "the collar's sides cross or lie on one another"
+    along = np.concatenate([line @ axis for line in hand.collar])
+    place = float(hand.mouth.mean(0) @ axis)
+    if place < along.min() or place > along.max() + _FARTHEST_MOUTH * width:
+        return "the mouth does not lie at the collar's end"
+    for name, points in (("mouth", hand.mouth), ("mark", hand.mark)):
+        at = points @ across
+        if at.min() < low.mean() - 0.1 * width or at.max() > high.mean() + 0.1 * width:
+            return f"the {name} does not lie between the collar's sides"
+    return "" if hand.pipe is None else _wider(hand.pipe, across, width)
+
+
+def _wider(pipe: tuple[Floats, Floats], across: Floats, collar_px: float) -> str:
+    width = abs(float((pipe[0] - pipe[1]).mean(0) @ across))
+    return "the pipe is as wide as its collar, or wider" if width >= collar_px else ""
+
+
+def _side(photo: Photo, line: Floats, middle: Floats, u_px: float, uneven_px: float) -> Limb:
+    """A placed side, refined where the picture shows an edge along it."""
+    run = line[1] - line[0]
+    length = float(np.linalg.norm(run))
+    axis = run / length
+    normal = np.array([-axis[1], axis[0]])
+    outward = normal if normal @ (line.mean(0) - middle) > 0 else -normal
+    course = sides.Course(line[0], axis, outward, np.linspace(0, length, _STATIONS), np.zeros(_STATIONS),
+                          max(_LEAST_PX, _SIGMAS * u_px), _SIDE_SWING, uneven_px)
+    found = sides.find_limb(photo, course)
+    return found if found is not None else _as_placed(geometry.undistort(line, photo.camera), outward, u_px)
+
+
+def _as_placed(points: Floats, outward: Floats, u_px: float) -> Limb:
+    """The line through two placed points, as uncertain as the hand."""
+    run = points[1] - points[0]
+    length = float(np.linalg.norm(run))
+    normal = np.array([-run[1], run[0]]) / length
+    normal = normal if normal @ outward > 0 else -normal
+    covariance = np.diag([2 * u_px**2 / length**2, u_px**2 / 2])
+    return Limb(np.array([*normal, -normal @ points[0]]), points.mean(0), covariance, u_px, length, points)
+
+
+def _collar_axis(collar: tuple[Limb, Limb], camera: Camera, fitting: Fitting, axis_px: Floats) -> Axis | None:
+    """The collar's cylinder, from its silhouettes and diameter."""
+    normals = geometry.plane_of_line(np.stack([limb.line for limb in collar]), geometry.camera_matrix(camera))
+    if not -1 + 1e-9 < float(normals[0] @ normals[1]) < 0:
+        return None
+    radius = fitting.collar_od_mm / 2
+    point, direction = geometry.axis_of_planes(normals[0], normals[1], radius)
+    if point[2] <= 0:
+        return None
+    return Axis(point, geometry.towards(direction, point, axis_px), radius, np.zeros((4, 4)))
+
+
+def _pipe_sides(photo: Photo, hand: Hand, collar: tuple[Limb, Limb], axis: Axis,
+                fitting: Fitting) -> tuple[Limb, Limb]:
+    """The pipe's sides from the mouth outwards, near where the collar's axis puts them."""
+    lines = geometry.limb_lines(axis.point_mm, axis.direction, fitting.pipe_od_mm / 2,
+                                geometry.camera_matrix(photo.camera))
+    if collar[0].line[:2] @ lines[0][:2] < 0:
+        lines = lines[::-1]
+    px_per_mm = photo.camera.focal_px / float(np.linalg.norm(axis.point_mm))
+    first, second = (_pipe_side(photo, hand, line, limb, px_per_mm, fitting)
+                     for line, limb in zip(lines, collar, strict=True))
+    return first, second
+
+
+def _pipe_side(photo: Photo, hand: Hand, line: Floats, collar: Limb, px_per_mm: float, fitting: Fitting) -> Limb:
+    """One side of the pipe as the picture shows it; as the collar predicts it where it shows none."""
+    outward, axis_px = line[:2], axis_of(hand)
+    along = np.array([-outward[1], outward[0]])
+    along = along if along @ axis_px > 0 else -along
+    width = fitting.pipe_od_mm * px_per_mm
+    start = geometry.undistort(hand.mouth.mean(0), photo.camera)
+    foot = start - outward * (outward @ start + line[2])
+    steps = np.linspace(0.06 * width, 1.1 * width, _STATIONS)
+    ideal = foot + steps[:, None] * along
+    stored = geometry.distort(ideal, photo.camera)
+    inside = ((stored > 3) & (stored < np.array(photo.size_px) - 4)).all(-1)
+    if inside.sum() > _STATIONS / 4:
+        shown = stored[inside]
+        course = sides.Course(shown[0], along, outward, (shown - shown[0]) @ along, (shown - shown[0]) @ outward,
+                              max(6.0, _PIPE_WINDOW * width), _SIDE_SWING, _PIPE_UNEVEN_PX)
+        found = sides.find_limb(photo, course)
+        if found is not None:
+            return found
+    doubt = np.diag([_SEAT_RAD**2, (_OFF_CENTRE_MM * px_per_mm) ** 2])
+    return Limb(line, ideal.mean(0), collar.covariance + doubt, collar.sigma_px, float(np.ptp(steps)), ideal[:1])
+
+
+# --- mouth and mark ----------------------------------------------------------------------------------------
+
+
+def read_by_hand(strip: Strip, pose: Pose, fitting: Fitting, hand: Hand, camera: Camera) -> Gap | Refusal:
+    """The gap between the placed edges, refined where the strip shows them.
+
+    Refuses with `lines-misplaced` where they do not lie on the pipe, or the mark lies inside the collar.
+    """
+    u_mm = hand.u_px / pose.px_per_mm / math.cos(math.radians(pose.tilt_deg))
+    placed = [_on_pipe(points, pose, camera) for points in (hand.mouth, hand.mark)]
+    if any(edge is None for edge in placed):
+        return Refusal("assist", "lines-misplaced", "mouth or mark lies beside the pipe")
+    rows = _rows(strip, placed[1].angles_rad)  # type: ignore[union-attr]
+    lip, ink = (_refined(strip, edge, rows, u_mm) for edge in placed if edge is not None)
+    before = float(np.mean(ink.at_mm - lip.at_mm))
+    if before < -_BEHIND_MM - _SIGMAS * math.hypot(lip.hand_mm, ink.hand_mm):
+        return Refusal("assist", "lines-misplaced", f"the mark lies {-before:.1f} mm inside the collar")
+    return _gap(strip, pose, fitting, rows, lip, ink)
+
+
+@dataclass(frozen=True)
+class _Course:
+    """An edge on the strip: (rows,) axial millimetres from the pose's mouth, or at the hand's own points.
+
+    hand_mm: what is left of the hand's uncertainty in its mean.  scatter_mm: of single rows; 0 where the
+    picture shows none.
+    """
+
+    angles_rad: Floats
+    at_mm: Floats
+    hand_mm: float
+    scatter_mm: float = 0.0
+
+
+def _on_pipe(points: Floats, pose: Pose, camera: Camera) -> _Course | None:
+    """Placed points on the pipe's own cylinder; None where none of them lies on it."""
+    along, angle = geometry.meet_cylinder_px(points, pose.pipe, pose.pipe.radius_mm, camera)
+    good = np.isfinite(along)
+    return _Course(angle[good], along[good] - pose.mouth_mm, 0.0) if good.any() else None
+
+
+def _rows(strip: Strip, angles: Floats) -> Floats:
+    """Which rows of the strip are read: those of the placed mark, at least a sector of it; (n,) bool."""
+    middle = float(np.clip((angles.min() + angles.max()) / 2, -_WIDEST_RAD, _WIDEST_RAD))
+    half = max(float(np.ptp(angles)) / 2, _LEAST_ARC_RAD / 2)
+    low, high = max(middle - half, -_WIDEST_RAD), min(middle + half, _WIDEST_RAD)
+    return np.asarray((strip.angles_rad >= low) & (strip.angles_rad <= high))
+
+
+def _refined(strip: Strip, edge: _Course, rows: Floats, u_mm: float) -> _Course:
+    """The edge in these rows: moved onto the strip's own where it shows one near, else as it was placed."""
+    angles = strip.angles_rad[rows]
+    guess = _through(edge, angles)
+    half_mm = float(np.clip(_SIGMAS * u_mm, *_EDGE_MM))
+    found = _edge_near(strip, rows, guess, half_mm)
+    if found is None:
+        return _Course(angles, guess, u_mm / math.sqrt(len(edge.at_mm)))
+    beside, scatter = found
+    return _Course(angles, guess + beside, max(_LEFT_MM, abs(float(beside.mean())) / 2), scatter)
+
+
+def _through(edge: _Course, angles: Floats) -> Floats:
+    """The plane's cut through placed points, at other angles; its slant only where the points lie apart."""
+    sin = np.sin(edge.angles_rad)
+    if np.ptp(edge.angles_rad) < _APART_RAD:
+        return np.full(len(angles), edge.at_mm.mean())
+    slope, level = np.polyfit(sin, edge.at_mm, 1)
+    return np.asarray(level + slope * np.sin(angles))
+
+
+def _edge_near(strip: Strip, rows: Floats, guess: Floats, half_mm: float) -> tuple[Floats, float] | None:
+    """Offsets (rows,) from the guess to the edge that most rows agree on, and their scatter; None without one.
+
+    The same vote that finds the sides of pipe and collar, in cells of the strip.
+    """
+    half = half_mm / strip.step_mm
+    offsets: Floats = np.arange(-half, half + sides.STEP_PX / 2, sides.STEP_PX, dtype=np.float64)
+    index = np.nonzero(rows)[0]
+    columns = (guess - strip.first_mm) / strip.step_mm
+    margin = sides.MARGIN
+    wide = offsets[0] + sides.STEP_PX * np.arange(-margin, len(offsets) + margin)
+    x = (columns[:, None] + wide).astype(np.float32)
+    y = np.broadcast_to(index[:, None].astype(np.float32), x.shape)
+    smooth = cv2.GaussianBlur(strip.pixels, (1, 7), 0)
+    picture = cv2.remap(smooth, x, np.ascontiguousarray(y), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    slope = sides.derivative(np.asarray(picture, np.float64))
+    strength = np.sqrt((slope**2).sum(-1))[:, margin:-margin]
+    along: Floats = index.astype(np.float64) - float(index.mean())
+    line = sides.vote(along, offsets, strength, 0.5)
+    found, beside = sides.peaks(along, offsets, strength, line)
+    if found.sum() < max(6, _FOUND_SHARE * len(index)):
+        return None
+    slant, level = sides.cauchy_line(along[found], beside[found], 0.5)
+    rest = beside[found] - slant * along[found] - level
+    scatter = 1.483 * float(np.median(np.abs(rest))) * strip.step_mm
+    return (slant * along + level) * strip.step_mm, max(scatter, 0.02)
+
+
+def _gap(strip: Strip, pose: Pose, fitting: Fitting, rows: Floats, lip: _Course, ink: _Course) -> Gap:
+    """The gap of two edges in the same rows; a mark at the lip's contour may end anywhere behind it."""
+    seam = mouth.mouth_of_border(strip, _whole(strip, rows, lip.at_mm), pose, fitting.collar_od_mm / 2)[rows]
+    hidden = float(np.mean(lip.at_mm - seam))
+    touching = bool(np.median(ink.at_mm - lip.at_mm) < _TOUCH_MM)
+    value = hidden / 2 if touching else float(np.mean(np.maximum(ink.at_mm - seam, 0.0)))
+    slant = np.polyfit(np.sin(ink.angles_rad), ink.at_mm - seam, 1)[0]
+    askew = float(abs(slant) * np.ptp(np.sin(ink.angles_rad)))
+    said = askew > _ASKEW_MM and not touching
+    doubts = (Doubt("mark-askew", f"{askew:.1f} mm between the placed ends"),) if said else ()
+    return Gap(
+        value, 0.0 if touching else value, hidden if touching else value,
+        mouth=_edge(strip, rows, lip, seam), near=_edge(strip, rows, ink, ink.at_mm),
+        line_width_mm=None, hidden_mm=hidden, askew_mm=askew, arc_deg=math.degrees(float(np.ptp(ink.angles_rad))),
+        ink_score=0.0, touches=touching, doubts=doubts, hand_mm=math.hypot(lip.hand_mm, ink.hand_mm),
+    )
+
+
+def _whole(strip: Strip, rows: Floats, at_mm: Floats) -> Floats:
+    """The edge in every row of the strip, level beyond its ends."""
+    return np.asarray(np.interp(strip.angles_rad, strip.angles_rad[rows], at_mm))
+
+
+def _edge(strip: Strip, rows: Floats, course: _Course, at_mm: Floats) -> Edge:
+    points = mouth.points_px(strip, _whole(strip, rows, course.at_mm))[rows]
+    return Edge(course.angles_rad, at_mm, points, course.scatter_mm, 0.0)
+
+
+# --- who placed what -----------------------------------------------------------------------------------------
+
+
+def told(hand: Hand, limbs: Limbs, gap: Gap | None, camera: Camera) -> tuple[Placed, ...]:
+    """What became of every line: kept as the hand placed it, refined in the picture, or made up."""
+    collar = limbs.collar or ()
+    lines = [_told_side(f"collar side {number}", line, limb, camera)
+             for number, (line, limb) in enumerate(zip(hand.collar, collar, strict=True), 1)]
+    lines += [_told_side(f"pipe side {number}", None if hand.pipe is None else hand.pipe[number - 1], limb, camera)
+              for number, limb in enumerate(limbs.pipe, 1)]
+    if gap is not None:
+        lines += [_told_edge(name, points, edge)
+                  for name, points, edge in (("mouth", hand.mouth, gap.mouth), ("mark", hand.mark, gap.near))]
+    return tuple(lines)
+
+
+def _told_side(name: str, line: Floats | None, limb: Limb, camera: Camera) -> Placed:
+    by_picture = len(limb.points_px) > 2
+    if line is None:
+        return Placed(name, "picture" if by_picture else "geometry", None)
+    beside = geometry.undistort(line, camera) @ limb.line[:2] + limb.line[2]
+    return Placed(name, "picture" if by_picture else "hand", float(np.sqrt(np.mean(beside**2))))
+
+
+def _told_edge(name: str, points: Floats, edge: Edge) -> Placed:
+    apart = np.linalg.norm(points[:, None] - edge.points_px[None], axis=-1).min(1)
+    return Placed(name, "picture" if edge.sigma_mm else "hand", float(np.sqrt(np.mean(apart**2))))
