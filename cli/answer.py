@@ -10,6 +10,7 @@ from functools import cache
 from pydantic import BaseModel, ConfigDict
 
 from calibration.fittings import MM_PER_UNIT, Fitting, Unit
+from cli.lines import Lines
 from vision.reasons import REASONS
 from vision.records import Doubt, Interval, Measurement, Verdict, Word
 
@@ -55,8 +56,32 @@ class Why(_Plain):
     advice: str
 
 
+class PlacedLine(_Plain):
+    """One line of an assisted reading.
+
+    by: "hand" where it stayed as it was placed, "picture" where the photo refined it, "geometry" where nobody
+    placed it.  moved_px: by how much refining moved it; null where nobody placed it.
+    """
+
+    name: str
+    by: str
+    moved_px: float | None
+
+
+class Assisted(_Plain):
+    """Who placed lines on the photo, how well (standard uncertainty of a point), and what became of each."""
+
+    placed_by: str
+    placed_at: str
+    point_u_px: float
+    lines: tuple[PlacedLine, ...]
+
+
 class Answer(_Plain):
-    """Everything about one photo; `p_full` is the probability that the gap lies at or under the limit."""
+    """Everything about one photo; `p_full` is the probability that the gap lies at or under the limit.
+
+    assisted: null where the program found everything by itself.
+    """
 
     photo: str
     sha256: str
@@ -71,13 +96,14 @@ class Answer(_Plain):
     view: View | None
     budget: tuple[Part, ...]
     reasons: tuple[Why, ...]
+    assisted: Assisted | None = None
     seconds: float
     version: str
 
 
 def answer_of(verdict: Verdict, fitting: Fitting, *, photo: str, sha256: str, unit: Unit,
-              seconds: float) -> Answer:
-    """The answer for one photo, in `unit`."""
+              seconds: float, lines: Lines | None = None) -> Answer:
+    """The answer for one photo, in `unit`.  lines: those that a person placed for it, or None."""
     scale = _Scale(unit)
     measured = verdict.measurement
     return Answer(
@@ -90,8 +116,17 @@ def answer_of(verdict: Verdict, fitting: Fitting, *, photo: str, sha256: str, un
         view=_view(verdict, scale),
         budget=_budget(measured, scale) if measured else (),
         reasons=tuple(why(doubt) for doubt in verdict.reasons),
+        assisted=_assisted(verdict, lines) if lines else None,
         seconds=round(seconds, 3), version=program_version(),
     )
+
+
+def _assisted(verdict: Verdict, lines: Lines) -> Assisted:
+    told = (PlacedLine(name=line.name, by=line.by,
+                       moved_px=None if line.moved_px is None else round(line.moved_px, 1))
+            for line in verdict.placed)
+    return Assisted(placed_by=lines.placed_by, placed_at=lines.placed_at, point_u_px=lines.point_u_px,
+                    lines=tuple(told))
 
 
 class _Scale:

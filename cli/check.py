@@ -19,7 +19,8 @@ if TYPE_CHECKING:
     from calibration.camera import Profile
     from calibration.fittings import Fitting, Unit
     from cli.answer import Answer
-    from vision.records import Verdict
+    from cli.lines import Lines
+    from vision.records import Hand, Verdict
 
 FULL, SHORT, UNPROVEN, MISUSE, INTERNAL, INTERRUPTED = 0, 10, 11, 2, 1, 130
 
@@ -31,11 +32,12 @@ class UnitName(StrEnum):
     mm = "mm"
 
 
-def inspect(data: bytes, fitting: Fitting, camera: Profile | None, confidence: float) -> Verdict:
+def inspect(data: bytes, fitting: Fitting, camera: Profile | None, confidence: float,
+            hand: Hand | None = None) -> Verdict:
     """The one door to the measuring; imported late, as it brings the networks along."""
     from vision.pipeline import inspect as look
 
-    return look(data, fitting, camera, confidence)
+    return look(data, fitting, camera, confidence, hand)
 
 
 def check_command(
@@ -58,6 +60,9 @@ def check_command(
     camera: Annotated[Path | None, typer.Option(
         help="Profile of the camera that took the photos, as `camera solve` wrote it.", metavar="FILE",
         show_default=False)] = None,
+    assist: Annotated[Path | None, typer.Option(
+        help="Lines that a person placed on the one photo (JSON); the answer is marked as assisted.",
+        metavar="FILE", show_default=False)] = None,
 ) -> None:
     """Judge photos of pressed joints: full, short or unproven.
 
@@ -70,10 +75,11 @@ def check_command(
     try:
         row = find_fitting(disk.read_catalog(catalog), fitting)
         known = disk.read_camera(camera)
+        lines = disk.read_lines(assist, len(photos))
         _make_folder(overlay)
     except Misuse as error:
         _leave(str(error), MISUSE)
-    asked = Asked(row, unit.value if unit else row.unit, known, confidence, overlay, as_json, budget)
+    asked = Asked(row, unit.value if unit else row.unit, known, confidence, overlay, as_json, budget, lines)
     course = Course()
     try:
         _check_all(photos, asked, course)
@@ -93,6 +99,7 @@ class Asked:
     overlay: Path | None
     as_json: bool
     budget: bool
+    lines: Lines | None = None
 
 
 @dataclass
@@ -153,10 +160,16 @@ def _answer(path: Path, data: bytes, asked: Asked, course: Course) -> Answer:
     from cli.answer import answer_of
     from cli.say import shown
 
-    began = time.perf_counter()
-    verdict = inspect(data, asked.fitting, asked.camera, asked.confidence)
-    answer = answer_of(verdict, asked.fitting, photo=shown(path), sha256=hashlib.sha256(data).hexdigest(),
-                       unit=asked.unit, seconds=time.perf_counter() - began)
+    began, lines = time.perf_counter(), asked.lines
+    sha256 = hashlib.sha256(data).hexdigest()
+    if lines:
+        lines.fit_bytes(sha256)
+        verdict = inspect(data, asked.fitting, asked.camera, asked.confidence, lines.hand())
+        lines.fit_picture(verdict)
+    else:
+        verdict = inspect(data, asked.fitting, asked.camera, asked.confidence)
+    answer = answer_of(verdict, asked.fitting, photo=shown(path), sha256=sha256, unit=asked.unit,
+                       seconds=time.perf_counter() - began, lines=lines)
     if asked.overlay:
         from cli.overlay import write
 

@@ -302,6 +302,12 @@ def _title(canvas: Image.Image, answer: Answer, fitting: Fitting, margin: float,
     demo = ", a demonstration row" if fitting.is_demo else ""
     y = margin + 1.7 * size + 0.5 * em
     pen.letters(painter, (margin, y), f"fitting {answer.fitting}{demo}", em, pen.QUIET)
+    if answer.assisted:
+        y += 1.35 * em
+        for line in pen.wrapped(say.assisted(answer.assisted.placed_by), em, canvas.width - 2 * margin):
+            pen.letters(painter, (margin, y), line, em, pen.LIMIT)
+            y += 1.35 * em
+        return y
     return y + 1.4 * em
 
 

@@ -10,7 +10,7 @@ as for every photo.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -38,7 +38,9 @@ _FOUND_SHARE = 0.5  # of the rows must show an edge near the placed one
 _EDGE_MM = (0.3, 1.0)  # least and most that an edge is looked for on either side of where it was placed
 _TOUCH_MM = 0.35  # as in `read`
 _BEHIND_MM = 1.0  # by which a mark may lie behind the mouth, beyond what the hand explains
+_BARE_MM, _LEAST_BARE_MM = (4.0, 20.0), 5.0  # beyond a mark's near edge: where pipe is looked at for its colour
 _LEFT_MM = 0.08  # what refining leaves of an edge's uncertainty at least
+_LEFT_SHARE = 0.4  # of the hand's own: that the edge which stands out is another than the one meant
 _ASKEW_MM = 1.0
 
 
@@ -196,11 +198,11 @@ def read_by_hand(strip: Strip, pose: Pose, fitting: Fitting, hand: Hand, camera:
     Refuses with `lines-misplaced` where they do not lie on the pipe, or the mark lies inside the collar.
     """
     u_mm = hand.u_px / pose.px_per_mm / math.cos(math.radians(pose.tilt_deg))
-    placed = [_on_pipe(points, pose, camera) for points in (hand.mouth, hand.mark)]
-    if any(edge is None for edge in placed):
+    at_mouth, at_mark = (_on_pipe(points, pose, camera) for points in (hand.mouth, hand.mark))
+    if at_mouth is None or at_mark is None:
         return Refusal("assist", "lines-misplaced", "mouth or mark lies beside the pipe")
-    rows = _rows(strip, placed[1].angles_rad)  # type: ignore[union-attr]
-    lip, ink = (_refined(strip, edge, rows, u_mm) for edge in placed if edge is not None)
+    rows = _rows(strip, at_mark.angles_rad)
+    lip, ink = _courses(strip, at_mouth, at_mark, rows, u_mm)
     before = float(np.mean(ink.at_mm - lip.at_mm))
     if before < -_BEHIND_MM - _SIGMAS * math.hypot(lip.hand_mm, ink.hand_mm):
         return Refusal("assist", "lines-misplaced", f"the mark lies {-before:.1f} mm inside the collar")
@@ -236,16 +238,41 @@ def _rows(strip: Strip, angles: Floats) -> Floats:
     return np.asarray((strip.angles_rad >= low) & (strip.angles_rad <= high))
 
 
-def _refined(strip: Strip, edge: _Course, rows: Floats, u_mm: float) -> _Course:
-    """The edge in these rows: moved onto the strip's own where it shows one near, else as it was placed."""
+def _bare_pipe(strip: Strip, rows: Floats, mark_mm: float) -> Floats | None:
+    """Colour of the pipe beyond the mark, (rows, 3); None where too little of it is in the picture."""
+    along = strip.first_mm + strip.step_mm * np.arange(strip.seen.shape[1])
+    columns = (along > mark_mm + _BARE_MM[0]) & (along < mark_mm + _BARE_MM[1])
+    seen = strip.seen[rows][:, columns]
+    if columns.sum() * strip.step_mm < _LEAST_BARE_MM or seen.mean() < 0.5:
+        return None
+    return np.asarray(np.median(strip.pixels[rows][:, columns].astype(np.float64), axis=1))
+
+
+def _refined(strip: Strip, edge: _Course, rows: Floats, u_mm: float, bare: Floats | None) -> _Course:
+    """The edge in these rows: moved onto the strip's own where it shows one near, else as it was placed.
+
+    bare: the pipe's colour, for an edge past which the colour has to leave it: a mark's far edge will not do.
+    """
     angles = strip.angles_rad[rows]
     guess = _through(edge, angles)
     half_mm = float(np.clip(_SIGMAS * u_mm, *_EDGE_MM))
-    found = _edge_near(strip, rows, guess, half_mm)
+    u_mean_mm = u_mm / math.sqrt(len(edge.at_mm))
+    found = _edge_near(strip, rows, guess, half_mm, u_mean_mm, bare)
     if found is None:
-        return _Course(angles, guess, u_mm / math.sqrt(len(edge.at_mm)))
-    beside, scatter = found
-    return _Course(angles, guess + beside, max(_LEFT_MM, abs(float(beside.mean())) / 2), scatter)
+        return _Course(angles, guess, u_mean_mm)
+    beside, left_mm, scatter = found
+    return _Course(angles, guess + beside, math.hypot(_LEFT_MM, left_mm, _LEFT_SHARE * u_mean_mm), scatter)
+
+
+def _courses(strip: Strip, lip: _Course, ink: _Course, rows: Floats, u_mm: float) -> tuple[_Course, _Course]:
+    """Both edges refined; a mark placed at the mouth stays beside it, for there are several edges in one place."""
+    bare = _bare_pipe(strip, rows, float(ink.at_mm.mean()))
+    refined = _refined(strip, lip, rows, u_mm, None)
+    apart = _through(ink, refined.angles_rad) - _through(lip, refined.angles_rad)
+    if float(apart.mean()) > max(_TOUCH_MM, u_mm):
+        return refined, _refined(strip, ink, rows, u_mm, bare)
+    at_mouth = replace(refined, at_mm=refined.at_mm + apart, hand_mm=u_mm / math.sqrt(len(ink.at_mm)))
+    return refined, at_mouth
 
 
 def _through(edge: _Course, angles: Floats) -> Floats:
@@ -257,8 +284,10 @@ def _through(edge: _Course, angles: Floats) -> Floats:
     return np.asarray(level + slope * np.sin(angles))
 
 
-def _edge_near(strip: Strip, rows: Floats, guess: Floats, half_mm: float) -> tuple[Floats, float] | None:
-    """Offsets (rows,) from the guess to the edge that most rows agree on, and their scatter; None without one.
+def _edge_near(strip: Strip, rows: Floats, guess: Floats, half_mm: float, u_mm: float,
+               bare: Floats | None) -> tuple[Floats, float, float] | None:
+    """Offsets (rows,) from the guess to the edge that most rows agree on, the uncertainty of its mean, and the
+    scatter of its rows; None where the strip shows none.
 
     The same vote that finds the sides of pipe and collar, in cells of the strip.
     """
@@ -272,8 +301,12 @@ def _edge_near(strip: Strip, rows: Floats, guess: Floats, half_mm: float) -> tup
     y = np.broadcast_to(index[:, None].astype(np.float32), x.shape)
     smooth = cv2.GaussianBlur(strip.pixels, (1, 7), 0)
     picture = cv2.remap(smooth, x, np.ascontiguousarray(y), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    slope = sides.derivative(np.asarray(picture, np.float64))
-    strength = np.sqrt((slope**2).sum(-1))[:, margin:-margin]
+    colours = np.asarray(picture, np.float64)
+    if bare is None:
+        strength = np.sqrt((sides.derivative(colours) ** 2).sum(-1))[:, margin:-margin]
+    else:
+        unlike = np.sqrt(((colours - bare[:, None]) ** 2).sum(-1, keepdims=True))
+        strength = np.maximum(sides.derivative(unlike)[..., 0], 0.0)[:, margin:-margin]
     along: Floats = index.astype(np.float64) - float(index.mean())
     line = sides.vote(along, offsets, strength, 0.5)
     found, beside = sides.peaks(along, offsets, strength, line)
@@ -282,7 +315,24 @@ def _edge_near(strip: Strip, rows: Floats, guess: Floats, half_mm: float) -> tup
     slant, level = sides.cauchy_line(along[found], beside[found], 0.5)
     rest = beside[found] - slant * along[found] - level
     scatter = 1.483 * float(np.median(np.abs(rest))) * strip.step_mm
-    return (slant * along + level) * strip.step_mm, max(scatter, 0.02)
+    place, left = _weighed(along, offsets, strength, slant, u_mm / strip.step_mm)
+    return (slant * along + place) * strip.step_mm, left * strip.step_mm, max(scatter, 0.02)
+
+
+def _weighed(along: Floats, offsets: Floats, strength: Floats, slant: float, u: float) -> tuple[float, float]:
+    """Place of the edge that is meant, and its standard uncertainty, where several lie near: in cells.
+
+    Each edge counts by its strength and by how likely the hand is to have meant it from where it was placed.
+    """
+    total = np.mean([np.interp(offsets + slant * at, offsets, row) for at, row in zip(along, strength, strict=True)],
+                    axis=0)
+    inner = np.nonzero((total[1:-1] >= total[:-2]) & (total[1:-1] >= total[2:]))[0] + 1
+    if not len(inner):
+        return 0.0, u
+    share = (total[inner] / total[inner].max()) * np.exp(-0.5 * (offsets[inner] / u) ** 2)
+    share = share / share.sum()
+    place = float(share @ offsets[inner])
+    return place, float(np.sqrt(share @ (offsets[inner] - place) ** 2))
 
 
 def _gap(strip: Strip, pose: Pose, fitting: Fitting, rows: Floats, lip: _Course, ink: _Course) -> Gap:

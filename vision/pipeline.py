@@ -75,8 +75,9 @@ def _assisted(data: bytes, hand: Hand, fitting: Fitting, camera: Camera | Profil
         pose = road.to(solve_pose(limbs, photo.camera, fitting, hand.mouth.mean(0), axis_of(hand)))
         if better := settle(limbs, pose, photo.camera):
             limbs, pose = road.turned(*better)
+        strip = road.to(unwrap(photo, pose))
         road.to(trusted(pose, fitting))
-        gap = road.to(read_by_hand(road.to(unwrap(photo, pose)), pose, fitting, hand, photo.camera))
+        gap = road.to(read_by_hand(strip, pose, fitting, hand, photo.camera))
         measurement = road.to(measure(gap, limbs, pose, photo.camera, fitting, confidence))
     except _RoadEnds as end:
         return replace(_unproven(end.refusal, road, fitting), placed=_placed(hand, road))

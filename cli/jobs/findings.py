@@ -47,6 +47,11 @@ def is_demo(answer: dict[str, Any]) -> bool:
     return any(each["code"] == DEMO for each in answer["reasons"])
 
 
+def is_assisted(answer: dict[str, Any]) -> bool:
+    """True where a person placed the lines; answers of old ledgers do not know the word."""
+    return bool(answer.get("assisted"))
+
+
 def listed(names: list[str], most: int = 3) -> str:
     """Names as a person would say them, cut where they grow too many: "a, b and 7 more"."""
     if len(names) <= most:

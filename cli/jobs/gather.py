@@ -11,7 +11,7 @@ from typing import Any
 from cli.jobs.asked import Course, Job
 from cli.jobs.drawing import chart, scale
 from cli.jobs.drift import Chart as Drift
-from cli.jobs.findings import DEMO, is_demo
+from cli.jobs.findings import DEMO, is_assisted, is_demo
 from cli.jobs.judge import Judged
 from cli.jobs.lengths import gap_of, insertion_of, interval_of, limit_of
 from cli.jobs.store import Answered, Store
@@ -120,7 +120,7 @@ def _row(judged: Judged) -> Row:
     return Row(
         name=visible(judged.joint.name), word=judged.word, gap=gap_of(deciding), limit=limit_of(deciding),
         photos=len(judged.photos), facts=" · ".join(_facts(judged)),
-        demo=_is_demo(judged),
+        demo=_is_demo(judged), assisted=is_assisted(deciding),
     )  # fmt: skip
 
 
@@ -151,7 +151,7 @@ class _Shown:
             name=visible(photo.name), word=answer["verdict"], gap=gap_of(answer),
             interval=interval_of(answer), limit=limit_of(answer), insertion=insertion_of(answer),
             taken=_time(photo.taken),
-            reasons=tuple(told), scale=scale(answer), picture=self._picture(photo),
+            reasons=tuple(told), scale=scale(answer), picture=self._picture(photo), assisted=is_assisted(answer),
         )  # fmt: skip
 
     def _picture(self, photo: Answered) -> str:

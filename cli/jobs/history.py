@@ -9,18 +9,19 @@ from contextlib import contextmanager
 from enum import StrEnum
 from itertools import groupby
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
 from calibration.fittings import Misuse
 from cli.jobs.errors import JobError, LedgerError
-from cli.jobs.findings import CAUTION, is_demo
+from cli.jobs.findings import CAUTION, is_assisted, is_demo
 from cli.jobs.lengths import gap_of, interval_of, limit_of
 from cli.jobs.listing import parse_day
 from cli.jobs.text import visible
 from cli.jobs.verdicts import JointWord, joint_word
 from cli.ledger import Entry, Ledger, default_path
+from cli.say import assisted
 
 _LedgerFile = Annotated[
     Path | None,
@@ -144,6 +145,7 @@ def _line(checks: list[Entry], word: JointWord) -> str:
         f"{filing.day}  {word.upper():<8}  {visible(filing.site)} / {visible(filing.joint)}  "
         f"({photos} photo{'' if photos == 1 else 's'}{'; ' + about if about else ''})"
         f"{'  (demonstration fitting)' if any(is_demo(entry.answer) for entry in latest) else ''}"
+        f"{'  (assisted)' if any(is_assisted(entry.answer) for entry in latest) else ''}"
     )
 
 
@@ -153,10 +155,15 @@ def _story(entry: Entry) -> str:
     lines = [
         f"  check {entry.check_id}, {entry.made}, collargap {answer['version']}: "
         f"{visible(entry.filing.photo)}",
-        f"    {entry.verdict}: {size}; limit {limit_of(answer)}; fitting {visible(answer['fitting'])}",
+        f"    {entry.verdict}{_by_whom(answer)}: {size}; limit {limit_of(answer)}; "
+        f"fitting {visible(answer['fitting'])}",
         f"    photo sha256 {answer['sha256']}",
     ]
     return "\n".join(lines + [f"    {each['text']} {each['advice']}" for each in answer["reasons"]])
+
+
+def _by_whom(answer: dict[str, Any]) -> str:
+    return f" ({assisted(answer['assisted']['placed_by'])})" if is_assisted(answer) else ""
 
 
 def _put_overlay(book: Ledger, entry: Entry, folder: Path | None) -> None:

@@ -16,6 +16,7 @@ from cli.jobs.text import visible
 from cli.jobs.timing import taken_at
 from cli.jobs.worker import Checked, Looked, Task
 from cli.ledger import Filing, Ledger, Sight
+from cli.lines import lines_beside
 
 _BATCH = 1000
 
@@ -86,15 +87,20 @@ class Keeper:
         job = self._job
         for photo in self._store.waiting():
             fitting = self._rows.row(photo.joint.fitting)
+            try:
+                lines = lines_beside(photo.path)
+            except Misuse as error:
+                self._store.fail(photo.id, visible(str(error)))
+                continue
             known = self._hashes_known(photo)
             self._under_way[photo.id] = photo
             yield Task(photo.id, photo.path, photo.name, fitting, job.camera, job.confidence, job.unit, known,
-                       job.version, job.inspector)  # fmt: skip
+                       job.version, job.inspector, lines)  # fmt: skip
 
     def _hashes_known(self, photo: Waiting) -> frozenset[str]:
         try:
             if self._ledger:
-                return self._ledger.hashes_of_size(photo.size, self._keys(photo.joint.fitting))
+                return self._ledger.hashes_of_size(photo.size, self._keys(photo))
         except LedgerError as error:
             self._lose(error)
         return frozenset()
@@ -117,7 +123,7 @@ class Keeper:
         try:
             if self._ledger:
                 check_id = self._ledger.record(
-                    looked.answer, photo.size, self._keys(photo.joint.fitting),
+                    looked.answer, photo.size, self._keys(photo),
                     self._filing(photo, looked.taken), taken=looked.taken, phash=looked.phash,
                     overlay=looked.overlay, sight=_sight(photo),
                 )  # fmt: skip
@@ -139,7 +145,10 @@ class Keeper:
         return None
 
     def _known(self, ledger: Ledger, photo: Waiting, sha256: str) -> dict[str, Any] | None:
-        check_id = ledger.known(sha256, self._keys(photo.joint.fitting))
+        try:
+            check_id = ledger.known(sha256, self._keys(photo))
+        except Misuse:  # its lines can't be read: said when its turn comes
+            return None
         if check_id is None:
             return None
         answer, phash, taken = ledger.answer(check_id)
@@ -148,9 +157,11 @@ class Keeper:
         self._store.answer(photo.id, answer, phash, taken, state="known", check_id=check_id)
         return answer
 
-    def _keys(self, fitting: str) -> tuple[str, str]:
+    def _keys(self, photo: Waiting) -> tuple[str, str]:
+        fitting, job = photo.joint.fitting, self._job
+        if lines := lines_beside(photo.path):
+            return settings_of(self._rows.get(fitting), job.camera, job.confidence, job.version, job.unit, lines)
         if fitting not in self._settings:
-            job = self._job
             row = self._rows.get(fitting)
             self._settings[fitting] = settings_of(row, job.camera, job.confidence, job.version, job.unit)
         return self._settings[fitting]

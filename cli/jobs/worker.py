@@ -13,8 +13,9 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-from calibration.fittings import Fitting, Unit
+from calibration.fittings import Fitting, Misuse, Unit
 from cli.answer import program_version
+from cli.lines import Lines
 
 LARGEST_BYTES = 256 * 2**20
 
@@ -43,6 +44,7 @@ class Task:
     known: hashes of photos of this size that have an answer under the same settings; they aren't checked
     twice.
     version: of the program that asks; a worker of another version refuses.
+    lines: those that a person placed on the photo, or None.
     """
 
     key: int
@@ -55,6 +57,7 @@ class Task:
     known: frozenset[str]
     version: str
     inspector: Inspector
+    lines: Lines | None = None
 
 
 @dataclass(frozen=True)
@@ -88,6 +91,8 @@ def check(task: Task) -> Checked:
     began = time.perf_counter()
     try:
         looked = task.inspector(task, data)
+    except Misuse as error:
+        return Checked(task.key, sha256, error=str(error))
     except MemoryError:
         return Checked(task.key, sha256, error="The photo needs more memory than there is.")
     except Exception as error:  # a fault of the program must cost one photo, not the job
