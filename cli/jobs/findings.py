@@ -32,6 +32,7 @@ _ADVICE = {
     "far-from-date": "Find out whether the photo is of this job, and whether the camera's clock was right.",
     "out-of-order": "Find out whether the photo is of this joint; times go back here.",
     "drifting": "Look at the next joints of the same hand or machine before they are covered.",
+    "checklist": "Ask the installer before the joint is covered.",
     DEMO: "Measure your collar with calipers and put it into a catalog of your own.",
     "job": "",
 }

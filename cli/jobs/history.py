@@ -14,6 +14,7 @@ from typing import Annotated, Any
 import typer
 
 from calibration.fittings import Misuse
+from cli.jobs import checklist
 from cli.jobs.errors import JobError, LedgerError
 from cli.jobs.findings import CAUTION, is_assisted, is_demo
 from cli.jobs.lengths import gap_of, interval_of, limit_of
@@ -92,6 +93,8 @@ def show(
             )
         for checks in found:
             typer.echo(_line(checks, _word(checks)))
+            if answers := book.checklists(checks[0].filing.site).get(joint):
+                typer.echo(f"  {checklist.told(answers).text}")
             for entry in checks:
                 typer.echo(_story(entry))
                 _put_overlay(book, entry, overlays)
