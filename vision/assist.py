@@ -18,7 +18,22 @@ import numpy as np
 from calibration.camera import Camera
 from calibration.fittings import Fitting
 from vision import geometry, mouth, sides
-from vision.records import Axis, Doubt, Edge, Floats, Gap, Hand, Limb, Limbs, Photo, Placed, Pose, Refusal, Strip
+from vision.records import (
+    Axis,
+    Doubt,
+    Edge,
+    Floats,
+    Gap,
+    Hand,
+    Limb,
+    Limbs,
+    Photo,
+    Placed,
+    Pose,
+    Refusal,
+    Sighting,
+    Strip,
+)
 
 _STATIONS = 96
 _SIGMAS = 3.0  # of the hand: as far as an edge may lie from where it was placed
@@ -67,6 +82,17 @@ def sides_by_hand(photo: Photo, hand: Hand, fitting: Fitting) -> Limbs | Refusal
     if axis is None:
         return Refusal("assist", "lines-misplaced", "the collar's sides belong to no cylinder before the camera")
     return Limbs(_pipe_sides(photo, hand, collar, axis, fitting), collar)
+
+
+def start_from(sighting: Sighting) -> Hand:
+    """Rough lines where the finder saw a joint, for a person to move."""
+    axis, at = sighting.axis_px, sighting.mouth_px
+    across = np.array([-axis[1], axis[0]])
+    behind = min(0.9 * sighting.collar_reach_px, 0.6 * sighting.collar_width_px)
+    run = np.array([[-behind], [-0.15 * behind]]) * axis
+    first, second = (at + run + side * sighting.collar_width_px / 2 * across for side in (-1, 1))
+    mouth = at + np.array([[-0.25], [0.25]]) * sighting.pipe_width_px * across
+    return Hand((first, second), mouth, mouth + 0.12 * sighting.pipe_width_px * axis)
 
 
 def axis_of(hand: Hand) -> Floats:

@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 
 from calibration.camera import Camera, Profile
 from calibration.fittings import Fitting
-from vision.assist import axis_of, read_by_hand, sides_by_hand, told
+from vision.assist import axis_of, read_by_hand, sides_by_hand, start_from, told
 from vision.decode import decode
 from vision.locate import locate
 from vision.pose import solve_pose, trusted
@@ -62,6 +62,15 @@ def inspect(data: bytes, fitting: Fitting, camera: Camera | Profile | None = Non
         return _unproven(end.refusal, road, fitting)
     word, reasons = judge(measurement, road.doubts, fitting)
     return Verdict(word, reasons, **road.records)
+
+
+def propose(data: bytes, camera: Camera | Profile | None = None) -> tuple[Photo | None, Hand | None]:
+    """The photo, upright, and rough lines for a person to start from; None for what could not be found."""
+    photo = decode(data, camera)
+    if isinstance(photo, Refusal):
+        return None, None
+    sighting = locate(photo)
+    return photo, None if isinstance(sighting, Refusal) else start_from(sighting)
 
 
 def _assisted(data: bytes, hand: Hand, fitting: Fitting, camera: Camera | Profile | None,

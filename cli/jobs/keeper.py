@@ -82,6 +82,14 @@ class Keeper:
                 if sha256:
                     self._known(ledger, photo, sha256)
 
+    def recall_as(self, photo: Waiting, sha256: str) -> None:
+        """Answer a photo whose bytes are known to have this hash, where the ledger has an answer for them."""
+        if self._ledger:
+            try:
+                self._known(self._ledger, photo, sha256)
+            except LedgerError as error:
+                self._lose(error)
+
     def tasks(self) -> Iterator[Task]:
         """What is left to check, joint by joint."""
         job = self._job
