@@ -66,7 +66,7 @@ def serve_command(
     except Misuse as error:
         _leave(str(error), MISUSE)
     line = _listening(host, port)
-    for sentence in welcome(line, host, code, code_picture=sys.stdout.isatty() or True):
+    for sentence in welcome(line, host, code, sys.stdout.isatty()):
         typer.echo(sentence)
     sys.stdout.flush()
     config = uvicorn.Config(app, log_level="warning", access_log=False, server_header=False,
@@ -118,14 +118,12 @@ def _listening(host: str, port: int) -> socket.socket:
                "what uses it.", 1)
 
 
-def welcome(line: socket.socket, host: str, code: str, code_picture: bool = True) -> list[str]:
+def welcome(line: socket.socket, host: str, code: str, coloured: bool = False) -> list[str]:
     """What is printed: where the page is, its code, the QR code, and who can reach it."""
     port = line.getsockname()[1]
     shown = own_address() if _is_any(host) else host
     address = f"http://{f'[{shown}]' if ':' in shown else shown}:{port}/?code={code}"
-    said = [f"The phone page: {address}", f"Its code, to type: {code}"]
-    if code_picture:
-        said.append(qr(address))
+    said = [f"The phone page: {address}", f"Its code, to type: {code}", qr(address, coloured)]
     if _is_loopback(host):
         said.append("Only this machine can open it. For phones of the same network: --host 0.0.0.0")
     else:
@@ -134,14 +132,14 @@ def welcome(line: socket.socket, host: str, code: str, code_picture: bool = True
     return [*said, "Ctrl-C ends it."]
 
 
-def qr(text: str) -> str:
-    """A QR code for a terminal, dark on light whatever the terminal's colours."""
+def qr(text: str, coloured: bool) -> str:
+    """A QR code for a terminal: dark on light whatever its colours, or in plain blocks for one that has none."""
     import io
 
     import segno
 
     made = io.StringIO()
-    segno.make(text, error="m", micro=False).terminal(made, border=2, compact=True)
+    segno.make(text, error="m", micro=False).terminal(made, border=2, compact=not coloured)
     return made.getvalue().rstrip("\n")
 
 

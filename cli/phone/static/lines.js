@@ -5,7 +5,7 @@ const LINES = [
   ["collar", 0, "Collar, one side", "Put both ends on the collar's edge, seen against the ground."],
   ["collar", 1, "Collar, other side", "The other edge of the collar, opposite the first."],
   ["mouth", null, "Mouth", "Both ends where the pipe goes into the collar, one third in from each side of the pipe."],
-  ["mark", null, "Mark, near edge", "The edge of the mark that is nearer to the collar, at the same places round the pipe."],
+  ["mark", null, "Mark, near edge", "The mark's edge nearer to the collar. If you don't see the mark yourself, stop: lines prove nothing."],
 ];
 const COLOURS = ["#ffffff", "#ffffff", "#40e0ff", "#ff6eb4"];
 const FINE = 0.5; // of the finger's way: finer than a finger
@@ -95,6 +95,7 @@ function choose(which, end) {
   help.textContent = LINES[line][3];
   after.firstElementChild.textContent = last ? "Measure" : "Next line";
   who.hidden = !last;
+  document.body.classList.toggle("last", last);
   before.disabled = line === 0;
   draw();
 }
