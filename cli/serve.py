@@ -14,7 +14,8 @@ if TYPE_CHECKING:
     from fastapi import FastAPI
 
 MISUSE = 2
-LIMIT_S = 60.0
+LIMIT_S = 60.0  # for looking at a photo, of which a fast one needs two
+HEADER_LIMIT_S = 10.0
 _LOOPBACK = "127.0.0.1"
 
 
@@ -77,7 +78,7 @@ def serve_command(
 
 def build(folder: Path, code: str, *, fitting: str = "", catalog: Path | None = None, camera: Path | None = None,
           site: str = "", ledger: Path | None = None, workers: int | None = None, limit_s: float = LIMIT_S,
-          inspector: Any = None) -> FastAPI:
+          inspector: Any = None, eager: bool = True) -> FastAPI:
     """The application for a job folder.  Raises Misuse."""
     from calibration.fittings import Misuse, find_fitting
     from cli import disk
@@ -101,18 +102,15 @@ def build(folder: Path, code: str, *, fitting: str = "", catalog: Path | None = 
               camera=disk.read_camera(camera))
     desk = Desk(job, ledger or default_path())
     desk.look_before()
-    return create_app(Service(desk, Crew(workers or usable_cores(), limit_s)), Access(code))
+    crew, porter = Crew(workers or usable_cores(), limit_s, eager), Crew(1, min(limit_s, HEADER_LIMIT_S), eager)
+    return create_app(Service(desk, crew, porter), Access(code))
 
 
 def _listening(host: str, port: int) -> socket.socket:
     """The socket to listen on; leaves with a sentence where it can't be had."""
     try:
-        family = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
-        line = socket.socket(family[0], socket.SOCK_STREAM)
-        line.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        line.bind(family[4])
-        line.listen(128)
-        return line
+        family, _, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+        return socket.create_server(address[:2], family=family, backlog=128)
     except OSError as error:
         _leave(f"Nothing can listen on {host}, port {port} ({error.strerror or error}). Name another --port, or end "
                "what uses it.", 1)

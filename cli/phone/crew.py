@@ -23,17 +23,18 @@ class Lost(Exception):
 
 
 class Crew:
-    """So many processes, started when the first work comes."""
+    """Up to so many processes; started when there is work for them, or at once where `eager`."""
 
-    def __init__(self, size: int, limit_s: float) -> None:
-        self.size, self.limit_s = size, limit_s
+    def __init__(self, size: int, limit_s: float, eager: bool = True) -> None:
+        self.size, self.limit_s, self.eager = size, limit_s, eager
         self._idle: asyncio.Queue[_Hand] = asyncio.Queue()
         self._hands: list[_Hand] = []
-        self._threads = ThreadPoolExecutor(size, "crew")
+        self._threads = ThreadPoolExecutor(2 * size, "crew")  # one that hangs may still hold its thread
+        self._stopped = False
 
     async def start(self) -> None:
-        """Start the processes."""
-        for _ in range(self.size):
+        """Start the processes, so that the first photo need not wait for one."""
+        for _ in range(self.size if self.eager else 0):
             self._hire()
 
     def _hire(self) -> None:
@@ -43,12 +44,15 @@ class Crew:
 
     async def stop(self) -> None:
         """End all processes; what they are at is given up."""
+        self._stopped = True
         for hand in self._hands:
             hand.end()
         self._threads.shutdown(wait=False, cancel_futures=True)
 
     async def do(self, work: Callable[..., Any], *given: Any) -> Any:
         """Have a process do the work.  Raises Lost, or RuntimeError with what the work raised there."""
+        if self._idle.empty() and len(self._hands) < self.size:
+            self._hire()
         hand = await self._idle.get()
         waited = asyncio.get_running_loop().run_in_executor(self._threads, hand.do, self.limit_s, work, given)
         try:
@@ -56,7 +60,8 @@ class Crew:
         except (Lost, TimeoutError, asyncio.CancelledError) as error:
             hand.end()
             self._hands.remove(hand)
-            self._hire()
+            if not self._stopped:
+                self._hire()
             if isinstance(error, TimeoutError):
                 raise Lost(_slow(self.limit_s)) from error
             raise

@@ -12,7 +12,6 @@ from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from cli.phone.access import COOKIE, Access
-from cli.phone.troubles import TooLarge
 
 MOST_FORM_BYTES = 64 * 2**10
 _SAFE = ("GET", "HEAD", "OPTIONS")
@@ -42,8 +41,14 @@ class Guard:
             await self.app(scope, receive, send)
             return
         answer = self._stopped(scope)
-        app = answer if answer is not None else self.app
-        await app(scope, _counted(scope, receive), _with_headers(send))
+        if answer is None and not _is_photo(scope):
+            body = await _whole(receive)
+            if body is None:
+                answer = self.refuse(scope, 413, "too-large", "More was sent than this page ever sends. Reload the "
+                                     "page, and try again.")
+            else:
+                receive = _replayed(body, receive)
+        await (answer or self.app)(scope, receive, _with_headers(send))
 
     def _stopped(self, scope: Scope) -> Response | None:
         """The answer for somebody who may not go on, or None."""
@@ -99,21 +104,32 @@ def _from_here(headers: Headers) -> bool:
                                                                 f"https://{headers.get('host')}")
 
 
-def _counted(scope: Scope, receive: Receive) -> Receive:
-    """What is not a photo may be 64 KiB long; photos are counted where they are taken in."""
-    if scope["path"].startswith("/api/photos/") and scope["method"] == "PUT" and scope["path"].count("/") == 3:
-        return receive
-    came = 0
+def _is_photo(scope: Scope) -> bool:
+    """Whether the body is a photo, which is counted where it is taken in."""
+    path: str = scope["path"]
+    return bool(scope["method"] == "PUT") and path.startswith("/api/photos/") and path.count("/") == 3
 
-    async def counted() -> Message:
-        nonlocal came
+
+async def _whole(receive: Receive) -> bytes | None:
+    """All of a body that is no photo; None where it is longer than 64 KiB."""
+    body = bytearray()
+    while True:
         message = await receive()
-        came += len(message.get("body", b""))
-        if came > MOST_FORM_BYTES:
-            raise TooLarge("More was sent than this page ever sends. Reload the page and try again.")
-        return message
+        body += message.get("body", b"")
+        if len(body) > MOST_FORM_BYTES:
+            return None
+        if message["type"] != "http.request" or not message.get("more_body", False):
+            return bytes(body)
 
-    return counted
+
+def _replayed(body: bytes, receive: Receive) -> Receive:
+    """The body once more, for the app."""
+    messages: list[Message] = [{"type": "http.request", "body": body, "more_body": False}]
+
+    async def again() -> Message:
+        return messages.pop() if messages else await receive()
+
+    return again
 
 
 def _with_headers(send: Send) -> Send:

@@ -24,10 +24,13 @@ _PREVIEWS = 6  # kept in memory, some 600 kB each
 
 
 class Service:
-    """A job folder as phones see it.  start() before anything else, stop() at the end."""
+    """A job folder as phones see it.  start() before anything else, stop() at the end.
 
-    def __init__(self, desk: Desk, crew: Crew, largest_bytes: int = LARGEST_BYTES) -> None:
-        self.desk, self.crew, self.largest_bytes = desk, crew, largest_bytes
+    crew: looks at photos.  porter: only at their headers, so that no photo waits at the door for another's look.
+    """
+
+    def __init__(self, desk: Desk, crew: Crew, porter: Crew, largest_bytes: int = LARGEST_BYTES) -> None:
+        self.desk, self.crew, self.porter, self.largest_bytes = desk, crew, porter, largest_bytes
         self._thread = ThreadPoolExecutor(1, "desk")
         self._looking: dict[str, asyncio.Task[None]] = {}
         self._previews: OrderedDict[str, pictures.Preview] = OrderedDict()
@@ -36,6 +39,7 @@ class Service:
         """Open the folder, start the crew, and go on with what an earlier run left."""
         await self.at_desk(self.desk.open)
         await self.crew.start()
+        await self.porter.start()
         for photo_id in await self.at_desk(self.desk.waiting):
             self._look(photo_id)
 
@@ -45,6 +49,7 @@ class Service:
             task.cancel()
         await asyncio.gather(*self._looking.values(), return_exceptions=True)
         await self.crew.stop()
+        await self.porter.stop()
         await self.at_desk(self.desk.close)
         self._thread.shutdown()
 
@@ -65,7 +70,7 @@ class Service:
     async def _measure(self, path: str) -> None:
         """Refuse what has too many pixels or is a photo by its first bytes only."""
         try:
-            width, height = await self.crew.do(pictures.header_px, path)
+            width, height = await self.porter.do(pictures.header_px, path)
         except (RuntimeError, Lost) as error:
             raise NotAPhoto("This file begins like a photo but can't be opened. Take the photo again.") from error
         if width * height > MOST_PIXELS:
