@@ -5,6 +5,7 @@ from __future__ import annotations
 import ipaddress
 import socket
 import sys
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
@@ -72,7 +73,8 @@ def serve_command(
     sys.stdout.flush()
     config = uvicorn.Config(app, log_level="warning", access_log=False, server_header=False,
                             limit_concurrency=400, timeout_keep_alive=20, timeout_graceful_shutdown=5)
-    uvicorn.Server(config).run(sockets=[line])
+    with suppress(KeyboardInterrupt):  # Ctrl-C is how this command is meant to end
+        uvicorn.Server(config).run(sockets=[line])
     typer.echo("Ended. Photos and answers are kept; `collargap job` finds them.", err=True)
 
 
