@@ -381,7 +381,7 @@ def test_lines_by_hand_make_an_assisted_answer_that_the_job_finds_again(folder: 
         assert told["verdict"] == "short"
         assert told["answer"]["assisted"]["placed_by"] == "Crew A"
         page = (await client.get("/joint", params={"name": "J-1"})).text
-        assert "assisted: lines placed by Crew A" in page
+        assert "lines placed by Crew A" in page
         assert "assisted" in (await client.get("/joints")).text
         wrong = await client.put(f"/api/photos/{number}/lines", json=placed | {"size_px": [640, 480]})
         assert wrong.status_code == 200
@@ -582,3 +582,21 @@ def test_a_ledger_that_can_not_be_used_is_said(folder: Path, ledger: Path) -> No
     on_phone(folder, ledger, work)
     assert len(list(folder.glob("*.jpg"))) == 1
 
+
+
+def test_lines_that_come_while_a_photo_is_looked_at_do_not_take_its_answer(folder: Path, ledger: Path) -> None:
+    """The look that began without lines is not an answer with them: the job checks again for nothing it knows."""
+    async def work(client: httpx.AsyncClient, app: FastAPI) -> None:
+        number = (await send(client, await begin(client), photo(1, "slow"))).json()["id"]
+        placed = {"placed_by": "A", "size_px": [96, 96], "collar": [[[1, 1], [2, 2]], [[3, 3], [4, 4]]],
+                  "mouth": [[1, 1], [2, 2]], "mark": [[1, 1], [2, 2]]}
+        await client.put(f"/api/photos/{number}/lines", json=placed)
+        await looked_at(client, number)
+
+        def settings() -> list[Any]:
+            return app.state.service.desk._ledger._db.execute('SELECT settings_json FROM "check"').fetchall()
+
+        checks = await app.state.service.at_desk(settings)
+        assert ["lines" in json.loads(told) for (told,) in checks] == [False, True]
+
+    on_phone(folder, ledger, work)

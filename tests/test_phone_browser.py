@@ -213,7 +213,7 @@ def test_lines_by_hand_with_finger_and_keys(page: Any, folder: Path, tmp_path: P
     page.click("#after")  # without a name: asked for it
     page.fill("#placed_by", "Crew B")
     page.click("#after")
-    page.wait_for_selector("text=assisted: lines placed by Crew B")
+    page.wait_for_selector("text=lines placed by Crew B")
     assert (folder / f"{joint}_1.jpg.lines.json").exists()
     page.goto(page.url.split("/joint")[0] + "/joints")
     assert "assisted" in page.inner_text(f".joints li:has-text('{joint}')")

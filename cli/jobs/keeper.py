@@ -16,7 +16,7 @@ from cli.jobs.text import visible
 from cli.jobs.timing import taken_at
 from cli.jobs.worker import Checked, Looked, Task
 from cli.ledger import Filing, Ledger, Sight
-from cli.lines import lines_beside
+from cli.lines import Lines, lines_beside
 
 _BATCH = 1000
 
@@ -62,7 +62,7 @@ class Keeper:
         self._job, self._store, self._ledger, self._course = job, store, ledger, course
         self._rows = Rows(job)
         self._settings: dict[str, tuple[str, str]] = {}
-        self._under_way: dict[int, Waiting] = {}
+        self._under_way: dict[int, tuple[Waiting, tuple[str, str]]] = {}  # with the settings they are checked under
 
     def recall(self) -> None:
         """Answer what the ledger has an answer for, of the files that have not changed since."""
@@ -80,13 +80,13 @@ class Keeper:
             for photo in photos:
                 sha256 = ledger.hash_of(_sight(photo))
                 if sha256:
-                    self._known(ledger, photo, sha256)
+                    self._known_now(ledger, photo, sha256)
 
     def recall_as(self, photo: Waiting, sha256: str) -> None:
         """Answer a photo whose bytes are known to have this hash, where the ledger has an answer for them."""
         if self._ledger:
             try:
-                self._known(self._ledger, photo, sha256)
+                self._known_now(self._ledger, photo, sha256)
             except LedgerError as error:
                 self._lose(error)
 
@@ -100,22 +100,23 @@ class Keeper:
             except Misuse as error:
                 self._store.fail(photo.id, visible(str(error)))
                 continue
-            known = self._hashes_known(photo)
-            self._under_way[photo.id] = photo
+            keys = self._keys(photo, lines)
+            known = self._hashes_known(photo, keys)
+            self._under_way[photo.id] = photo, keys
             yield Task(photo.id, photo.path, photo.name, fitting, job.camera, job.confidence, job.unit, known,
                        job.version, job.inspector, lines)  # fmt: skip
 
-    def _hashes_known(self, photo: Waiting) -> frozenset[str]:
+    def _hashes_known(self, photo: Waiting, keys: tuple[str, str]) -> frozenset[str]:
         try:
             if self._ledger:
-                return self._ledger.hashes_of_size(photo.size, self._keys(photo))
+                return self._ledger.hashes_of_size(photo.size, keys)
         except LedgerError as error:
             self._lose(error)
         return frozenset()
 
     def done(self, task: Task, outcome: Checked | Exception) -> tuple[Joint, dict[str, Any] | None]:
         """Keep what came of a task; its joint, and the answer where there is one."""
-        photo = self._under_way.pop(task.key)
+        photo, keys = self._under_way.pop(task.key)
         if isinstance(outcome, Exception):
             outcome = Checked(task.key, error=f"The photo could not be checked: {outcome}", fault=True)
         if outcome.error:
@@ -123,15 +124,15 @@ class Keeper:
             self._store.fail(photo.id, visible(outcome.error))
             return photo.joint, None
         if outcome.looked is None:
-            return photo.joint, self._recalled(photo, outcome.sha256)
-        return photo.joint, self._new(photo, outcome.looked)
+            return photo.joint, self._recalled(photo, outcome.sha256, keys)
+        return photo.joint, self._new(photo, outcome.looked, keys)
 
-    def _new(self, photo: Waiting, looked: Looked) -> dict[str, Any]:
+    def _new(self, photo: Waiting, looked: Looked, keys: tuple[str, str]) -> dict[str, Any]:
         check_id = None
         try:
             if self._ledger:
                 check_id = self._ledger.record(
-                    looked.answer, photo.size, self._keys(photo),
+                    looked.answer, photo.size, keys,
                     self._filing(photo, looked.taken), taken=looked.taken, phash=looked.phash,
                     overlay=looked.overlay, sight=_sight(photo),
                 )  # fmt: skip
@@ -141,22 +142,26 @@ class Keeper:
                            overlay=None if check_id else looked.overlay)  # fmt: skip
         return looked.answer
 
-    def _recalled(self, photo: Waiting, sha256: str) -> dict[str, Any] | None:
+    def _recalled(self, photo: Waiting, sha256: str, keys: tuple[str, str]) -> dict[str, Any] | None:
         """The bytes were read and turned out to be known."""
         try:
             if self._ledger:
                 self._ledger.saw(_sight(photo), sha256)
-                return self._known(self._ledger, photo, sha256)
+                return self._known(self._ledger, photo, sha256, keys)
         except LedgerError as error:
             self._lose(error)
         self._store.fail(photo.id, "Its answer lies in the ledger, which can't be used.")
         return None
 
-    def _known(self, ledger: Ledger, photo: Waiting, sha256: str) -> dict[str, Any] | None:
+    def _known_now(self, ledger: Ledger, photo: Waiting, sha256: str) -> dict[str, Any] | None:
         try:
-            check_id = ledger.known(sha256, self._keys(photo))
-        except Misuse:  # its lines can't be read: said when its turn comes
+            lines = lines_beside(photo.path)
+        except Misuse:  # said when its turn comes
             return None
+        return self._known(ledger, photo, sha256, self._keys(photo, lines))
+
+    def _known(self, ledger: Ledger, photo: Waiting, sha256: str, keys: tuple[str, str]) -> dict[str, Any] | None:
+        check_id = ledger.known(sha256, keys)
         if check_id is None:
             return None
         answer, phash, taken = ledger.answer(check_id)
@@ -165,9 +170,9 @@ class Keeper:
         self._store.answer(photo.id, answer, phash, taken, state="known", check_id=check_id)
         return answer
 
-    def _keys(self, photo: Waiting) -> tuple[str, str]:
+    def _keys(self, photo: Waiting, lines: Lines | None) -> tuple[str, str]:
         fitting, job = photo.joint.fitting, self._job
-        if lines := lines_beside(photo.path):
+        if lines:
             return settings_of(self._rows.get(fitting), job.camera, job.confidence, job.version, job.unit, lines)
         if fitting not in self._settings:
             row = self._rows.get(fitting)

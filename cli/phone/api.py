@@ -244,5 +244,5 @@ def told(photo: Told) -> Photo:
     said, sent = card(photo), photo.sent
     verdict = photo.answer["verdict"] if photo.answer and sent.state == "checked" else None
     return Photo(id=sent.id, joint=sent.joint, file=sent.name, state=sent.state, verdict=verdict, gap=said.gap,
-                 do=said.do, error=sent.error, assisted=bool(said.assisted),
+                 do=said.do, error=sent.error, assisted=bool(said.placed_by),
                  answer=photo.answer if sent.state == "checked" else None)

@@ -143,7 +143,7 @@ class Desk:
         for joint in self._listing().joints:
             if joint.name.casefold() == name.casefold():
                 return joint if joint.fitting else replace(joint, fitting=self.job.fitting)
-        raise NotThere(f"There is no joint {name} in this job. Choose one of the list, or begin a new one.")
+        raise NotThere(f'There is no joint "{name}" in this job. Choose one of the list, or begin a new one.')
 
     def fitting(self, name: str) -> Fitting:
         """The catalog's row for a size.  Raises BadRequest."""

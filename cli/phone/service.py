@@ -89,11 +89,13 @@ class Service:
 
     async def again(self, photo_id: str) -> Told:
         """Look at a photo once more."""
+        await self._looked_at(photo_id)
         await self.at_desk(self.desk.again, photo_id)
         return await self.photo(photo_id)
 
     async def place(self, photo_id: str, lines: Lines | None) -> Told:
         """Look at a photo with a person's lines, or again without them."""
+        await self._looked_at(photo_id)
         if lines is None:
             await self.at_desk(self.desk.unplace, photo_id)
         else:
@@ -114,6 +116,11 @@ class Service:
             while len(self._previews) > _PREVIEWS:
                 self._previews.popitem(last=False)
         return self._previews[photo_id]
+
+    async def _looked_at(self, photo_id: str) -> None:
+        """Wait for a look that is under way: what it finds must not count for what comes after."""
+        if task := self._looking.get(photo_id):
+            await asyncio.wait([task])
 
     def _look(self, photo_id: str) -> asyncio.Task[None]:
         """Have a photo looked at; once at a time."""

@@ -10,7 +10,6 @@ from cli.jobs.judge import Judged
 from cli.jobs.lengths import gap_of, interval_of, limit_of
 from cli.jobs.text import visible
 from cli.phone.desk import Told
-from cli.say import assisted
 from vision.reasons import REASONS
 
 _DO = {
@@ -21,7 +20,10 @@ _DO = {
 
 @dataclass(frozen=True)
 class Card:
-    """A photo in words.  word: full, short, unproven, checking or failed.  why, do: a sentence each, or ""."""
+    """A photo in words.  word: full, short, unproven, checking or failed.  why, do: a sentence each, or "".
+
+    placed_by: who placed lines on it, where the answer is an assisted one.
+    """
 
     id: str
     joint: str
@@ -32,7 +34,7 @@ class Card:
     limit: str = ""
     why: str = ""
     do: str = ""
-    assisted: str = ""
+    placed_by: str = ""
     demo: bool = False
     overlay: bool = False
     lines: bool = False
@@ -53,7 +55,7 @@ def card(told: Told) -> Card:
     return replace(
         bare, word=word, gap=gap_of(answer), interval=interval_of(answer), limit=limit_of(answer),
         why=bars[0]["text"] if bars else "", do=_DO.get(word) or (bars[0]["advice"] if bars else ""),
-        assisted=assisted(answer["assisted"]["placed_by"]) if is_assisted(answer) else "",
+        placed_by=visible(answer["assisted"]["placed_by"]) if is_assisted(answer) else "",
         demo=is_demo(answer), overlay=True, doubts=tuple(f"{each['text']} {each['advice']}" for each in doubts),
     )  # fmt: skip
 

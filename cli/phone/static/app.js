@@ -201,7 +201,7 @@ async function replaced(article) {
   article.replaceWith(fresh);
   const shot = document.querySelector(".shot span");
   if (shot) shot.textContent = "Take again";
-  fresh.scrollIntoView({ block: "start", behavior: "smooth" });
+  window.scrollTo({ top: 0, behavior: "smooth" });
   const joint = document.querySelector(".title .chip");
   if (joint) await fetch(location.href).then((page) => page.text()).then((text) => {
     const whole = new DOMParser().parseFromString(text, "text/html");
@@ -226,7 +226,7 @@ document.getElementById("shot")?.addEventListener("change", async (event) => {
   input.value = "";
   await keep(entry);
   show(entry, "Sending…", "The photo is kept on this phone until it has arrived.");
-  outbox.scrollIntoView({ block: "start" });
+  window.scrollTo({ top: 0 });
   pump();
 });
 
