@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from functools import lru_cache
@@ -135,7 +136,7 @@ def spoilt(change: Callable[[Hand], Hand]) -> Verdict:
     (lambda h: replace(h, collar=(h.collar[0], np.array([h.collar[1][0], h.collar[0][1] - 30]))), "apart"),
     (lambda h: replace(h, mark=np.repeat(h.mark[:1], 2, 0)), "points of the mark lie on one another"),
     (lambda h: replace(h, mark=h.mark + 5000), "the mark lies outside the picture"),
-    (lambda h: replace(h, mouth=h.mark, mark=h.mouth), "inside the collar"),
+    (lambda h: replace(h, mouth=h.mark, mark=h.mouth), "the mouth does not lie at the collar's end"),
     (lambda h: replace(h, mark=h.mark + np.array([0.0, 400.0])), "the mark does not lie between"),
     (lambda h: replace(h, mouth=h.collar[0].mean(0) + np.array([[0, 20], [0, 90.0]])
                        + 2.5 * (h.mouth.mean(0) - h.collar[0].mean(0))), "mouth does not lie"),
@@ -235,3 +236,16 @@ def test_lines_beside_a_photo(folder: Path) -> None:
     found = lines_beside(photo)
     assert isinstance(found, Lines)
     assert parse_lines(found.model_dump_json(), "again") == found
+
+
+def test_the_example_in_the_readme_can_be_used() -> None:
+    readme = (Path(__file__).parent.parent / "README.md").read_text("utf-8")
+    [example] = re.findall(r"```json\n(\{\"format\": \"collargap-lines-1\".*?)\n```", readme, re.S)
+    lines = parse_lines(example, "the README")
+    assert lines.hand().mouth.shape == (2, 2)
+
+
+def test_a_steep_view_is_refused() -> None:
+    scene = replace(SMALL, tilt_deg=36.0)
+    verdict = assisted(scene, hand_on(scene))
+    assert verdict.reasons[0].reason == "too-oblique"

@@ -39,8 +39,9 @@ _STATIONS = 96
 _SIGMAS = 3.0  # of the hand: as far as an edge may lie from where it was placed
 _LEAST_PX = 4.0
 _SIDE_SWING = 0.6
-_COLLAR_UNEVEN_PX, _PIPE_UNEVEN_PX = 0.7, 0.2  # as for sides that the program finds (`refine`)
+_COLLAR_UNEVEN_PX, _PIPE_UNEVEN_PX = 0.7, 0.7  # more than in `refine`: no mask says that a side is the pipe's own
 _SEAT_RAD = math.radians(0.65)  # pipe against collar, as in `pose`
+_HELD_RAD = math.radians(15)  # how square phones are held to a pipe, as in `square`
 _OFF_CENTRE_MM = 0.4 / math.sqrt(3)  # pipe in the collar's bore, as in `uncertainty`
 _PIPE_WINDOW = 0.05  # of the pipe's width: how far its side may lie from where the collar alone puts it
 _LEAST_LINE_PX = 8.0
@@ -52,8 +53,10 @@ _APART_RAD = math.radians(8)  # points nearer round the pipe say nothing of a sl
 _FOUND_SHARE = 0.5  # of the rows must show an edge near the placed one
 _EDGE_MM = (0.3, 1.0)  # least and most that an edge is looked for on either side of where it was placed
 _TOUCH_MM = 0.35  # as in `read`
-_BEHIND_MM = 1.0  # by which a mark may lie behind the mouth, beyond what the hand explains
 _BARE_MM, _LEAST_BARE_MM = (4.0, 20.0), 5.0  # beyond a mark's near edge: where pipe is looked at for its colour
+_APART_SIGMAS = 3.0  # of the hand: mark and mouth further apart than this tell which way the pipe runs
+_STEEPEST_DEG = 30.0  # the tilt rests on the sides alone here, and one side taken wrongly makes it this steep
+_UNEVEN_MM = 0.2  # a hand-drawn mark, a seam: what two points on an edge say of its mean, however well placed
 _LEFT_MM = 0.08  # what refining leaves of an edge's uncertainty at least
 _LEFT_SHARE = 0.4  # of the hand's own: that the edge which stands out is another than the one meant
 _ASKEW_MM = 1.0
@@ -81,7 +84,8 @@ def sides_by_hand(photo: Photo, hand: Hand, fitting: Fitting) -> Limbs | Refusal
     axis = _collar_axis(collar, photo.camera, fitting, axis_of(hand))
     if axis is None:
         return Refusal("assist", "lines-misplaced", "the collar's sides belong to no cylinder before the camera")
-    return Limbs(_pipe_sides(photo, hand, collar, axis, fitting), collar)
+    squarer = _squarer(axis, hand.mouth.mean(0), fitting, photo.camera)
+    return Limbs(_pipe_sides(photo, hand, collar, squarer, fitting), collar)
 
 
 def start_from(sighting: Sighting) -> Hand:
@@ -96,10 +100,16 @@ def start_from(sighting: Sighting) -> Hand:
 
 
 def axis_of(hand: Hand) -> Floats:
-    """Unit vector in the photo along the joint, from the collar's placed sides towards its mouth."""
+    """Unit vector in the photo along the joint, towards the pipe.
+
+    The mark lies on the pipe's side of the mouth.  Where the two are one, the mouth lies beyond the collar's
+    placed sides; but seen steeply from the pipe's side its near edge may seem to lie among them.
+    """
     first, second = (line[1] - line[0] for line in hand.collar)
     along = geometry.unit(first if first @ second > 0 else -first) + geometry.unit(second)
-    out = hand.mouth.mean(0) - np.mean([*hand.collar], axis=(0, 1))
+    out = hand.mark.mean(0) - hand.mouth.mean(0)
+    if abs(float(out @ geometry.unit(along))) < _APART_SIGMAS * hand.u_px:
+        out = hand.mouth.mean(0) - np.mean([*hand.collar], axis=(0, 1))
     return geometry.unit(along if along @ out >= 0 else -along)
 
 
@@ -130,7 +140,7 @@ def _crossed(hand: Hand) -> str:
         return "the collar's sides cross or lie on one another"
     along = np.concatenate([line @ axis for line in hand.collar])
     place = float(hand.mouth.mean(0) @ axis)
-    if place < along.min() or place > along.max() + _FARTHEST_MOUTH * width:
+    if place < along.min() - 0.3 * width or place > along.max() + _FARTHEST_MOUTH * width:
         return "the mouth does not lie at the collar's end"
     for name, points in (("mouth", hand.mouth), ("mark", hand.mark)):
         at = points @ across
@@ -176,7 +186,24 @@ def _collar_axis(collar: tuple[Limb, Limb], camera: Camera, fitting: Fitting, ax
     point, direction = geometry.axis_of_planes(normals[0], normals[1], radius)
     if point[2] <= 0:
         return None
-    return Axis(point, geometry.towards(direction, point, axis_px), radius, np.zeros((4, 4)))
+    direction = geometry.towards(direction, point, axis_px)
+    slope = geometry.axis_slope(collar, geometry.camera_matrix(camera), radius, direction)
+    inner = np.zeros((4, 4))
+    inner[:2, :2], inner[2:, 2:] = (geometry.limb_covariance(limb) for limb in collar)
+    return Axis(point, direction, radius, np.asarray(slope @ inner @ slope.T))
+
+
+def _squarer(axis: Axis, mouth_px: Floats, fitting: Fitting, camera: Camera) -> Axis:
+    """The collar's axis with a tilt that its short sides hardly tell drawn towards square, as phones are held."""
+    along, _ = geometry.meet_cylinder_px(mouth_px, axis, fitting.pipe_od_mm / 2, camera)
+    if not np.isfinite(along):
+        return axis
+    variance = float(axis.covariance[0, 0])
+    lean = math.atan2(-float(along), float(np.linalg.norm(axis.point_mm)))
+    point, u, _ = geometry.frame(axis.point_mm, axis.direction)
+    middle = point + float(along) * axis.direction
+    direction = geometry.unit(axis.direction + math.tan(lean * variance / (variance + _HELD_RAD**2)) * u)
+    return replace(axis, point_mm=middle - float(middle @ direction) * direction, direction=direction)
 
 
 def _pipe_sides(photo: Photo, hand: Hand, collar: tuple[Limb, Limb], axis: Axis,
@@ -221,17 +248,17 @@ def _pipe_side(photo: Photo, hand: Hand, line: Floats, collar: Limb, px_per_mm: 
 def read_by_hand(strip: Strip, pose: Pose, fitting: Fitting, hand: Hand, camera: Camera) -> Gap | Refusal:
     """The gap between the placed edges, refined where the strip shows them.
 
-    Refuses with `lines-misplaced` where they do not lie on the pipe, or the mark lies inside the collar.
+    Refuses with `lines-misplaced` where they do not lie on the pipe, and with `too-oblique`.
     """
-    u_mm = hand.u_px / pose.px_per_mm / math.cos(math.radians(pose.tilt_deg))
+    if abs(pose.tilt_deg) > _STEEPEST_DEG:
+        tilted = f"tilted by {abs(pose.tilt_deg):.0f} degrees"
+        return Refusal("assist", "too-oblique", f"{tilted}, more than placed lines bear")
+    u_mm = math.hypot(hand.u_px / pose.px_per_mm / math.cos(math.radians(pose.tilt_deg)), _UNEVEN_MM)
     at_mouth, at_mark = (_on_pipe(points, pose, camera) for points in (hand.mouth, hand.mark))
     if at_mouth is None or at_mark is None:
         return Refusal("assist", "lines-misplaced", "mouth or mark lies beside the pipe")
     rows = _rows(strip, at_mark.angles_rad)
     lip, ink = _courses(strip, at_mouth, at_mark, rows, u_mm)
-    before = float(np.mean(ink.at_mm - lip.at_mm))
-    if before < -_BEHIND_MM - _SIGMAS * math.hypot(lip.hand_mm, ink.hand_mm):
-        return Refusal("assist", "lines-misplaced", f"the mark lies {-before:.1f} mm inside the collar")
     return _gap(strip, pose, fitting, rows, lip, ink)
 
 
