@@ -55,6 +55,7 @@ _EDGE_MM = (0.3, 1.0)  # least and most that an edge is looked for on either sid
 _TOUCH_MM = 0.35  # as in `read`
 _BARE_MM, _LEAST_BARE_MM = (4.0, 20.0), 5.0  # beyond a mark's near edge: where pipe is looked at for its colour
 _APART_SIGMAS = 3.0  # of the hand: mark and mouth further apart than this tell which way the pipe runs
+_STEEP_SHIFT = 0.15  # collar widths by which the mouth may seem to lie behind the middle of the placed sides
 _STEEPEST_DEG = 30.0  # the tilt rests on the sides alone here, and one side taken wrongly makes it this steep
 _UNEVEN_MM = 0.2  # a hand-drawn mark, a seam: what two points on an edge say of its mean, however well placed
 _LEFT_MM = 0.08  # what refining leaves of an edge's uncertainty at least
@@ -140,7 +141,7 @@ def _crossed(hand: Hand) -> str:
         return "the collar's sides cross or lie on one another"
     along = np.concatenate([line @ axis for line in hand.collar])
     place = float(hand.mouth.mean(0) @ axis)
-    if place < along.min() - 0.3 * width or place > along.max() + _FARTHEST_MOUTH * width:
+    if place < along.mean() - _STEEP_SHIFT * width or place > along.max() + _FARTHEST_MOUTH * width:
         return "the mouth does not lie at the collar's end"
     for name, points in (("mouth", hand.mouth), ("mark", hand.mark)):
         at = points @ across
