@@ -236,5 +236,5 @@ def test_a_checklist_is_filled_in_with_a_thumb(page: Any) -> None:
     page.locator("fieldset:has-text('Nut spins') label:has-text('Not applicable')").tap()
     page.click("text=Keep the checklist")
     page.wait_for_url("**saved=1**")
-    assert "2 of 7 answered" in page.inner_text("#checklist")
+    assert "Kept. 2 of 7 answered" in page.inner_text("#checklist")
     assert page.inner_text("h1") == joint

@@ -105,13 +105,14 @@ async def begin(request: Request, phone: Phone, token: Annotated[uuid.UUID, Form
 
 
 @routes.get("/joint")
-async def joint(phone: Phone, name: JointName) -> Response:
-    """A joint: its photos, its checklist, and the camera."""
+async def joint(phone: Phone, name: JointName, saved: bool = False) -> Response:
+    """A joint: its photos, its checklist, and the camera.  saved: its checklist was just kept."""
     photos = [card(each) for each in await phone.at_desk(phone.desk.photos_of, name)]
     lines = [line(each) for each in await phone.at_desk(phone.desk.survey)]
-    here = next(each for each in lines if each.name.casefold() == name.casefold())
+    here = next((each for each in lines if each.name.casefold() == name.casefold()),
+                Line(name, "missing", len(photos), "", False, False))  # so new that the survey has not seen it
     said = await phone.at_desk(phone.desk.checklist, name)
-    return page("joint.html.j2", joint=here, photos=photos, said=said, checked_off=checked_off(said),
+    return page("joint.html.j2", joint=here, photos=photos, said=said, checked_off=checked_off(said), saved=saved,
                 token=str(uuid.uuid4()), next_name=await phone.at_desk(phone.desk.next_name))
 
 
