@@ -249,3 +249,11 @@ def test_a_steep_view_is_refused() -> None:
     scene = replace(SMALL, tilt_deg=36.0)
     verdict = assisted(scene, hand_on(scene))
     assert verdict.reasons[0].reason == "too-oblique"
+
+
+def test_a_mark_far_from_the_mouth_is_measured_too() -> None:
+    """The flat strip ends some 40 mm from the mouth; the hand's points do not."""
+    scene = replace(SMALL, gap_mm=55.0)
+    verdict = assisted(scene, hand_on(scene))
+    assert verdict.measurement is not None
+    assert verdict.measurement.gap.value_mm == pytest.approx(55.0, abs=0.6)

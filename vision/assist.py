@@ -260,7 +260,7 @@ def read_by_hand(strip: Strip, pose: Pose, fitting: Fitting, hand: Hand, camera:
         return Refusal("assist", "lines-misplaced", "mouth or mark lies beside the pipe")
     rows = _rows(strip, at_mark.angles_rad)
     lip, ink = _courses(strip, at_mouth, at_mark, rows, u_mm)
-    return _gap(strip, pose, fitting, rows, lip, ink)
+    return _gap(strip, pose, fitting, camera, rows, lip, ink)
 
 
 @dataclass(frozen=True)
@@ -389,7 +389,8 @@ def _weighed(along: Floats, offsets: Floats, strength: Floats, slant: float, u: 
     return place, float(np.sqrt(share @ (offsets[inner] - place) ** 2))
 
 
-def _gap(strip: Strip, pose: Pose, fitting: Fitting, rows: Floats, lip: _Course, ink: _Course) -> Gap:
+def _gap(strip: Strip, pose: Pose, fitting: Fitting, camera: Camera, rows: Floats, lip: _Course,
+         ink: _Course) -> Gap:
     """The gap of two edges in the same rows; a mark at the lip's contour may end anywhere behind it."""
     seam = mouth.mouth_of_border(strip, _whole(strip, rows, lip.at_mm), pose, fitting.collar_od_mm / 2)[rows]
     hidden = float(np.mean(lip.at_mm - seam))
@@ -401,7 +402,7 @@ def _gap(strip: Strip, pose: Pose, fitting: Fitting, rows: Floats, lip: _Course,
     doubts = (Doubt("mark-askew", f"{askew:.1f} mm between the placed ends"),) if said else ()
     return Gap(
         value, 0.0 if touching else value, hidden if touching else value,
-        mouth=_edge(strip, rows, lip, seam), near=_edge(strip, rows, ink, ink.at_mm),
+        mouth=_edge(pose, camera, lip, seam), near=_edge(pose, camera, ink, ink.at_mm),
         line_width_mm=None, hidden_mm=hidden, askew_mm=askew, arc_deg=math.degrees(float(np.ptp(ink.angles_rad))),
         ink_score=0.0, touches=touching, doubts=doubts, hand_mm=math.hypot(lip.hand_mm, ink.hand_mm),
     )
@@ -412,9 +413,12 @@ def _whole(strip: Strip, rows: Floats, at_mm: Floats) -> Floats:
     return np.asarray(np.interp(strip.angles_rad, strip.angles_rad[rows], at_mm))
 
 
-def _edge(strip: Strip, rows: Floats, course: _Course, at_mm: Floats) -> Edge:
-    points = mouth.points_px(strip, _whole(strip, rows, course.at_mm))[rows]
-    return Edge(course.angles_rad, at_mm, points, course.scatter_mm, 0.0)
+def _edge(pose: Pose, camera: Camera, course: _Course, at_mm: Floats) -> Edge:
+    """The course in the photo, also where it leaves the strip, which is only so long."""
+    pipe = pose.pipe
+    points = geometry.surface(pipe.point_mm, pipe.direction, pipe.radius_mm, pose.mouth_mm + course.at_mm,
+                              course.angles_rad)
+    return Edge(course.angles_rad, at_mm, geometry.project(points, camera), course.scatter_mm, 0.0)
 
 
 # --- who placed what -----------------------------------------------------------------------------------------
