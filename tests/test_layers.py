@@ -11,10 +11,10 @@ ROOT = Path(__file__).parent.parent
 VISION = sorted((ROOT / "vision").rglob("*.py"))
 CALIBRATION = sorted((ROOT / "calibration").rglob("*.py"))
 
-STAGES = {"decode", "locate", "refine", "pose", "unwrap", "square", "shoulder", "read", "assist",
+STAGES = {"decode", "locate", "refine", "pose", "unwrap", "square", "shoulder", "read", "assist", "trace",
           "uncertainty", "verdict"}
-PARTS = {"focal": {"decode"}, "sides": {"refine", "assist"}, "mouth": {"read", "square", "assist"}, "mark": {"read"},
-         "sharpness": {"pipeline"}}
+PARTS = {"focal": {"decode"}, "sides": {"refine", "assist", "trace"}, "mouth": {"read", "square", "trace"},
+         "mark": {"read"}, "sharpness": {"pipeline"}}
 SHARED = {"records", "reasons", "geometry", "propagation", "networks"}
 FROM_CALIBRATION = {"calibration.camera": {"Camera", "FocalSource"}, "calibration.fittings": {"Fitting"}}
 LENS_READERS = {"Lens", "Profile", "ProfileError", "read_lens", "turned"}  # where photo and profile meet

@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 
 from calibration.camera import Camera, Profile
 from calibration.fittings import Fitting
-from vision.assist import axis_of, read_by_hand, sides_by_hand, start_from, told
+from vision.assist import axis_of, sides_by_hand, start_from, told
 from vision.decode import decode
 from vision.locate import locate
 from vision.pose import solve_pose, trusted
@@ -23,6 +23,7 @@ from vision.refine import find_limbs
 from vision.sharpness import BLURRED, blur_of
 from vision.shoulder import find_shoulder
 from vision.square import settle, square
+from vision.trace import read_by_hand
 from vision.uncertainty import measure
 from vision.unwrap import unwrap
 from vision.verdict import in_order, judge
