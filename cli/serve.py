@@ -18,6 +18,7 @@ MISUSE = 2
 LIMIT_S = 60.0  # for looking at a photo, of which a fast one needs two
 HEADER_LIMIT_S = 10.0
 _LOOPBACK = "127.0.0.1"
+_WHITE, _BLACK = "\x1b[48;5;231m", "\x1b[48;5;16m"  # of the terminal's fixed colours
 
 
 def serve_command(
@@ -140,7 +141,8 @@ def qr(text: str, coloured: bool) -> str:
 
     made = io.StringIO()
     segno.make(text, error="m", micro=False).terminal(made, border=2, compact=not coloured)
-    return made.getvalue().rstrip("\n")
+    # segno turns the terminal's own colours round, which on a light one makes a code that few phones read.
+    return made.getvalue().rstrip("\n").replace("\x1b[7m", _WHITE).replace("\x1b[49m", _BLACK)
 
 
 def own_address() -> str:

@@ -71,6 +71,9 @@ def test_the_address_its_code_and_who_can_reach_it_are_printed() -> None:
         assert f"http://127.0.0.1:{port}/?code={CODE}" in said
         assert "Only this machine" in said
         assert "█" in said
+        coloured = "\n".join(welcome(line, "127.0.0.1", CODE, coloured=True))
+        assert "\x1b[48;5;231m" in coloured
+        assert "\x1b[7m" not in coloured
         wide = "\n".join(welcome(line, "0.0.0.0", CODE))
         assert f"http://{own_address()}:{port}/?code={CODE}" in wide
         assert "not encrypted" in wide
