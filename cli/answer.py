@@ -12,6 +12,7 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict
 
 from calibration.fittings import MM_PER_UNIT, Fitting, Unit
+from cli.lines import Lines
 from vision.reasons import REASONS
 from vision.records import Contribution, Doubt, Interval, PremarkVerdict, PremarkWord, Squareness, Verdict, Word
 
@@ -109,11 +110,33 @@ class Before(Plain):
     depth: Length | None
 
 
+class PlacedLine(Plain):
+    """One line of an assisted reading.
+
+    by: "hand" where it stayed as it was placed, "picture" where the photo refined it, "geometry" where nobody
+    placed it.  moved_px: by how much refining moved it; null where nobody placed it.
+    """
+
+    name: str
+    by: str
+    moved_px: float | None
+
+
+class Assisted(Plain):
+    """Who placed lines on the photo, how well (standard uncertainty of a point), and what became of each."""
+
+    placed_by: str
+    placed_at: str
+    point_u_px: float
+    lines: tuple[PlacedLine, ...]
+
+
 class Answer(Plain):
     """Everything about one photo; `p_full` is the probability that the gap lies at or under the limit.
 
     `insertion_from` is `premark` where the mark's depth was measured, `catalog` where it is the catalog's.
     `p_inserted`: probability that the insertion is at least `min_insertion`, where both photos tell it.
+    `assisted` is null where the program found everything by itself.
     """
 
     photo: str
@@ -129,6 +152,7 @@ class Answer(Plain):
     view: View | None
     budget: tuple[Part, ...]
     reasons: tuple[Why, ...]
+    assisted: Assisted | None = None
     seconds: float
     version: str
     min_insertion: float | None
@@ -138,8 +162,11 @@ class Answer(Plain):
 
 
 def answer_of(verdict: Verdict, fitting: Fitting, *, photo: str, sha256: str, unit: Unit,
-              seconds: float, before: Before | None = None) -> Answer:
-    """The answer for one photo, in `unit`; `before` names the photo of the marked pipe, where there is one."""
+              seconds: float, before: Before | None = None, lines: Lines | None = None) -> Answer:
+    """The answer for one photo, in `unit`.
+
+    before: names the photo of the marked pipe, where there is one.  lines: those that a person placed.
+    """
     scale = Scale(unit)
     both = verdict.insertion
     measured = verdict.measurement
@@ -148,17 +175,26 @@ def answer_of(verdict: Verdict, fitting: Fitting, *, photo: str, sha256: str, un
         limit=scale.length(fitting.max_gap_mm),
         gap=scale.interval(measured.gap) if measured else None,
         insertion=scale.interval(measured.insertion) if measured else None,
-        line_width=scale.length(measured.line_width_mm) if measured else None,
+        line_width=scale.length(measured.line_width_mm) if measured and measured.line_width_mm else None,
         p_full=round(measured.p_full, 6) if measured else None,
         view=_view(verdict, scale),
         budget=_budget(measured.budget, scale) if measured else (),
         reasons=tuple(why(doubt) for doubt in verdict.reasons),
+        assisted=_assisted(verdict, lines) if lines else None,
         seconds=round(seconds, 3), version=program_version(),
         min_insertion=None if fitting.min_insertion_mm is None else scale.length(fitting.min_insertion_mm),
         insertion_from=None if measured is None else "premark" if both else "catalog",
         p_inserted=None if both is None or both.p_enough is None else round(both.p_enough, 6),
         premark=before,
     )
+
+
+def _assisted(verdict: Verdict, lines: Lines) -> Assisted:
+    told = (PlacedLine(name=line.name, by=line.by,
+                       moved_px=None if line.moved_px is None else round(line.moved_px, 1))
+            for line in verdict.placed)
+    return Assisted(placed_by=lines.placed_by, placed_at=lines.placed_at, point_u_px=lines.point_u_px,
+                    lines=tuple(told))
 
 
 def premark_answer_of(verdict: PremarkVerdict, fitting: Fitting, *, photo: str, sha256: str, unit: Unit,

@@ -19,7 +19,8 @@ if TYPE_CHECKING:
     from calibration.camera import Profile
     from calibration.fittings import Fitting, Unit
     from cli.answer import Answer, Before, PremarkAnswer
-    from vision.records import PremarkVerdict, Verdict
+    from cli.lines import Lines
+    from vision.records import Hand, PremarkVerdict, Verdict
 
 AnyAnswer = TypeVar("AnyAnswer", bound="Answer | PremarkAnswer")
 Found = TypeVar("Found")
@@ -33,11 +34,12 @@ class UnitName(StrEnum):
     mm = "mm"
 
 
-def inspect(data: bytes, fitting: Fitting, camera: Profile | None, confidence: float) -> Verdict:
+def inspect(data: bytes, fitting: Fitting, camera: Profile | None, confidence: float,
+            hand: Hand | None = None) -> Verdict:
     """The one door to the measuring; imported late, as it brings the networks along."""
     from vision.pipeline import inspect as look
 
-    return look(data, fitting, camera, confidence)
+    return look(data, fitting, camera, confidence, hand)
 
 
 def check_command(
@@ -63,6 +65,9 @@ def check_command(
     premark: Annotated[Path | None, typer.Option(
         help="Photo of the joint's marked pipe before it was pushed in: the insertion is then told from both.",
         metavar="PHOTO", show_default=False)] = None,
+    assist: Annotated[Path | None, typer.Option(
+        help="Lines that a person placed on the one photo (JSON); the answer is marked as assisted.",
+        metavar="FILE", show_default=False)] = None,
 ) -> None:
     """Judge photos of pressed joints: full, short or unproven.
 
@@ -75,10 +80,11 @@ def check_command(
     try:
         row = find_fitting(disk.read_catalog(catalog), fitting)
         known = disk.read_camera(camera)
+        lines = disk.read_lines(assist, len(photos))
         make_folder(overlay)
     except Misuse as error:
         leave(str(error), MISUSE)
-    asked = Asked(row, unit.value if unit else row.unit, known, confidence, overlay, as_json, budget)
+    asked = Asked(row, unit.value if unit else row.unit, known, confidence, overlay, as_json, budget, lines)
     course: Course[Answer] = Course()
     try:
         marked = _marked(premark, asked, course) if premark else None
@@ -101,6 +107,7 @@ class Asked:
     overlay: Path | None
     as_json: bool
     budget: bool
+    lines: Lines | None = None
 
 
 @dataclass
@@ -162,14 +169,20 @@ def _answer(path: Path, data: bytes, asked: Asked, course: Course[Answer], marke
     from cli.answer import answer_of
     from cli.say import shown
 
-    began = time.perf_counter()
-    verdict = inspect(data, asked.fitting, asked.camera, asked.confidence)
+    began, lines = time.perf_counter(), asked.lines
+    sha256 = hashlib.sha256(data).hexdigest()
+    if lines:
+        lines.fit_bytes(sha256)
+        verdict = inspect(data, asked.fitting, asked.camera, asked.confidence, lines.hand())
+        lines.fit_picture(verdict)
+    else:
+        verdict = inspect(data, asked.fitting, asked.camera, asked.confidence)
     if marked:
         from vision.pipeline import with_premark
 
         verdict = with_premark(verdict, marked.verdict, asked.fitting)
-    answer = answer_of(verdict, asked.fitting, photo=shown(path), sha256=hashlib.sha256(data).hexdigest(),
-                       unit=asked.unit, seconds=time.perf_counter() - began, before=marked.told if marked else None)
+    answer = answer_of(verdict, asked.fitting, photo=shown(path), sha256=sha256, unit=asked.unit,
+                       seconds=time.perf_counter() - began, before=marked.told if marked else None, lines=lines)
     if asked.overlay:
         from cli.overlay import jpeg, write
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from calibration.camera import Profile, parse_profile
 from calibration.fittings import Fitting, Misuse, demo_catalog, parse_catalog
+from cli.lines import Lines, parse_lines
 from cli.say import shown
 
 CATALOG_VARIABLE = "COLLARGAP_CATALOG"
@@ -52,6 +53,15 @@ def read_catalog(path: Path | None) -> tuple[Fitting, ...]:
 def read_camera(path: Path | None) -> Profile | None:
     """The profile of a camera that `collargap camera solve` wrote; None where none is named."""
     return None if path is None else parse_profile(_text(path, "camera profile"), shown(path))
+
+
+def read_lines(path: Path | None, photos: int = 1) -> Lines | None:
+    """Lines that a person placed on a photo; None where no file is named.  They belong to one photo only."""
+    if path is None:
+        return None
+    if photos != 1:
+        raise Misuse("--assist belongs to one photo: its lines lie on that picture alone. Name one photo.")
+    return parse_lines(_text(path, "file of placed lines"), shown(path))
 
 
 def _text(path: Path, what: str) -> str:

@@ -15,6 +15,7 @@ import typer
 
 from calibration.fittings import Misuse
 from cli.disk import read_camera, read_catalog
+from cli.jobs import checklist
 from cli.jobs.asked import Course, Job
 from cli.jobs.engine import Cluster, Engine, Processes
 from cli.jobs.errors import EngineError, JobError, LedgerError
@@ -142,6 +143,7 @@ def do_job(asked: Job, out: Path, ledger_path: Path, engine: Callable[[], Engine
 
 def _finish(asked: Job, course: Course, store: Store, ledger: Ledger | None, out: Path) -> int:
     seen = clues(store, listed_order=course.listed)
+    _add_checklists(seen, asked.site, ledger)
     made = datetime.now().astimezone().strftime("%Y-%m-%d %H:%M %Z")
 
     def picture(photo: Answered) -> bytes:
@@ -179,6 +181,14 @@ def _finish(asked: Job, course: Course, store: Store, ledger: Ledger | None, out
     return UNPROVEN if words["unproven"] + words["not photographed"] else FULL
 
 
+def _add_checklists(seen: Clues, site: str, ledger: Ledger | None) -> None:
+    """What installers answered on the phone page, beside what else is known of each joint."""
+    if ledger:
+        with suppress(LedgerError):
+            for joint, answers in ledger.checklists(site).items():
+                seen.by_joint[joint].append(checklist.told(answers))
+
+
 def _say_worst(report: Report) -> None:
     """The most urgent joints, a line each."""
     for joint in report.urgent[:_MOST_SAID]:
@@ -186,6 +196,7 @@ def _say_worst(report: Report) -> None:
         why = [found.text for found in (*joint.findings, *(photo.reasons if photo else ()))]
         size = f"gap {photo.gap}, limit {photo.limit}" if photo and photo.gap else ""
         name = f"{joint.name} (demonstration fitting)" if joint.demo else joint.name
+        name += " (assisted)" if photo and photo.assisted else ""
         parts = (f"  {joint.word.upper():<16}", name, size, *why[:1])
         typer.echo("  ".join(part for part in parts if part))
     if len(report.urgent) > _MOST_SAID:

@@ -3,6 +3,7 @@
 * `check`: one inspection of one photo's bytes under one set of settings, with its answer.
 * `overlay`: the picture of that inspection.
 * `filing`: that a check counts for a joint of a site; a check may be filed more than once.
+* `checklist`: what an installer answered for a joint; the last answers count, the earlier ones are kept.
 * `sight`: a file as it lay on disk and the hash its bytes had, so that unchanged files need not be read
 again.
 
@@ -197,6 +198,18 @@ class Ledger:
                 (check_id, _now(), filing.site, filing.joint, filing.photo, filing.day, filing.location,
                  filing.installer, filing.machine),
             )  # fmt: skip
+
+    def note_checklist(self, site: str, joint: str, answers: dict[str, str]) -> None:
+        """Keep an installer's answers for a joint, beside those given before."""
+        with _told(self.path):
+            self._db.execute("INSERT INTO checklist (made, site, joint, answers) VALUES (?,?,?,?)",
+                             (_now(), site, joint, json.dumps(answers)))  # fmt: skip
+
+    def checklists(self, site: str) -> dict[str, dict[str, str]]:
+        """The last answers for every joint of a site that has any, by joint."""
+        query = "SELECT joint, answers FROM checklist WHERE site = ? ORDER BY id"
+        with _told(self.path):
+            return {joint: json.loads(answers) for joint, answers in self._db.execute(query, (site,))}
 
     def known(self, sha256: str, settings: tuple[str, str]) -> int | None:
         """The number of the check of these bytes under these settings, if there is one."""

@@ -20,6 +20,7 @@ COMMANDS = {
     "job": ("cli.job", "job"),
     "find": ("cli.jobs.history", "find"),
     "show": ("cli.jobs.history", "show"),
+    "serve": ("cli.serve", "serve_command"),
     "camera": ("cli.camera", "app"),
     "study": ("cli.study", "study_command"),
 }

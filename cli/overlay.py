@@ -255,7 +255,7 @@ def _scale_bar(picture: NDArray[np.uint8], view: View, photo: Photo, pose: Pose,
                unit: str) -> list[Label]:
     """An inch, or 10 mm, on the pipe's own surface beyond the mark: it shrinks where the pipe recedes."""
     length, name = (25.4, "1 in") if unit == "in" else (10.0, "10 mm")
-    start = 6.0 + (verdict.gap.most_mm + verdict.gap.line_width_mm if verdict.gap else 0.0)
+    start = 6.0 + (verdict.gap.most_mm + (verdict.gap.line_width_mm or 0.0) if verdict.gap else 0.0)
     along = pose.mouth_mm + start + np.linspace(0, length, 13)
     angle = np.radians(55)
     bar = view.at(_on_pipe(pose, photo, along, np.array([angle]))[0])
@@ -300,6 +300,12 @@ def _title(canvas: Image.Image, answer: Answer, fitting: Fitting, margin: float,
     demo = ", a demonstration row" if fitting.is_demo else ""
     y = margin + 1.7 * size + 0.5 * em
     pen.letters(painter, (margin, y), f"fitting {answer.fitting}{demo}", em, pen.QUIET)
+    if answer.assisted:
+        y += 1.35 * em
+        for line in pen.wrapped(say.assisted(answer.assisted.placed_by), em, canvas.width - 2 * margin):
+            pen.letters(painter, (margin, y), line, em, pen.LIMIT)
+            y += 1.35 * em
+        return y
     return y + 1.4 * em
 
 

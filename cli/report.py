@@ -86,6 +86,7 @@ class Photo(_Record):
     reasons: tuple[Advice, ...] = ()
     scale: Scale | None = None
     picture: str = ""
+    assisted: bool = False
 
 
 class Joint(_Record):
@@ -110,6 +111,7 @@ class Row(_Record):
     photos: int
     facts: str
     demo: bool
+    assisted: bool = False
 
 
 class Point(_Record):

@@ -105,6 +105,8 @@ def block(answer: Answer, confidence: float = 0.95, budget: bool = False) -> Ren
     title = Text.assemble(badge(answer.verdict), "  ", (answer.photo, "bold"), overflow="fold")
     if is_demo(answer.reasons):
         title.append("  (demonstration fitting)")
+    if answer.assisted:
+        title.append(f"  ({assisted(answer.assisted.placed_by)})")
     parts: list[RenderableType] = [title]
     if answer.gap and answer.insertion:
         figures = _figures(answer, answer.gap, answer.insertion, confidence)
@@ -113,6 +115,11 @@ def block(answer: Answer, confidence: float = 0.95, budget: bool = False) -> Ren
     if budget and answer.budget:
         parts += [Padding(part, (0, 0, 0, 2), expand=False) for part in budget_table(answer.budget, answer.unit)]
     return Group(*parts, "")
+
+
+def assisted(placed_by: str) -> str:
+    """Said beside every verdict that a person's lines led to."""
+    return f"assisted: lines placed by {shown(placed_by)}"
 
 
 def _figures(answer: Answer, gap: Length, insertion: Length, confidence: float) -> Table:

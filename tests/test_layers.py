@@ -11,11 +11,11 @@ ROOT = Path(__file__).parent.parent
 VISION = sorted((ROOT / "vision").rglob("*.py"))
 CALIBRATION = sorted((ROOT / "calibration").rglob("*.py"))
 
-STAGES = {"decode", "locate", "refine", "pose", "unwrap", "square", "shoulder", "read", "uncertainty",
-          "verdict", "end", "depth", "placing", "insertion"}
-PARTS = {"focal": {"decode"}, "looks": {"locate", "end"}, "mouth": {"read", "square", "depth"},
-         "mark": {"read", "depth"}, "cut": {"depth"}, "redraw": {"uncertainty", "placing", "insertion"},
-         "sharpness": {"pipeline"}}
+STAGES = {"decode", "locate", "refine", "pose", "unwrap", "square", "shoulder", "read", "assist", "trace",
+          "uncertainty", "verdict", "end", "depth", "placing", "insertion"}
+PARTS = {"focal": {"decode"}, "looks": {"locate", "end"}, "sides": {"refine", "assist", "trace"},
+         "mouth": {"read", "square", "depth", "trace"}, "mark": {"read", "depth"}, "cut": {"depth"},
+         "redraw": {"uncertainty", "placing", "insertion"}, "sharpness": {"pipeline"}}
 # After the road: they put several verdicts together, and may ask stages of it.
 BEYOND = {"compare": {"uncertainty", "redraw"}, "views": {"uncertainty", "redraw", "place", "compare"},
           "place": set()}

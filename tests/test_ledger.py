@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from calibration.fittings import demo_catalog
+from cli.jobs import checklist
 from cli.jobs.errors import LedgerError
 from cli.jobs.schema import MIGRATIONS
 from cli.jobs.settings import settings_of
@@ -24,6 +25,7 @@ WRITER = """
 import sys
 from pathlib import Path
 from tests.test_ledger import SETTINGS, an_answer
+from cli.jobs import checklist
 from cli.ledger import Filing, Ledger
 with Ledger(Path(sys.argv[1])) as ledger:
     for count in range(100_000):
@@ -214,3 +216,23 @@ def test_killed_at_any_moment_it_keeps_all_that_was_said_to_be_kept(tmp_path: Pa
         raw = sqlite3.connect(path)
         assert raw.execute("PRAGMA integrity_check").fetchone() == ("ok",)
         raw.close()
+
+
+def test_checklists_are_kept_and_the_last_answers_count(ledger: Ledger) -> None:
+    ledger.note_checklist("S", "J-1", {"gasket": "no"})
+    ledger.note_checklist("S", "J-1", {"gasket": "yes"})
+    ledger.note_checklist("T", "J-1", {"gasket": "na"})
+    assert ledger.checklists("S") == {"J-1": {"gasket": "yes"}}
+    for verb in ("UPDATE checklist SET joint = 'x'", "DELETE FROM checklist",
+                 "INSERT OR REPLACE INTO checklist VALUES (1, '', '', '', '{}')"):
+        with pytest.raises(sqlite3.IntegrityError, match="only grows"):
+            ledger._db.execute(verb)
+
+
+def test_a_no_on_the_checklist_asks_for_a_person() -> None:
+    whole = dict.fromkeys(checklist.ITEMS, "yes")
+    assert not checklist.told(whole).weighs
+    assert not checklist.told({"gasket": "yes"}).weighs
+    denied = checklist.told(whole | {"gasket": "no"})
+    assert denied.weighs
+    assert "Gasket back in" in denied.text

@@ -11,9 +11,9 @@ import pytest
 from calibration.camera import Camera
 from tests import scene as scenes
 from tests.scene import Paint, Scene
-from vision import networks, refine
+from vision import networks, refine, sides
 from vision.records import Floats, Limbs, Photo, Refusal, Sighting
-from vision.refine import _Course
+from vision.sides import Course
 
 LENS = Camera(1000.0, (671.5, 503.5))
 DARK = Paint(ground=(35, 45, 30))  # a ground that no shading of collar or pipe comes near
@@ -32,18 +32,18 @@ def step_picture(at: float, blur_px: float, noise: float = 0.0, seed: int = 0, s
     return Photo(pixels, Camera(1000.0, (31.5, 379.5)))
 
 
-def course(guess: float) -> _Course:
+def course(guess: float) -> Course:
     """Stations down the picture, looking for the edge to the right."""
     along = SPACING * np.arange(96)
-    return _Course(np.array([0.0, 20.0]), np.array([0.0, 1.0]), np.array([1.0, 0.0]), along,
+    return Course(np.array([0.0, 20.0]), np.array([0.0, 1.0]), np.array([1.0, 0.0]), along,
                    np.full(96, guess), 5.0, 0.6, 0.0)
 
 
 def places(photo: Photo, guess: float = 31.0) -> Floats:
     """Where the stage's own profiles and peaks put the edge, at every second station: no pixel is shared."""
     line = course(guess)
-    offsets, strength = refine._profiles(photo, line)
-    found, beside = refine._peaks(line.along_px, offsets, strength, (0.0, 0.0))
+    offsets, strength = sides._profiles(photo, line)
+    found, beside = sides.peaks(line.along_px, offsets, strength, (0.0, 0.0))
     assert found.all()
     return (guess + beside)[::2]
 
@@ -70,7 +70,7 @@ def test_on_a_sharp_photo_no_estimate_beats_the_cramer_rao_bound_nor_misses_it_b
 def test_on_a_soft_photo_the_estimate_loses_what_its_kernel_must(blur_px):
     """The inflection of a blurred step under a Gaussian of k px scatters by sqrt(3/8 (k2 + s2)^3 / (k^5 s))
     of the bound (second derivative's noise over its slope): more where the photo is softer than that."""
-    kernel = refine._EDGE_SIGMA_PX
+    kernel = sides._EDGE_SIGMA_PX
     factor = math.sqrt(0.375 * (kernel**2 + blur_px**2) ** 3 / (kernel**5 * blur_px))
     scatter, bound, slack = scatter_of(blur_px)
     assert bound * (1 - slack) < scatter < 1.1 * max(factor, 1.3) * bound
@@ -87,7 +87,7 @@ def test_where_the_edge_falls_between_pixels_makes_no_difference(blur_px):
 def test_stated_sigma_is_the_scatter_of_edge_points():
     noise, ratios, pulls = 6.0, [], []
     for seed in range(20):
-        limb = refine._limb(step_picture(29.4, 1.0, noise, seed, slope=0.004), course(31.0))
+        limb = sides.find_limb(step_picture(29.4, 1.0, noise, seed, slope=0.004), course(31.0))
         assert limb is not None
         beside = limb.points_px[:, 0] - 29.4 - 0.004 * limb.points_px[:, 1]
         ratios.append(limb.sigma_px / np.sqrt(np.mean(beside**2)))
@@ -100,7 +100,7 @@ def test_stated_sigma_is_the_scatter_of_edge_points():
 
 def test_an_even_picture_has_no_edge():
     grey = Photo(np.full((760, 64, 3), 128, np.uint8), LENS)
-    assert refine._limb(grey, course(31.0)) is None
+    assert sides.find_limb(grey, course(31.0)) is None
 
 
 def drawn(scene: Scene, paint: Paint = DARK) -> tuple[Limbs | Refusal, Photo, scenes.Truth]:

@@ -99,7 +99,10 @@ def compare(old: Verdict, new: Verdict, fitting: Fitting, *, turn: Turn | None =
     missing = [*_missing(old, "first"), *_missing(new, "later")]
     if missing:
         return replace(blank, reasons=(*missing, *_of_fitting(fitting)))
-    pair = _Pair.of(Seen.of(old), Seen.of(new), turn, fitting)
+    both = Seen.of(old), Seen.of(new)
+    if hidden := _hidden(*both):
+        return replace(blank, reasons=(*hidden, *_of_photos(old, new), *_of_fitting(fitting)))
+    pair = _Pair.of(*both, turn, fitting)
     try:
         found = pair.measured(confidence, seed)
     except SidesTooUncertain:
@@ -121,6 +124,14 @@ def _missing(verdict: Verdict, which: str) -> list[Doubt]:
             for each in verdict.reasons if each.reason != "demo-fitting"]
 
 
+def _hidden(old: Seen, new: Seen) -> list[Doubt]:
+    """Why two marks can't be compared by their far edges, where they have to be: a hand placed only the near one."""
+    if not (old.is_at_the_mouth or new.is_at_the_mouth):
+        return []
+    return [Doubt("mark-hidden", f"{which} photo: only the mark's near edge was placed")
+            for which, seen in (("first", old), ("later", new)) if seen.gap.far is None]
+
+
 def _of_fitting(fitting: Fitting) -> list[Doubt]:
     return [Doubt("demo-fitting")] if fitting.is_demo else []
 
@@ -128,7 +139,7 @@ def _of_fitting(fitting: Fitting) -> list[Doubt]:
 def _of_photos(old: Verdict, new: Verdict) -> list[Doubt]:
     """Doubts about a photo that bear on the difference too."""
     return [Doubt(each.reason, f"{which} photo") for which, verdict in (("first", old), ("later", new))
-            for each in verdict.reasons if each.reason == "focal-assumed"]
+            for each in verdict.reasons if each.reason in ("focal-assumed", "assisted")]
 
 
 def _word(movement: Interval, least: float, turn: Turn | None) -> tuple[Change, list[Doubt]]:
@@ -168,7 +179,7 @@ class Seen:
         """The same photo with the mark's far edge in place of the near one."""
         gap = self.gap
         far = gap.far
-        if far is None:
+        if far is None or gap.line_width_mm is None:
             raise ValueError("the far edge of this mark was not read")
         back = SHIFTED_MM if gap.touches else gap.most_mm - gap.value_mm
         value = gap.value_mm + gap.line_width_mm

@@ -54,7 +54,7 @@ def find_mouth(strip: Strip, reading: Reading, pose: Pose, collar_radius_mm: flo
     rows = clear & (soft < softest_mm) & strip.seen[index, column] & (reading.shares[_OVER][index, column] < 0.5)
     if rows.sum() < len(rows) / 5:
         return None
-    rough = _mouth_of_border(strip, border, pose, collar_radius_mm)
+    rough = mouth_of_border(strip, border, pose, collar_radius_mm)
     course, scatter = _course(strip.angles_rad, rough, rows)
     views = np.std([np.median(_split(view, strip)[0][rows]) for view in reading.views])
     bias = _bias_mm(float(np.median(soft[rows])), float(views))
@@ -84,7 +84,7 @@ def _split(beyond: NDArray[np.float32], strip: Strip) -> tuple[Floats, Floats, N
     return strip.first_mm + strip.step_mm * (place - 0.5), soft, (window[:, 0] < 0.25) & (window[:, -1] > 0.75)
 
 
-def _mouth_of_border(strip: Strip, border: Floats, pose: Pose, radius_mm: float) -> Floats:
+def mouth_of_border(strip: Strip, border: Floats, pose: Pose, radius_mm: float) -> Floats:
     """Axial place of the mouth that shows its border there: the seam, or behind the lip's contour."""
     distance = float(np.linalg.norm(pose.pipe.point_mm))
     place = geometry.mouth_of_contour(pose.mouth_mm + border, strip.angles_rad, distance, pose.pipe.radius_mm,

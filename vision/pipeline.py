@@ -18,6 +18,7 @@ from typing import Any, TypeVar
 
 from calibration.camera import Camera, Profile
 from calibration.fittings import Fitting
+from vision.assist import axis_of, sides_by_hand, start_from, told
 from vision.decode import decode
 from vision.depth import columns_for, find_ends, read_depth
 from vision.end import find_end
@@ -31,9 +32,11 @@ from vision.records import (
     Doubt,
     Ends,
     Gap,
+    Hand,
     Limbs,
     Measurement,
     Photo,
+    Placed,
     Placement,
     Pose,
     PremarkVerdict,
@@ -46,6 +49,7 @@ from vision.refine import find_limbs
 from vision.sharpness import BLURRED, blur_of
 from vision.shoulder import find_shoulder
 from vision.square import level, settle, square, square_on
+from vision.trace import read_by_hand
 from vision.uncertainty import measure
 from vision.unwrap import FIRST_MM, STEP_MM, unwrap
 from vision.verdict import in_order, judge, judge_insertion, judge_placement
@@ -56,12 +60,15 @@ _Record = TypeVar("_Record", Photo, Sighting, Limbs, Pose, Strip, Gap, Measureme
 
 
 def inspect(data: bytes, fitting: Fitting, camera: Camera | Profile | None = None,
-            confidence: float = 0.95) -> Verdict:
+            confidence: float = 0.95, hand: Hand | None = None) -> Verdict:
     """Judge one photo of one joint.
 
     camera: a calibrated one; without it EXIF, or a guess, has to do.  Raises ProfileError, which is misuse,
-    for the profile of another lens.
+    for the profile of another lens.  hand: lines that a person placed; then the finder isn't asked, and the
+    answer is marked as assisted.
     """
+    if hand is not None:
+        return _assisted(data, hand, fitting, camera, confidence)
     road = _Road()
     try:
         photo = road.to(decode(data, camera))
@@ -129,6 +136,41 @@ def with_premark(said: Verdict, before: PremarkVerdict, fitting: Fitting) -> Ver
     word, reasons = judge_insertion(insertion.length, fitting.min_insertion_mm, (said.word, said.reasons), before.word)
     measurement = replace(said.measurement, insertion=insertion.length)
     return replace(said, word=word, reasons=reasons, measurement=measurement, premark=before, insertion=insertion)
+
+
+def propose(data: bytes, camera: Camera | Profile | None = None) -> tuple[Photo | None, Hand | None]:
+    """The photo, upright, and rough lines for a person to start from; None for what could not be found."""
+    photo = decode(data, camera)
+    if isinstance(photo, Refusal):
+        return None, None
+    sighting = locate(photo)
+    return photo, None if isinstance(sighting, Refusal) else start_from(sighting)
+
+
+def _assisted(data: bytes, hand: Hand, fitting: Fitting, camera: Camera | Profile | None,
+              confidence: float) -> Verdict:
+    """The same road, with a person's lines in place of what the networks find."""
+    road = _Road()
+    road.doubts.append(Doubt("assisted"))
+    try:
+        photo = road.to(decode(data, camera))
+        limbs = road.to(sides_by_hand(photo, hand, fitting))
+        pose = road.to(solve_pose(limbs, photo.camera, fitting, hand.mouth.mean(0), axis_of(hand)))
+        if better := settle(limbs, pose, photo.camera):
+            limbs, pose = road.turned(*better)
+        strip = road.to(unwrap(photo, pose))
+        road.to(trusted(pose, fitting))
+        gap = road.to(read_by_hand(strip, pose, fitting, hand, photo.camera))
+        measurement = road.to(measure(gap, limbs, pose, photo.camera, fitting, confidence))
+    except _RoadEnds as end:
+        return Verdict("unproven", _why(end.refusal, road, fitting), placed=_placed(hand, road), **road.records)
+    word, reasons = judge(measurement, road.doubts, fitting)
+    return Verdict(word, reasons, placed=_placed(hand, road), **road.records)
+
+
+def _placed(hand: Hand, road: _Road) -> tuple[Placed, ...]:
+    limbs, photo = road.records.get("limbs"), road.records.get("photo")
+    return told(hand, limbs, road.records.get("gap"), photo.camera) if limbs and photo else ()
 
 
 class _RoadEnds(Exception):

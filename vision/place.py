@@ -65,7 +65,12 @@ class _Details:
 
 
 def _details(strip: Strip, gap: Gap, radius_mm: float) -> _Details | None:
-    """Details from the mark's far edge on, in columns of _STEP_MM; None where too little pipe is in the picture."""
+    """Details from the mark's far edge on, in columns of _STEP_MM.
+
+    None where too little pipe is in the picture, or where only the mark's near edge is known.
+    """
+    if gap.line_width_mm is None:
+        return None
     start = float(np.median(gap.near.at_mm)) + gap.line_width_mm + _FROM_MM
     first = (start - strip.first_mm) / strip.step_mm
     columns = first + np.arange(0, _ALONG_MM, _STEP_MM) / strip.step_mm

@@ -105,6 +105,11 @@ _ALL = (
            "Cut it again: on the far side the mark's depth differs from what the photo shows.", bars=False),
     Reason("cut-ragged", "A burr or a torn edge makes it doubtful where the cut lies.",
            "File off the burr and take the photo again.", bars=False),
+    Reason("lines-misplaced", "The lines placed by hand belong to no joint.",
+           "Place the collar's two sides, its mouth and the mark's near edge again, on the joint's own edges."),
+    Reason("assisted", "A person placed the collar's sides, its mouth and the mark's near edge on the photo.",
+           "Where much depends on it, have a second person place the lines too, or look at the joint.",
+           bars=False),
     Reason("demo-fitting", "The fitting is a demonstration row with an invented collar.",
            "Measure your collar with calipers and put it into a catalog of your own.", bars=False),
 )

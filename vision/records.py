@@ -59,6 +59,36 @@ class Photo:
 
 
 @dataclass(frozen=True)
+class Hand:
+    """Lines that a person placed on a photo, in pixels of the upright photo as stored.
+
+    collar, pipe: (2, 2) each, two points on either side; pipe None where it was left to the program.
+    mouth, mark: (n, 2) points on the mouth's edge and on the mark's edge nearer to it, n at least 2.
+    u_px: standard uncertainty of one point, each way.
+    """
+
+    collar: tuple[Floats, Floats]
+    mouth: Floats
+    mark: Floats
+    pipe: tuple[Floats, Floats] | None = None
+    u_px: float = 2.5
+
+
+@dataclass(frozen=True)
+class Placed:
+    """What became of a line that a person placed, or left out.
+
+    by: whether the hand's line was kept, the picture refined it, or the geometry made it up from the others.
+    moved_px: how far the hand's points lie from the line that was measured with, root mean square; None where
+    the hand placed none.
+    """
+
+    name: str
+    by: Literal["hand", "picture", "geometry"]
+    moved_px: float | None
+
+
+@dataclass(frozen=True)
 class Look:
     """One picture that the finder saw, its class of every pixel, and where it lies in the photo.
 
@@ -211,6 +241,8 @@ class Gap:
     value_mm: mean over the rows read of mark's near edge minus mouth, along the pipe; 0 where ink
     reaches under the collar.  least_mm, most_mm bracket what the view leaves open: the lip may hide the edge
     of ink that comes out from under it; a dark ring at the mouth may pass for collar.
+    line_width_mm: None where only the near edge is known.  hand_mm: standard uncertainty of the gap for edges
+    that a person placed, 0 where the program read them.
     """
 
     value_mm: float
@@ -218,7 +250,7 @@ class Gap:
     most_mm: float
     mouth: Edge
     near: Edge
-    line_width_mm: float
+    line_width_mm: float | None
     hidden_mm: float
     askew_mm: float
     arc_deg: float
@@ -226,6 +258,7 @@ class Gap:
     touches: bool
     doubts: tuple[Doubt, ...] = ()
     far: Edge | None = None  # the mark's far edge, in the rows of `near`
+    hand_mm: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -256,7 +289,7 @@ class Measurement:
 
     gap: Interval
     insertion: Interval
-    line_width_mm: float
+    line_width_mm: float | None
     budget: tuple[Contribution, ...]
     p_full: float
     confidence: float
@@ -369,7 +402,10 @@ class Insertion:
 
 @dataclass(frozen=True)
 class Verdict:
-    """The answer, and every record of the road that led to it (None where the road ended before)."""
+    """The answer, and every record of the road that led to it (None where the road ended before).
+
+    placed: what became of the lines that a person placed; empty where the program looked alone.
+    """
 
     word: Word
     reasons: tuple[Doubt, ...]
@@ -382,3 +418,4 @@ class Verdict:
     gap: Gap | None = field(default=None, repr=False)
     premark: PremarkVerdict | None = field(default=None, repr=False)
     insertion: Insertion | None = None
+    placed: tuple[Placed, ...] = ()

@@ -41,6 +41,8 @@ DRAWS = 4000  # the ends of a 95 % interval then scatter by 4 % of u; more would
 LIP_MM = (0.3, 1.6)  # radius of the lip: range seen in the trade (common practice, no source)
 OFF_CENTRE_MM = 0.4  # half width of where the pipe may sit in the collar's bore (common practice, no source)
 
+_EDGES, HAND = ("mouth edge", "mark edge", "mark ragged"), "placed by hand"
+
 
 def measure(gap: Gap, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitting,
             confidence: float = 0.95, seed: int = 0) -> Measurement | Refusal:
@@ -154,7 +156,7 @@ class Chain:
             Rectangular("lip radius", *LIP_MM),
             Rectangular("pipe off centre", -OFF_CENTRE_MM, OFF_CENTRE_MM),
             *lens,
-            *(Normal(name, 0.0, self.u_mm[name]) for name in ("mouth edge", "mark edge", "mark ragged")),
+            *(Normal(name, 0.0, self.u_mm[name]) for name in self._edges()),
             Rectangular("mark askew", -self.askew_mm, self.askew_mm),
             Rectangular("hidden by the lip", *self.open_mm),
         ]
@@ -163,9 +165,13 @@ class Chain:
         """The best estimate (1,) of every input."""
         return redraw.estimates(self.inputs())
 
+    def _edges(self) -> tuple[str, ...]:
+        """What may be wrong with the edges themselves; a hand is named only where there was one."""
+        return (*_EDGES, HAND) if self.u_mm[HAND] else _EDGES
+
     def gap_mm(self, q: Values) -> Floats:
         """The model: gaps (draws,) for values (draws,) of every input; not floored at 0."""
-        beside = q["mark edge"] + q["mark ragged"] + q["mark askew"] + q["hidden by the lip"]
+        beside = q["mark edge"] + q["mark ragged"] + q["mark askew"] + q["hidden by the lip"] + q.get(HAND, 0.0)
         return redraw.row_mean(self.rows_mm(q)) + beside
 
     def rows_mm(self, q: Values) -> Floats:
@@ -207,6 +213,7 @@ def _edge_u(gap: Gap, pose: Pose) -> dict[str, float]:
         "mouth edge": math.hypot(gap.mouth.bias_mm, floor, gap.mouth.sigma_mm / math.sqrt(mouth_rows)),
         "mark edge": math.hypot(gap.near.bias_mm, floor),
         "mark ragged": gap.near.sigma_mm / math.sqrt(mark_rows),
+        HAND: gap.hand_mm,
     }
 
 

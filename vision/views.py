@@ -27,7 +27,7 @@ from vision.propagation.agreement import draw_all, shared_inputs
 from vision.reasons import REASONS
 from vision.records import Doubt, Floats, Interval, Verdict, Word
 from vision.redraw import SidesTooUncertain
-from vision.uncertainty import OFF_CENTRE_MM, Chain
+from vision.uncertainty import HAND, OFF_CENTRE_MM, Chain
 
 DRAWS = 4000
 LEAST_SEEN = 0.5  # of the circumference, for `full`: this program's own rule, of no standard
@@ -41,7 +41,8 @@ _SAME_LENS = ("focal length", "principal point", "lens distortion")
 _PUT_BY_HERE = {"pipe off centre", "mark askew", "hidden by the lip", "mark ragged"}
 _DISAGREE = 0.999
 _ALL_ROUND = np.radians(np.arange(360))
-_CARRIED = ("two-lines", "size-mismatch")  # reasons of one view that bar a verdict on the whole joint
+# Reasons of one view that bear on the whole joint: two bar a verdict on it, one says that a person placed lines.
+_CARRIED = ("two-lines", "size-mismatch", "assisted")
 
 
 @dataclass(frozen=True)
@@ -300,14 +301,15 @@ class _Ring:
 
         Where the mark touches the mouth its near edge is hidden: its far edge is read, less the width that other
         views show; where none shows it, the view that shows most of the mark is held to have its near edge at
-        the mouth or under the lip.
+        the mouth or under the lip.  Where a person placed the near edge alone, it is read with what it leaves open.
         """
         seen = [(Seen.of(view.verdict), view.turn or Turn(0, 0, "first")) for view in views]
-        free = [each.gap.line_width_mm for each, _ in seen if not each.gap.touches]
+        free = [each.gap.line_width_mm for each, _ in seen
+                if not each.gap.touches and each.gap.line_width_mm is not None]
         at_mouth, width = _at_the_mouth([each for each, _ in seen], fitting)
         readings = []
         for each, turn in seen:
-            if not each.gap.touches:
+            if not each.gap.touches or each.gap.far is None:
                 chain = _chain(each, fitting)
                 readings.append(_Reading(chain, turn, chain.open_mm))
                 continue
@@ -351,7 +353,7 @@ class _Ring:
             own["pipe off centre"] = drawn["off centre x"] * math.cos(turn) + drawn["off centre y"] * math.sin(turn)
             own["mouth edge"] = (math.sqrt(1 - SAME_MOUTH) * own["mouth edge"]
                                  + math.sqrt(SAME_MOUTH) * reading.chain.u_mm["mouth edge"] * drawn["this mouth"])
-            beside = own["mark edge"] + (drawn["width"] if reading.by_width else 0.0)
+            beside = own["mark edge"] + own.get(HAND, 0.0) + (drawn["width"] if reading.by_width else 0.0)
             parts.append(reading.rows_mm(own) + beside[:, None])
         return np.concatenate(parts, axis=1)
 
@@ -452,12 +454,13 @@ def _at_the_mouth(seen: Sequence[Seen], fitting: Fitting) -> tuple[float, float]
     The view that shows most of the mark has its near edge anywhere from the mouth to where ink begins to be seen;
     the width is taken for the middle of that.
     """
-    inked = [(_chain(each, fitting).measured_mm, each.gap) for each in seen if each.gap.touches]
+    inked = [(_chain(each, fitting).measured_mm, each.gap.line_width_mm, each.gap.hidden_mm) for each in seen
+             if each.gap.touches and each.gap.line_width_mm is not None]
     if not inked:
         return 0.0, 0.0
-    begins, gap = max(inked, key=lambda each: each[0] + each[1].line_width_mm)
-    reach = max(begins, gap.hidden_mm, 0.0)
-    return reach, begins + gap.line_width_mm - reach / 2
+    begins, width, hidden = max(inked, key=lambda each: each[0] + each[1])
+    reach = max(begins, hidden, 0.0)
+    return reach, begins + width - reach / 2
 
 
 def _filled(rows: Floats) -> Floats:

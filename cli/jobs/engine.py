@@ -44,7 +44,7 @@ class Processes:
 
     def start(self) -> Executor:
         """A fresh pool; the processes start at once, deaf to Ctrl-C, which is the parent's to answer."""
-        pool = ProcessPoolExecutor(self.workers, multiprocessing.get_context("spawn"), _begin)
+        pool = ProcessPoolExecutor(self.workers, multiprocessing.get_context("spawn"), begin_worker)
         with _deaf_to_interrupts():
             pool.submit(int)
         return pool
@@ -168,7 +168,7 @@ def usable_cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _begin() -> None:
+def begin_worker() -> None:
     """First thing in each process: Ctrl-C is the parent's business, and no process outlives its parent."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()

@@ -34,6 +34,7 @@ _ADVICE = {
     "out-of-order": "Find out whether the photo is of this joint; times go back here.",
     "drifting": "Look at the next joints of the same hand or machine before they are covered.",
     "all-round": "",
+    "checklist": "Ask the installer before the joint is covered.",
     DEMO: "Measure your collar with calipers and put it into a catalog of your own.",
     "job": "",
 }
@@ -47,6 +48,11 @@ def finding(code: str, text: str, *, weighs: bool = True) -> Finding:
 def is_demo(answer: dict[str, Any]) -> bool:
     """True where the fitting of an answer is a demonstration row."""
     return any(each["code"] == DEMO for each in answer["reasons"])
+
+
+def is_assisted(answer: dict[str, Any]) -> bool:
+    """True where a person placed the lines; answers of old ledgers do not know the word."""
+    return bool(answer.get("assisted"))
 
 
 def listed(names: list[str], most: int = 3) -> str:

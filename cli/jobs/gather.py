@@ -12,7 +12,7 @@ from cli.jobs.asked import Course, Job
 from cli.jobs.before import is_premark
 from cli.jobs.drawing import chart, scale
 from cli.jobs.drift import Chart as Drift
-from cli.jobs.findings import DEMO, is_demo
+from cli.jobs.findings import DEMO, is_assisted, is_demo
 from cli.jobs.judge import Judged
 from cli.jobs.lengths import cut_of, depth_of, gap_of, insertion_of, interval_of, limit_of, mark_depth_of
 from cli.jobs.store import Answered, Store
@@ -123,7 +123,7 @@ def _row(judged: Judged) -> Row:
     return Row(
         name=visible(judged.joint.name), word=judged.word, gap=gap_of(deciding), limit=limit_of(deciding),
         photos=len(judged.photos), facts=" · ".join(_facts(judged)),
-        demo=_is_demo(judged),
+        demo=_is_demo(judged), assisted=is_assisted(deciding),
     )  # fmt: skip
 
 
@@ -160,7 +160,7 @@ class _Shown:
             name=visible(photo.name), word=answer["verdict"], gap=gap_of(answer),
             interval=interval_of(answer), limit=limit_of(answer), insertion=insertion_of(answer),
             taken=_time(photo.taken),
-            reasons=tuple(told), scale=scale(answer), picture=self._picture(photo),
+            reasons=tuple(told), scale=scale(answer), picture=self._picture(photo), assisted=is_assisted(answer),
         )  # fmt: skip
 
     def _picture(self, photo: Answered) -> str:

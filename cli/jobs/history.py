@@ -14,14 +14,16 @@ from typing import Annotated, Any
 import typer
 
 from calibration.fittings import Misuse
+from cli.jobs import checklist
 from cli.jobs.before import best, is_premark, joined
 from cli.jobs.errors import JobError, LedgerError
-from cli.jobs.findings import CAUTION, is_demo
+from cli.jobs.findings import CAUTION, is_assisted, is_demo
 from cli.jobs.lengths import depth_of, gap_of, interval_of, limit_of, mark_depth_of
 from cli.jobs.listing import parse_day
 from cli.jobs.text import visible
 from cli.jobs.verdicts import JointWord, joint_word
 from cli.ledger import Entry, Ledger, default_path
+from cli.say import assisted
 
 _LedgerFile = Annotated[
     Path | None,
@@ -92,6 +94,8 @@ def show(
             )
         for checks in found:
             typer.echo(_line(checks, _word(checks)))
+            if answers := book.checklists(checks[0].filing.site).get(joint):
+                typer.echo(f"  {checklist.told(answers).text}")
             for entry in checks:
                 typer.echo(_story(entry))
                 _put_overlay(book, entry, overlays)
@@ -148,6 +152,7 @@ def _line(checks: list[Entry], word: JointWord) -> str:
         f"{filing.day}  {word.upper():<8}  {visible(filing.site)} / {visible(filing.joint)}  "
         f"({photos} photo{'' if photos == 1 else 's'}{'; ' + about if about else ''})"
         f"{'  (demonstration fitting)' if any(is_demo(entry.answer) for entry in latest) else ''}"
+        f"{'  (assisted)' if any(is_assisted(entry.answer) for entry in latest) else ''}"
     )
 
 
@@ -156,7 +161,7 @@ def _story(entry: Entry) -> str:
     lines = [
         f"  check {entry.check_id}, {entry.made}, collargap {answer['version']}: "
         f"{visible(entry.filing.photo)}",
-        f"    {entry.verdict}: {_size(answer)}; fitting {visible(answer['fitting'])}",
+        f"    {entry.verdict}{_by_whom(answer)}: {_size(answer)}; fitting {visible(answer['fitting'])}",
         f"    photo sha256 {answer['sha256']}",
     ]
     return "\n".join(lines + [f"    {each['text']} {each['advice']}" for each in answer["reasons"]])
@@ -169,6 +174,10 @@ def _size(answer: dict[str, Any]) -> str:
         return f"{found}; catalog {mark_depth_of(answer)}"
     found = f"gap {gap_of(answer)}, {interval_of(answer)}" if answer["gap"] else "no gap measured"
     return f"{found}; limit {limit_of(answer)}"
+
+
+def _by_whom(answer: dict[str, Any]) -> str:
+    return f" ({assisted(answer['assisted']['placed_by'])})" if is_assisted(answer) else ""
 
 
 def _put_overlay(book: Ledger, entry: Entry, folder: Path | None) -> None:

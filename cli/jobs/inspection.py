@@ -27,11 +27,16 @@ def _joint(task: Task, data: bytes) -> Looked:
     from cli.answer import answer_of
     from vision.pipeline import inspect
 
-    began = time.perf_counter()
-    verdict = inspect(data, task.fitting, task.camera, task.confidence)
+    began, lines = time.perf_counter(), task.lines
+    sha256 = hashlib.sha256(data).hexdigest()
+    if lines:
+        lines.fit_bytes(sha256)
+    verdict = inspect(data, task.fitting, task.camera, task.confidence, lines.hand() if lines else None)
+    if lines:
+        lines.fit_picture(verdict)
     answer = answer_of(
-        verdict, task.fitting, photo=task.name, sha256=hashlib.sha256(data).hexdigest(),
-        unit=task.unit or task.fitting.unit, seconds=time.perf_counter() - began,
+        verdict, task.fitting, photo=task.name, sha256=sha256, unit=task.unit or task.fitting.unit,
+        seconds=time.perf_counter() - began, lines=lines,
     )  # fmt: skip
     told = answer.model_dump(mode="json")
     if verdict.photo is None:

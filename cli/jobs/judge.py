@@ -46,6 +46,11 @@ class Judged:
         return first.answer if first and first.kind == "joint" else None
 
     @property
+    def count(self) -> int:
+        """How many photos there are of the joint, those of its marked pipe left out."""
+        return sum(photo.kind == "joint" for photo in self.photos)
+
+    @property
     def needs_a_person(self) -> bool:
         """Anything but a full joint of which nothing else is known."""
         return self.word != "full" or any(found.weighs for found in self.findings)

@@ -16,6 +16,7 @@ from cli.jobs.text import visible
 from cli.jobs.timing import taken_at
 from cli.jobs.worker import Checked, Kind, Looked, Task
 from cli.ledger import Filing, Ledger, Sight
+from cli.lines import Lines, lines_beside
 
 _BATCH = 1000
 
@@ -61,7 +62,7 @@ class Keeper:
         self._job, self._store, self._ledger, self._course = job, store, ledger, course
         self._rows = Rows(job)
         self._settings: dict[tuple[str, Kind], tuple[str, str]] = {}
-        self._under_way: dict[int, Waiting] = {}
+        self._under_way: dict[int, tuple[Waiting, tuple[str, str]]] = {}  # with the settings they are checked under
 
     def recall(self) -> None:
         """Answer what the ledger has an answer for, of the files that have not changed since."""
@@ -79,29 +80,43 @@ class Keeper:
             for photo in photos:
                 sha256 = ledger.hash_of(_sight(photo))
                 if sha256:
-                    self._known(ledger, photo, sha256)
+                    self._known_now(ledger, photo, sha256)
+
+    def recall_as(self, photo: Waiting, sha256: str) -> None:
+        """Answer a photo whose bytes are known to have this hash, where the ledger has an answer for them."""
+        if self._ledger:
+            try:
+                self._known_now(self._ledger, photo, sha256)
+            except LedgerError as error:
+                self._lose(error)
 
     def tasks(self) -> Iterator[Task]:
         """What is left to check, joint by joint."""
         job = self._job
         for photo in self._store.waiting():
             fitting = self._rows.row(photo.joint.fitting)
-            known = self._hashes_known(photo)
-            self._under_way[photo.id] = photo
+            try:
+                lines = _lines_of(photo)
+            except Misuse as error:
+                self._store.fail(photo.id, visible(str(error)))
+                continue
+            keys = self._keys(photo, lines)
+            known = self._hashes_known(photo, keys)
+            self._under_way[photo.id] = photo, keys
             yield Task(photo.id, photo.path, photo.name, fitting, job.camera, job.confidence, job.unit, known,
-                       job.version, job.inspector, photo.kind)  # fmt: skip
+                       job.version, job.inspector, photo.kind, lines)  # fmt: skip
 
-    def _hashes_known(self, photo: Waiting) -> frozenset[str]:
+    def _hashes_known(self, photo: Waiting, keys: tuple[str, str]) -> frozenset[str]:
         try:
             if self._ledger:
-                return self._ledger.hashes_of_size(photo.size, self._keys(photo))
+                return self._ledger.hashes_of_size(photo.size, keys)
         except LedgerError as error:
             self._lose(error)
         return frozenset()
 
     def done(self, task: Task, outcome: Checked | Exception) -> tuple[Joint, dict[str, Any] | None]:
         """Keep what came of a task; its joint, and the answer where there is one."""
-        photo = self._under_way.pop(task.key)
+        photo, keys = self._under_way.pop(task.key)
         if isinstance(outcome, Exception):
             outcome = Checked(task.key, error=f"The photo could not be checked: {outcome}", fault=True)
         if outcome.error:
@@ -109,15 +124,15 @@ class Keeper:
             self._store.fail(photo.id, visible(outcome.error))
             return photo.joint, None
         if outcome.looked is None:
-            return photo.joint, self._recalled(photo, outcome.sha256)
-        return photo.joint, self._new(photo, outcome.looked)
+            return photo.joint, self._recalled(photo, outcome.sha256, keys)
+        return photo.joint, self._new(photo, outcome.looked, keys)
 
-    def _new(self, photo: Waiting, looked: Looked) -> dict[str, Any]:
+    def _new(self, photo: Waiting, looked: Looked, keys: tuple[str, str]) -> dict[str, Any]:
         check_id = None
         try:
             if self._ledger:
                 check_id = self._ledger.record(
-                    looked.answer, photo.size, self._keys(photo),
+                    looked.answer, photo.size, keys,
                     self._filing(photo, looked.taken), taken=looked.taken, phash=looked.phash,
                     overlay=looked.overlay, sight=_sight(photo),
                 )  # fmt: skip
@@ -127,19 +142,26 @@ class Keeper:
                            overlay=None if check_id else looked.overlay)  # fmt: skip
         return looked.answer
 
-    def _recalled(self, photo: Waiting, sha256: str) -> dict[str, Any] | None:
+    def _recalled(self, photo: Waiting, sha256: str, keys: tuple[str, str]) -> dict[str, Any] | None:
         """The bytes were read and turned out to be known."""
         try:
             if self._ledger:
                 self._ledger.saw(_sight(photo), sha256)
-                return self._known(self._ledger, photo, sha256)
+                return self._known(self._ledger, photo, sha256, keys)
         except LedgerError as error:
             self._lose(error)
         self._store.fail(photo.id, "Its answer lies in the ledger, which can't be used.")
         return None
 
-    def _known(self, ledger: Ledger, photo: Waiting, sha256: str) -> dict[str, Any] | None:
-        check_id = ledger.known(sha256, self._keys(photo))
+    def _known_now(self, ledger: Ledger, photo: Waiting, sha256: str) -> dict[str, Any] | None:
+        try:
+            lines = _lines_of(photo)
+        except Misuse:  # said when its turn comes
+            return None
+        return self._known(ledger, photo, sha256, self._keys(photo, lines))
+
+    def _known(self, ledger: Ledger, photo: Waiting, sha256: str, keys: tuple[str, str]) -> dict[str, Any] | None:
+        check_id = ledger.known(sha256, keys)
         if check_id is None:
             return None
         answer, phash, taken = ledger.answer(check_id)
@@ -148,12 +170,15 @@ class Keeper:
         self._store.answer(photo.id, answer, phash, taken, state="known", check_id=check_id)
         return answer
 
-    def _keys(self, photo: Waiting) -> tuple[str, str]:
-        asked = photo.joint.fitting, photo.kind
-        if asked not in self._settings:
-            job, row = self._job, self._rows.get(photo.joint.fitting)
-            self._settings[asked] = settings_of(row, job.camera, job.confidence, job.version, job.unit, photo.kind)
-        return self._settings[asked]
+    def _keys(self, photo: Waiting, lines: Lines | None) -> tuple[str, str]:
+        asked, job = (photo.joint.fitting, photo.kind), self._job
+        if not lines and asked in self._settings:
+            return self._settings[asked]
+        row = self._rows.get(photo.joint.fitting)
+        keys = settings_of(row, job.camera, job.confidence, job.version, job.unit, photo.kind, lines)
+        if not lines:
+            self._settings[asked] = keys
+        return keys
 
     def _filing(self, photo: Waiting, taken: str) -> Filing:
         joint, when = photo.joint, taken_at(taken)
@@ -168,6 +193,11 @@ class Keeper:
         self._course.notices.append(
             f"{error} This run goes on without it; its checks will be made again next time."
         )
+
+
+def _lines_of(photo: Waiting) -> Lines | None:
+    """Those that a person placed on the photo of a joint.  Raises UnusableLines."""
+    return lines_beside(photo.path) if photo.kind == "joint" else None
 
 
 def _sight(photo: Waiting) -> Sight:

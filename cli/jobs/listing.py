@@ -55,9 +55,9 @@ def read_list(data: bytes, default_fitting: str = "") -> Listing:
     Separators , ; and tab; UTF-8 (with or without its mark) or Windows-1252; columns in any order and case.
     Raises JobError when there is no `joint` column, or no fitting for any joint.
     """
-    reader = csv.DictReader(io.StringIO(_decoded(data), newline=""), dialect=_dialect(data))
+    reader = csv.DictReader(io.StringIO(decoded(data), newline=""), dialect=dialect_of(data))
     try:
-        names = {raw: _column(raw) for raw in reader.fieldnames or ()}
+        names = {raw: column_of(raw) for raw in reader.fieldnames or ()}
         if "joint" not in names.values():
             raise JobError(
                 f"{LIST_NAME} has no column 'joint'. Its first line should name the columns: "
@@ -93,7 +93,8 @@ def _listed(rows: list[dict[str, str]], default_fitting: str) -> Listing:
     return Listing(tuple(joints.values()), tuple(problems))
 
 
-def _decoded(data: bytes) -> str:
+def decoded(data: bytes) -> str:
+    """The list's text: UTF-8, or Windows-1252 where it is not."""
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -101,7 +102,8 @@ def _decoded(data: bytes) -> str:
     return text.replace("\0", "")
 
 
-def _dialect(data: bytes) -> type[csv.Dialect]:
+def dialect_of(data: bytes) -> type[csv.Dialect]:
+    """CSV with the separator that the first line uses most."""
     first = data.split(b"\n", 1)[0]
 
     class Found(csv.excel):
@@ -110,7 +112,8 @@ def _dialect(data: bytes) -> type[csv.Dialect]:
     return Found
 
 
-def _column(raw: str | None) -> str:
+def column_of(raw: str | None) -> str:
+    """Our name for a column by its title, or ""."""
     return _COLUMNS.get(re.sub(r"[\s_-]+", " ", (raw or "").strip().lower()), "")
 
 

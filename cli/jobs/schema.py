@@ -39,4 +39,19 @@ _FIRST = (
 )
 _BY_JOINT = ("CREATE INDEX filing_joint ON filing (joint, site)", "CREATE INDEX filing_day ON filing (day)")
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _BY_JOINT)
+_CHECKLIST = (
+    """CREATE TABLE checklist (
+        id INTEGER PRIMARY KEY, made TEXT NOT NULL, site TEXT NOT NULL, joint TEXT NOT NULL, answers TEXT NOT
+        NULL)""",
+    "CREATE INDEX checklist_joint ON checklist (site, joint)",
+    *(
+        f"""CREATE TRIGGER checklist_{verb.lower()} BEFORE {verb} ON checklist
+            BEGIN SELECT RAISE(ABORT, 'the ledger only grows: rows are never changed or removed'); END"""
+        for verb in ("UPDATE", "DELETE")
+    ),
+    """CREATE TRIGGER checklist_replace BEFORE INSERT ON checklist
+        WHEN EXISTS (SELECT 1 FROM checklist WHERE id = NEW.id)
+        BEGIN SELECT RAISE(ABORT, 'the ledger only grows: rows are never changed or removed'); END""",
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _BY_JOINT, _CHECKLIST)

@@ -17,6 +17,7 @@ from cli.jobs.keeper import Rows
 from cli.jobs.store import Sides, Store
 from cli.jobs.text import visible
 from cli.jobs.worker import read_photo
+from cli.lines import lines_beside
 
 
 @dataclass(frozen=True)
@@ -51,9 +52,11 @@ def combine(views: Views) -> dict[str, Any]:
     verdicts, answers = [], []
     for path, name in zip(views.paths, views.names, strict=True):
         data = read_photo(path)
-        verdicts.append(inspect(data, row, views.camera, views.confidence))
-        answers.append(answer_of(verdicts[-1], row, photo=name, sha256=hashlib.sha256(data).hexdigest(), unit=unit,
-                                 seconds=0.0))
+        sha256, lines = hashlib.sha256(data).hexdigest(), lines_beside(path)
+        if lines:
+            lines.fit_bytes(sha256)
+        verdicts.append(inspect(data, row, views.camera, views.confidence, lines.hand() if lines else None))
+        answers.append(answer_of(verdicts[-1], row, photo=name, sha256=sha256, unit=unit, seconds=0.0, lines=lines))
     said = join(verdicts, row, at_deg=views.sides_deg, confidence=views.confidence)
     told = joint_of(said, row, answers, unit, time.perf_counter() - began).model_dump(mode="json")
     return told | {"views": [view | {"photo": view["photo"]["photo"]} for view in told["views"]]}

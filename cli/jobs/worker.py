@@ -13,8 +13,9 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any, Literal
 
-from calibration.fittings import Fitting, Unit
+from calibration.fittings import Fitting, Misuse, Unit
 from cli.answer import program_version
+from cli.lines import Lines
 
 Kind = Literal["joint", "premark"]
 LARGEST_BYTES = 256 * 2**20
@@ -45,6 +46,7 @@ class Task:
     twice.
     version: of the program that asks; a worker of another version refuses.
     kind: what it shows, a made joint or a marked pipe before it is pushed in.
+    lines: those that a person placed on the photo, or None.
     """
 
     key: int
@@ -58,6 +60,7 @@ class Task:
     version: str
     inspector: Inspector
     kind: Kind = "joint"
+    lines: Lines | None = None
 
 
 @dataclass(frozen=True)
@@ -91,6 +94,8 @@ def check(task: Task) -> Checked:
     began = time.perf_counter()
     try:
         looked = task.inspector(task, data)
+    except Misuse as error:
+        return Checked(task.key, sha256, error=str(error))
     except MemoryError:
         return Checked(task.key, sha256, error="The photo needs more memory than there is.")
     except Exception as error:  # a fault of the program must cost one photo, not the job

@@ -1,0 +1,93 @@
+"""joints.csv as the page needs it: read as `collargap job` reads it, and a row added without touching the others."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+import tempfile
+from datetime import date
+from pathlib import Path
+
+from cli.jobs.errors import JobError
+from cli.jobs.listing import LIST_NAME, Joint, Listing, column_of, decoded, dialect_of, read_list
+from cli.jobs.worker import read_photo
+from cli.phone.troubles import Busy, Taken
+
+_HEADER = "joint,fitting,photo,location,installer,machine,date\n"
+
+
+def read_joints(folder: Path) -> tuple[Joint, ...] | None:
+    """The joints of the list; None where there is no list yet.  Raises Busy with the list's own fault."""
+    listing = read_listing(folder)
+    return None if listing is None else listing.joints
+
+
+def read_listing(folder: Path) -> Listing | None:
+    """The list, empty where it has no row yet; None where there is no file."""
+    path = folder / LIST_NAME
+    if not path.exists() and not path.is_symlink():
+        return None
+    try:
+        data = read_photo(str(path))
+        return Listing(()) if _has_no_row(data) else read_list(data)
+    except OSError as error:
+        raise Busy(f"{LIST_NAME} could not be read ({error.strerror or error}). Close it in other programs and try "
+                   "again.") from error
+    except JobError as error:
+        raise Busy(str(error)) from error
+
+
+def _has_no_row(data: bytes) -> bool:
+    return len(data.strip().splitlines()) <= 1 and data.strip() != b"" and b"joint" in data.lower()
+
+
+def add_joint(folder: Path, joint: str, fitting: str, photo: str = "") -> None:
+    """Add a row for a joint.  The file's own separator, columns, line ends and letters are kept."""
+    path = folder / LIST_NAME
+    try:
+        data = read_photo(str(path)) if path.exists() else _HEADER.encode()
+        whole_file(path, data + _row(data, joint, fitting, photo))
+    except OSError as error:
+        raise Busy(f"{LIST_NAME} could not be written ({error.strerror or error}). Make room in the job folder, close "
+                   "the list in other programs, and try again.") from error
+
+
+def _row(data: bytes, joint: str, fitting: str, photo: str) -> bytes:
+    text = decoded(data)
+    lines = text.splitlines()
+    dialect = dialect_of(data)
+    columns = [column_of(raw) for raw in next(csv.reader(lines[:1], dialect))]
+    if "fitting" not in columns:
+        raise Taken(f"{LIST_NAME} has no column 'fitting', so a joint of a chosen size can't be added. Add the column "
+                    "to its first line.")
+    known = {"joint": joint, "fitting": fitting, "pattern": photo, "date": date.today().isoformat()}
+    made = io.StringIO()
+    end = "\r\n" if b"\r\n" in data else "\n"
+    if not data.endswith((b"\n", b"\r")):
+        made.write(end)
+    csv.writer(made, dialect, lineterminator=end).writerow([known.get(column, "") for column in columns])
+    return made.getvalue().encode("utf-8" if _is_utf8(data) else "cp1252")
+
+
+def _is_utf8(data: bytes) -> bool:
+    try:
+        data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return False
+    return True
+
+
+def whole_file(path: Path, data: bytes) -> None:
+    """The file as a whole or not at all; an existing one keeps its permissions.  Raises OSError."""
+    handle, draft = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+    try:
+        with open(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        os.chmod(draft, path.stat().st_mode & 0o777 if path.exists() else 0o644)
+        os.replace(draft, path)
+    except BaseException:
+        Path(draft).unlink(missing_ok=True)
+        raise

@@ -1,0 +1,167 @@
+"""The pages that people see.  Each has an address of its own, so that the phone's back button does what it should,
+and each works without a script, but for taking photos and placing lines.
+"""
+
+from __future__ import annotations
+
+import uuid
+from pathlib import Path
+from typing import Annotated, Any
+from urllib.parse import quote
+
+from fastapi import APIRouter, Form, Request
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from cli.answer import program_version
+from cli.jobs.checklist import ANSWERS, ITEMS
+from cli.jobs.text import visible
+from cli.phone.access import Access
+from cli.phone.api import JointName, Phone
+from cli.phone.guard import entered, path_of
+from cli.phone.troubles import BadRequest, Trouble
+from cli.phone.words import Line, card, checked_off, line
+from cli.say import CAUTIONS, DEMO
+
+SIZE_COOKIE = "size"
+_YEAR_S = 365 * 24 * 3600
+_HERE = Path(__file__).parent
+
+_jinja = Environment(
+    loader=FileSystemLoader(_HERE / "pages"), autoescape=select_autoescape(default=True, default_for_string=True),
+    undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True,
+)
+_jinja.filters["shown"] = visible
+_jinja.globals.update(cautions=CAUTIONS, demo_words=DEMO, items=ITEMS, answers=ANSWERS, version=program_version())
+
+routes = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
+
+
+def page(template: str, status: int = 200, **facts: Any) -> HTMLResponse:
+    """A page from its template."""
+    return HTMLResponse(_jinja.get_template(template).render(**facts), status)
+
+
+def trouble_page(status: int, code: str, text: str) -> HTMLResponse:
+    """A page that says what went wrong and leads on."""
+    return page("trouble.html.j2", status, code=code, text=text)
+
+
+def _size_of(request: Request, phone: Phone) -> Any:
+    """The catalog's row that this phone chose, or None."""
+    chosen = request.cookies.get(SIZE_COOKIE, "")
+    rows = phone.desk.job.catalog
+    found = next((row for row in rows if row.id == chosen), None)
+    return found or (rows[0] if len(rows) == 1 else None)
+
+
+def _joint_url(joint: str) -> str:
+    return f"/joint?name={quote(joint, safe='')}"
+
+
+@routes.get("/")
+async def home(request: Request, phone: Phone) -> Response:
+    """The next joint, and those that still wait for a photo."""
+    size = _size_of(request, phone)
+    if size is None:
+        return RedirectResponse("/size", 303)
+    lines = [line(each) for each in await phone.at_desk(phone.desk.survey)]
+    return page("home.html.j2", site=visible(phone.desk.job.site), size=size, token=str(uuid.uuid4()),
+                next_name=await phone.at_desk(phone.desk.next_name), counts=_counts(lines),
+                missing=[each for each in lines if each.word == "missing"])
+
+
+def _counts(lines: list[Line]) -> dict[str, int]:
+    return {word: sum(each.word == word for each in lines) for word in ("full", "short", "unproven", "missing")}
+
+
+@routes.get("/size")
+async def sizes(request: Request, phone: Phone, back: str = "/") -> Response:
+    """Large tiles, chosen once."""
+    return page("size.html.j2", sizes=phone.desk.job.catalog, chosen=_size_of(request, phone), back=path_of(back))
+
+
+@routes.post("/size")
+async def choose(phone: Phone, fitting: Annotated[str, Form(max_length=80)],
+                 back: Annotated[str, Form(max_length=300)] = "/") -> Response:
+    """Keep the size on this phone."""
+    if fitting not in [row.id for row in phone.desk.job.catalog]:
+        raise BadRequest("This size is not in the catalog any more. Choose one of those shown.")
+    answer = RedirectResponse(path_of(back), 303)
+    answer.set_cookie(SIZE_COOKIE, fitting, max_age=_YEAR_S, httponly=True, samesite="lax")
+    return answer
+
+
+@routes.post("/begin")
+async def begin(request: Request, phone: Phone, token: Annotated[uuid.UUID, Form()],
+                name: Annotated[str, Form(max_length=80)], offered: Annotated[str, Form(max_length=80)]) -> Response:
+    """Begin a joint; sent twice, it is one joint."""
+    size = _size_of(request, phone)
+    if size is None:
+        return RedirectResponse("/size", 303)
+    name = " ".join(name.split()) or offered
+    given = await phone.at_desk(phone.desk.claim, str(token), name, name == offered, size.id)
+    return RedirectResponse(_joint_url(given.joint), 303)
+
+
+@routes.get("/joint")
+async def joint(phone: Phone, name: JointName, saved: bool = False) -> Response:
+    """A joint: its photos, its checklist, and the camera.  saved: its checklist was just kept."""
+    photos = [card(each) for each in await phone.at_desk(phone.desk.photos_of, name)]
+    lines = [line(each) for each in await phone.at_desk(phone.desk.survey)]
+    here = next((each for each in lines if each.name.casefold() == name.casefold()),
+                Line(name, "missing", len(photos), "", False, False))  # so new that the survey has not seen it
+    said = await phone.at_desk(phone.desk.checklist, name)
+    return page("joint.html.j2", joint=here, photos=photos, said=said, checked_off=checked_off(said), saved=saved,
+                token=str(uuid.uuid4()), next_name=await phone.at_desk(phone.desk.next_name))
+
+
+@routes.get("/part/photo")
+async def photo_part(phone: Phone, photo: uuid.UUID) -> Response:
+    """One photo's card, for the script to put in its place."""
+    told = await phone.photo(str(photo))
+    return page("photo.html.j2", photo=card(told), newest=True)
+
+
+@routes.post("/checklist")
+async def checklist(request: Request, phone: Phone, joint: Annotated[str, Form(max_length=80)]) -> Response:
+    """Keep the answers of a joint."""
+    form = await request.form()
+    answers = {key: str(form[key]) for key in ITEMS if form.get(key) in ANSWERS}
+    await phone.at_desk(phone.desk.note_checklist, joint, answers)
+    return RedirectResponse(f"{_joint_url(joint)}&saved=1#checklist", 303)
+
+
+@routes.get("/joints")
+async def joints(phone: Phone) -> Response:
+    """All joints of the job."""
+    lines = [line(each) for each in await phone.at_desk(phone.desk.survey)]
+    return page("joints.html.j2", site=visible(phone.desk.job.site), lines=lines, counts=_counts(lines))
+
+
+@routes.get("/lines")
+async def lines(phone: Phone, photo: uuid.UUID) -> Response:
+    """Placing lines by hand."""
+    told = await phone.at_desk(phone.desk.photo, str(photo))
+    return page("lines.html.j2", photo=card(told), joint=told.sent.joint)
+
+
+@routes.get("/enter")
+async def enter() -> Response:
+    """Where a code can be typed."""
+    return page("trouble.html.j2", code="code", text="Scan the QR code that the computer shows, or type its code.")
+
+
+@routes.post("/enter")
+async def try_code(request: Request, code: Annotated[str, Form(max_length=80)]) -> Response:
+    """Come in by a typed code."""
+    access: Access = request.app.state.access
+    if access.right(code.lower(), request.client.host if request.client else ""):
+        return entered(code.strip().lower())
+    return trouble_page(401, "code", "That is not the code. Type it as the computer shows it.")
+
+
+def as_page(error: Trouble) -> HTMLResponse:
+    """A trouble as a page."""
+    return trouble_page(error.status, error.code, str(error))
+

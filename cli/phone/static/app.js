@@ -1,0 +1,249 @@
+// The outbox: every photo is first kept on the phone, then sent, and forgotten only when the server says that it
+// has it.  A photo carries a number that the phone made, so sending it again does no harm.
+
+const STORE = "photos";
+const LONGEST_PAUSE_MS = 15000;
+const memory = new Map(); // where the phone's own store can't be had
+
+function opened() {
+  return new Promise((resolve, reject) => {
+    const asked = indexedDB.open("collargap", 1);
+    asked.onupgradeneeded = () => asked.result.createObjectStore(STORE, { keyPath: "id" });
+    asked.onsuccess = () => resolve(asked.result);
+    asked.onerror = () => reject(asked.error);
+  });
+}
+
+async function inStore(mode, work) {
+  const db = await opened();
+  try {
+    return await new Promise((resolve, reject) => {
+      const run = db.transaction(STORE, mode);
+      const asked = work(run.objectStore(STORE));
+      run.oncomplete = () => resolve(asked.result);
+      run.onerror = run.onabort = () => reject(run.error);
+    });
+  } finally {
+    db.close();
+  }
+}
+
+async function keep(entry) {
+  try {
+    await inStore("readwrite", (store) => store.put(entry));
+  } catch {
+    memory.set(entry.id, entry);
+    say("This phone can't keep photos for later. Stay on this page until the photo is sent.");
+  }
+}
+
+async function forget(id) {
+  memory.delete(id);
+  await inStore("readwrite", (store) => store.delete(id)).catch(() => {});
+}
+
+async function waiting() {
+  const kept = await inStore("readonly", (store) => store.getAll()).catch(() => []);
+  return [...kept, ...memory.values()].sort((a, b) => a.made - b.made);
+}
+
+function newId() {
+  const bytes = crypto.getRandomValues(new Uint8Array(16)); // randomUUID needs https
+  bytes[6] = (bytes[6] & 15) | 64;
+  bytes[8] = (bytes[8] & 63) | 128;
+  const hex = [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
+  return hex.replace(/^(.{8})(.{4})(.{4})(.{4})(.{12})$/, "$1-$2-$3-$4-$5");
+}
+
+// --- what is shown ---------------------------------------------------------------------------------------
+
+const outbox = document.getElementById("outbox");
+const notice = document.getElementById("notice");
+const here = outbox?.dataset.joint ?? "";
+
+function say(text) {
+  notice.textContent = text;
+  notice.hidden = !text;
+}
+
+function made(tag, name, text) {
+  const element = document.createElement(tag);
+  element.className = name;
+  if (text) element.textContent = text;
+  return element;
+}
+
+function cardOf(entry) {
+  return document.querySelector(`[data-waiting="${entry.id}"]`);
+}
+
+function show(entry, head, text, refused = false) {
+  if (!outbox || (here && entry.joint !== here)) return;
+  document.querySelector(".empty")?.remove();
+  const card = made("article", `photo ${refused ? "is-failed" : "is-waiting"}`);
+  card.dataset.waiting = entry.id;
+  card.setAttribute("aria-live", "polite");
+  const top = made("header", "verdict");
+  top.innerHTML = `<svg aria-hidden="true"><use href="#s-${refused ? "failed" : "checking"}"/></svg>`;
+  top.append(made("h2", "", head));
+  const told = made("div", "told");
+  told.append(made("p", "todo", text));
+  if (!here) told.append(made("p", "soft", `Joint ${entry.joint}`));
+  card.append(top, told);
+  if (refused) {
+    const more = made("p", "more");
+    const again = made("button", "", "Send again");
+    const away = made("button", "", "Remove from this phone");
+    again.type = away.type = "button";
+    again.onclick = async () => { await keep({ ...entry, refused: "" }); pump(); };
+    away.onclick = async () => { await forget(entry.id); card.remove(); };
+    more.append(again, away);
+    card.append(more);
+  }
+  const old = cardOf(entry);
+  if (old) old.replaceWith(card); else outbox.prepend(card);
+}
+
+// --- sending -----------------------------------------------------------------------------------------------
+
+let pumping = false;
+let pause = 1000;
+let timer = 0;
+
+async function pump() {
+  if (pumping) return;
+  pumping = true;
+  clearTimeout(timer);
+  try {
+    for (const entry of await waiting()) {
+      if (entry.refused) { show(entry, "Not taken", entry.refused, true); continue; }
+      if (!(await send(entry))) break;
+    }
+  } finally {
+    pumping = false;
+  }
+}
+
+function later(entry, text) {
+  show(entry, "Kept here", text);
+  timer = setTimeout(pump, pause);
+  pause = Math.min(2 * pause, LONGEST_PAUSE_MS);
+  return false;
+}
+
+async function send(entry) {
+  show(entry, "Sending…", "The photo is kept on this phone until it has arrived.");
+  let answer;
+  try {
+    answer = await fetch(`/api/photos/${entry.id}?joint=${encodeURIComponent(entry.joint)}`,
+      { method: "PUT", body: entry.photo, headers: { "Content-Type": entry.photo.type || "application/octet-stream" } });
+  } catch {
+    return later(entry, "No connection. The photo is kept on this phone and sent when the connection is back.");
+  }
+  if (answer.ok) {
+    const told = await answer.json().catch(() => null);
+    if (!told) return later(entry, "The connection broke. The photo is kept on this phone and sent again.");
+    pause = 1000;
+    await arrived(entry, told);
+    return true;
+  }
+  const text = (await answer.json().catch(() => ({}))).text ?? `The computer answered ${answer.status}.`;
+  if (answer.status === 401) { show(entry, "Kept here", text); say(text); return false; }
+  if (answer.status === 408 || answer.status === 429 || answer.status >= 500) return later(entry, text);
+  await keep({ ...entry, refused: text });
+  show(entry, "Not taken", text, true);
+  return true;
+}
+
+async function arrived(entry, told) {
+  await forget(entry.id);
+  const card = cardOf(entry);
+  if (!card) return;
+  const article = made("article", "photo is-checking");
+  article.dataset.photo = told.id;
+  article.dataset.word = "checking";
+  const twin = document.querySelector(`#photos [data-photo="${told.id}"]`);
+  if (twin) { card.remove(); follow(twin); return; }
+  if (!here) { card.remove(); say(`The photo of ${entry.joint} has arrived.`); return; }
+  article.append(...card.childNodes);
+  article.querySelector("h2").textContent = "Looking…";
+  article.querySelector(".todo").textContent = "The photo has arrived. Some seconds.";
+  card.remove();
+  document.getElementById("photos").prepend(article);
+  follow(article);
+}
+
+// --- answers -------------------------------------------------------------------------------------------------
+
+const followed = new WeakSet();
+
+async function follow(article) {
+  if (followed.has(article)) return;
+  followed.add(article);
+  for (let turn = 0; turn < 200 && article.isConnected; turn += 1) {
+    try {
+      const answer = await fetch(`/api/photos/${article.dataset.photo}?wait=15`);
+      if (answer.status === 401) { say((await answer.json()).text); return; }
+      if (answer.ok && (await answer.json()).state !== "kept") { await replaced(article); return; }
+      if (!answer.ok) await sleep(2000);
+    } catch {
+      await sleep(1500);
+    }
+  }
+}
+
+async function replaced(article) {
+  const answer = await fetch(`/part/photo?photo=${article.dataset.photo}`);
+  if (!answer.ok) { await sleep(1500); return replaced(article); }
+  const holder = document.createElement("template");
+  holder.innerHTML = await answer.text(); // our own page, escaped where it was made
+  const fresh = holder.content.firstElementChild;
+  article.replaceWith(fresh);
+  const shot = document.querySelector(".shot span");
+  if (shot) shot.textContent = "Take again";
+  window.scrollTo({ top: 0, behavior: "smooth" });
+  const joint = document.querySelector(".title .chip");
+  if (joint) await fetch(location.href).then((page) => page.text()).then((text) => {
+    const whole = new DOMParser().parseFromString(text, "text/html");
+    const chip = whole.querySelector(".title .chip");
+    if (chip) joint.replaceWith(document.importNode(chip, true));
+  }).catch(() => {});
+}
+
+function sleep(ms) {
+  return new Promise((done) => setTimeout(done, ms));
+}
+
+// --- what people do --------------------------------------------------------------------------------------------
+
+document.getElementById("shot")?.addEventListener("change", async (event) => {
+  const input = event.target;
+  const [file] = input.files;
+  if (!file) return;
+  // The bytes themselves: a phone may take a camera's file away again.
+  const photo = new Blob([await file.arrayBuffer()], { type: file.type });
+  const entry = { id: newId(), joint: input.dataset.joint, photo, made: Date.now(), refused: "" };
+  input.value = "";
+  await keep(entry);
+  show(entry, "Sending…", "The photo is kept on this phone until it has arrived.");
+  window.scrollTo({ top: 0 });
+  pump();
+});
+
+document.addEventListener("click", async (event) => {
+  const button = event.target.closest("[data-again], [data-unplace]");
+  if (!button) return;
+  const again = button.dataset.again;
+  const answer = await fetch(again ? `/api/photos/${again}/again` : `/api/photos/${button.dataset.unplace}/lines`,
+    { method: again ? "POST" : "DELETE" }).catch(() => null);
+  if (!answer) { say("No connection. Try again."); return; }
+  if (!answer.ok) { say((await answer.json()).text); return; }
+  follow(button.closest("article"));
+});
+
+window.addEventListener("online", () => { pause = 1000; pump(); });
+window.addEventListener("pageshow", (event) => {
+  if (event.persisted) pump();
+});
+document.querySelectorAll('[data-word="checking"]').forEach(follow);
+pump();

@@ -1,0 +1,69 @@
+"""The phone page without vision: an app over a folder, asked without a port, or served to real phones.
+
+A stub photo is one of `job_stub`; besides its words there is "hang", which never comes back.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any
+
+import httpx
+from fastapi import FastAPI
+
+from cli.jobs.worker import Looked, Task
+from cli.phone.access import COOKIE
+from cli.serve import build
+from tests.job_stub import stub_inspection
+
+CODE = "abcd-efgh-jkmn"
+LIST = "joint,fitting,photo,location,installer,machine,date\n"
+
+
+def inspection(task: Task, data: bytes) -> Looked:
+    """What the photo says; in its own good time, where it says so."""
+    if data.rsplit(b"#", 2)[1] == b"hang":
+        time.sleep(600)
+    return stub_inspection(task, data)
+
+
+def app_of(folder: Path, ledger: Path, **more: Any) -> FastAPI:
+    """An app with the stub in one process."""
+    usual = {"workers": 1, "limit_s": 20.0, "inspector": inspection, "eager": False}
+    return build(folder, CODE, ledger=ledger, **(usual | more))
+
+
+@asynccontextmanager
+async def phone(app: FastAPI, code: str = CODE, address: str = "10.0.0.7") -> AsyncIterator[httpx.AsyncClient]:
+    """A phone that came in with a code; the app has to be running."""
+    transport = httpx.ASGITransport(app, raise_app_exceptions=False, client=(address, 50000))
+    async with httpx.AsyncClient(transport=transport, base_url="http://page.test",
+                                 cookies={COOKIE: code} if code else {}) as client:
+        yield client
+
+
+@asynccontextmanager
+async def running(app: FastAPI) -> AsyncIterator[httpx.AsyncClient]:
+    """The app from its start to its end, and one phone."""
+    async with app.router.lifespan_context(app), phone(app) as client:
+        yield client
+
+
+def main(folder: str, ledger: str) -> None:
+    """Serve the stub on a port of loopback, and print its address."""
+    import socket
+
+    import uvicorn
+
+    line = socket.create_server(("127.0.0.1", 0), backlog=128)
+    print(f"http://127.0.0.1:{line.getsockname()[1]}", flush=True)
+    config = uvicorn.Config(app_of(Path(folder), Path(ledger), workers=2), log_level="warning", access_log=False)
+    uvicorn.Server(config).run(sockets=[line])
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])

@@ -1,0 +1,602 @@
+"""The phone page by HTTP, without a port: photos in, verdicts out, nothing lost, nobody in who should not be."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import io
+import json
+import re
+import struct
+import uuid
+import zlib
+from collections.abc import AsyncIterator, Awaitable, Callable
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+from fastapi import FastAPI
+from PIL import Image
+from starlette.requests import ClientDisconnect
+from typer.testing import CliRunner
+
+from cli.lines import SUFFIX
+from cli.phone.access import COOKIE, MOST_WRONG
+from cli.phone.guard import HEADERS
+from cli.phone.intake import HIDDEN
+from tests import job_stub
+from tests.job_stub import photo
+from tests.phone_stub import CODE, LIST, app_of, phone, running
+from tests.test_assist import VIEWS, hand_on, jpeg_of, lines_of
+
+Work = Callable[[httpx.AsyncClient, FastAPI], Awaitable[None]]
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    made = tmp_path / "Pump house"
+    made.mkdir()
+    return made
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Path:
+    return tmp_path / "ledger.sqlite"
+
+
+def on_phone(folder: Path, ledger: Path, work: Work, **more: Any) -> None:
+    """Run the app, and the work on one phone."""
+    async def whole() -> None:
+        app = app_of(folder, ledger, **more)
+        async with running(app) as client:
+            await work(client, app)
+
+    asyncio.run(whole())
+
+
+async def begin(client: httpx.AsyncClient, name: str = "J-001", offered: bool = False, token: str = "") -> str:
+    answer = await client.post("/api/joints", json={"token": token or str(uuid.uuid4()), "name": name,
+                                                    "offered": offered, "fitting": "demo-2"})
+    assert answer.status_code == 200, answer.text
+    return str(answer.json()["joint"])
+
+
+async def send(client: httpx.AsyncClient, joint: str, data: bytes, number: str = "") -> httpx.Response:
+    return await client.put(f"/api/photos/{number or uuid.uuid4()}", params={"joint": joint}, content=data)
+
+
+async def looked_at(client: httpx.AsyncClient, number: str) -> dict[str, Any]:
+    answer = await client.get(f"/api/photos/{number}", params={"wait": 20})
+    assert answer.status_code == 200, answer.text
+    told: dict[str, Any] = answer.json()
+    return told
+
+
+def job(folder: Path, ledger: Path) -> Any:
+    return CliRunner().invoke(job_stub.commands(), ["job", str(folder), "--ledger", str(ledger), "--workers", "1"])
+
+
+# --- photos ------------------------------------------------------------------------------------------------
+
+
+def test_photo_to_verdict_and_the_job_knows_it(folder: Path, ledger: Path) -> None:
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        assert (await client.get("/api/start")).json()["next"] == "J-001"
+        joint = await begin(client, "J-001", offered=True)
+        for says in ("none", "full"):
+            sent = (await send(client, joint, photo(1 + (says == "full"), says))).json()
+            told = await looked_at(client, sent["id"])
+            assert told["verdict"] == ("full" if says == "full" else "unproven")
+            assert told["do"]
+        assert told["answer"]["gap"]["value"] == pytest.approx(0.010)
+        assert (await client.get(f"/api/photos/{sent['id']}/overlay.jpg")).content.startswith(b"\xff\xd8")
+        [row] = (await client.get("/api/joints")).json()
+        assert (row["joint"], row["verdict"], row["photos"]) == ("J-001", "full", 2)
+        page = await client.get("/joint", params={"name": joint})
+        assert "FULL" in page.text
+        assert "UNPROVEN" in page.text
+
+    on_phone(folder, ledger, work)
+    assert {path.name for path in folder.iterdir() if path.suffix == ".jpg"} == {"J-001_1.jpg", "J-001_2.jpg"}
+    done = job(folder, ledger)
+    assert "0 checked now, 2 known from earlier runs" in done.output
+    assert done.exit_code == 0
+    [line] = [json.loads(each) for each in (folder / "results.jsonl").read_text().splitlines()][1:]
+    assert (line["joint"], line["joint_verdict"], line["verdict"]) == ("J-001", "full", "full")
+
+
+def test_a_photo_sent_again_is_there_once(folder: Path, ledger: Path) -> None:
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        joint = await begin(client)
+        number, data = str(uuid.uuid4()), photo(5)
+        first = await send(client, joint, data, number)
+        for again in [await send(client, joint, data, number), await send(client, joint, data)]:
+            assert again.status_code == 200
+            assert again.json()["id"] == first.json()["id"]
+        assert (await send(client, joint, photo(6), number)).status_code == 409
+        other = await begin(client, "J-002")
+        assert (await send(client, other, data, number)).status_code == 409
+        together = [send(client, joint, photo(7), "11111111-1111-4111-8111-111111111111") for _ in range(8)]
+        assert {answer.status_code for answer in await asyncio.gather(*together)} == {200}
+
+    on_phone(folder, ledger, work)
+    assert sorted(path.name for path in folder.glob("*.jpg")) == ["J-001_1.jpg", "J-001_2.jpg"]
+    assert not list((folder / HIDDEN).glob("*.part"))
+
+
+def test_a_connection_that_breaks_in_the_middle_leaves_nothing_and_the_retry_does_it(folder: Path,
+                                                                                    ledger: Path) -> None:
+    async def work(client: httpx.AsyncClient, app: FastAPI) -> None:
+        joint = await begin(client)
+        number = str(uuid.uuid4())
+        parts = iter([{"type": "http.request", "body": photo(1)[:500], "more_body": True}, {"type": "http.disconnect"}])
+
+        async def receive() -> Any:
+            return next(parts)
+
+        async def ignored(_: Any) -> None:
+            pass
+
+        scope = {"type": "http", "asgi": {"version": "3.0"}, "http_version": "1.1", "method": "PUT", "scheme": "http",
+                 "path": f"/api/photos/{number}", "raw_path": b"", "root_path": "", "client": ("10.0.0.7", 1),
+                 "query_string": f"joint={joint}".encode(), "server": ("page.test", 80),
+                 "headers": [(b"cookie", f"{COOKIE}={CODE}".encode()), (b"host", b"page.test")]}
+        with contextlib.suppress(ClientDisconnect):
+            await app(scope, receive, ignored)
+        assert not list(folder.glob("*.jpg"))
+        assert not list((folder / HIDDEN).glob("*.part"))
+        assert (await send(client, joint, photo(1), number)).status_code == 200
+
+    on_phone(folder, ledger, work)
+    assert [path.name for path in folder.glob("*.jpg")] == ["J-001_1.jpg"]
+
+
+def png_of_size(width: int, height: int) -> bytes:
+    """A few bytes that claim to be a huge picture."""
+    def chunk(kind: bytes, data: bytes) -> bytes:
+        return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+    head = chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0))
+    return b"\x89PNG\r\n\x1a\n" + head + chunk(b"IDAT", zlib.compress(b"")) + chunk(b"IEND", b"")
+
+
+@pytest.mark.parametrize(("data", "status", "words"), [
+    (b"", 400, "without a single byte"),
+    (b"<svg xmlns='http://www.w3.org/2000/svg'><script/></svg>", 415, "no photo that is known"),
+    (b"MZ" + b"\0" * 500, 415, "no photo"),
+    (b"\xff\xd8\xff" + b"\0" * 500, 415, "can't be opened"),
+    (png_of_size(60_000, 60_000), 413, "50 megapixels"),
+    (b"\xff\xd8\xff" + bytes(3 * 2**20), 413, "larger than 2 MiB"),
+], ids=["empty", "svg", "program", "broken", "bomb", "long"])
+def test_what_is_not_taken_is_said_and_leaves_nothing(folder: Path, ledger: Path, data: bytes, status: int,
+                                                      words: str) -> None:
+    async def work(client: httpx.AsyncClient, app: FastAPI) -> None:
+        app.state.service.largest_bytes = 2 * 2**20
+        joint = await begin(client)
+        answer = await send(client, joint, data)
+        assert answer.status_code == status
+        assert words in answer.json()["text"]
+
+    on_phone(folder, ledger, work)
+    assert [path.name for path in folder.iterdir()] in (["joints.csv", HIDDEN], [HIDDEN, "joints.csv"])
+    assert [path.name for path in (folder / HIDDEN).iterdir() if "incoming" in path.name] == []
+
+
+def test_a_photo_that_kills_or_hangs_costs_only_itself(folder: Path, ledger: Path) -> None:
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        joint = await begin(client)
+        told = {}
+        for seed, says in enumerate(("kill", "hang", "fail", "full")):
+            sent = (await send(client, joint, photo(seed, says))).json()
+            told[says] = await looked_at(client, sent["id"])
+        assert told["kill"]["state"] == "failed"
+        assert "ended its process" in told["kill"]["error"]
+        assert "longer than 4 seconds" in told["hang"]["error"]
+        assert "fault of the program" in told["fail"]["error"]
+        assert told["full"]["verdict"] == "full"
+        page = (await client.get("/joint", params={"name": joint})).text
+        assert "NOT CHECKED" in page
+        again = (await client.post(f"/api/photos/{told['fail']['id']}/again")).json()
+        assert again["state"] == "kept"
+
+    on_phone(folder, ledger, work, limit_s=4.0)
+    assert len(list(folder.glob("*.jpg"))) == 4
+
+
+def test_a_photo_that_was_kept_is_looked_at_after_a_restart(folder: Path, ledger: Path) -> None:
+    numbers = []
+
+    async def kept(client: httpx.AsyncClient, _: FastAPI) -> None:
+        joint = await begin(client)
+        numbers.append((await send(client, joint, photo(1, "hang"))).json()["id"])
+        numbers.append((await send(client, joint, photo(2))).json()["id"])
+
+    async def later(client: httpx.AsyncClient, _: FastAPI) -> None:
+        assert (await looked_at(client, numbers[1]))["verdict"] == "full"
+        assert (await looked_at(client, numbers[0]))["state"] == "failed"
+
+    on_phone(folder, ledger, kept, limit_s=60.0)
+    (folder / HIDDEN / "incoming-old.part").write_bytes(b"left")
+    on_phone(folder, ledger, later, limit_s=3.0)
+    assert not list((folder / HIDDEN).glob("*.part"))
+
+
+def test_photos_that_came_another_way_are_there_too(folder: Path, ledger: Path) -> None:
+    (folder / "joints.csv").write_text(LIST + "J-7,demo-2,,pit,,,\n")
+    (folder / "J-7.jpg").write_bytes(photo(3, "short"))
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        page = (await client.get("/joint", params={"name": "J-7"})).text
+        [number] = re.findall(r'data-photo="([^"]+)"', page)
+        assert (await looked_at(client, number))["verdict"] == "short"
+        assert "Stop" in (await client.get("/part/photo", params={"photo": number})).text
+
+    on_phone(folder, ledger, work)
+    assert "0 checked now, 1 known" in job(folder, ledger).output
+
+
+# --- joints ------------------------------------------------------------------------------------------------
+
+
+def test_fifty_phones_are_given_fifty_numbers(folder: Path, ledger: Path) -> None:
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        given = await asyncio.gather(*(begin(client, "J-001", offered=True) for _ in range(50)))
+        assert sorted(given) == [f"J-{n:03}" for n in range(1, 51)]
+        token = str(uuid.uuid4())
+        twice = await asyncio.gather(*(begin(client, "J-051", offered=True, token=token) for _ in range(5)))
+        assert set(twice) == {"J-051"}
+        assert await begin(client, "j-051") == "J-051"  # a name that a person writes is that joint
+
+    on_phone(folder, ledger, work)
+    assert len((folder / "joints.csv").read_text().splitlines()) == 52
+
+
+@pytest.mark.parametrize("name", ["../../x", "a/b", "..", "/etc/x", "C:\\x", "a\0b", "J\u202e1", "con", "-rf", " ",
+                                  "x" * 41, "=1+1", "<b>1"])
+def test_names_are_never_paths(folder: Path, ledger: Path, name: str) -> None:
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        asked = {"token": str(uuid.uuid4()), "name": name, "fitting": "demo-2"}
+        answer = await client.post("/api/joints", json=asked)
+        assert answer.status_code in (400, 422)
+        assert answer.json()["text"]
+        assert (await send(client, name, photo(1))).status_code in (404, 422)
+
+    on_phone(folder, ledger, work)
+    assert {path.name for path in folder.parent.iterdir()} <= {"Pump house", "ledger.sqlite", "ledger.sqlite-wal",
+                                                               "ledger.sqlite-shm"}
+    assert not (folder / "joints.csv").exists()
+
+
+def test_a_name_that_would_take_anothers_photo_is_refused(folder: Path, ledger: Path) -> None:
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        for _ in ("once", "again"):
+            await send(client, await begin(client, "J-1"), photo(1))
+        answer = await client.post("/api/joints", json={"token": str(uuid.uuid4()), "name": "J-1_1",
+                                                        "fitting": "demo-2"})
+        assert answer.status_code == 409
+        assert "J-1_1.jpg" in answer.json()["text"]
+
+    on_phone(folder, ledger, work)
+
+
+def test_a_photo_goes_where_only_its_joint_is_meant(folder: Path, ledger: Path) -> None:
+    """J-1_1 is a joint of the list, so J-1's first photo can't be called J-1_1.jpg."""
+    (folder / "joints.csv").write_text(LIST + "J-1,demo-2,,,,,\nJ-1_1,demo-2,,,,,\nSump 3/4,demo-2,,,,,\n")
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        assert (await send(client, "J-1", photo(1))).json()["file"] == "J-1/photo-1.jpg"
+        assert (await send(client, "J-1_1", photo(2))).status_code == 200
+        answer = await send(client, "Sump 3/4", photo(3))
+        assert answer.status_code == 409
+        assert "photo pattern" in answer.json()["text"]
+
+    on_phone(folder, ledger, work)
+    done = job(folder, ledger)
+    lines = [json.loads(each) for each in (folder / "results.jsonl").read_text().splitlines()]
+    assert {(line["joint"], bool(line["photo"])) for line in lines} == {("J-1", True), ("J-1_1", True),
+                                                                       ("Sump 3/4", False)}
+    assert "stands for no joint" not in done.output
+
+
+@pytest.mark.parametrize(("before", "row"), [
+    (b"Joint;Fitting;Location\r\nJ-1;demo-2;Gro\xdfe Grube\r\n", b"J-2;demo-2;\r\n"),
+    ("location\tfitting\tjoint\nGrößer\tdemo-2\tJ-1".encode(), b"\n\tdemo-2\tJ-2\n"),
+])
+def test_a_list_keeps_its_own_form(folder: Path, ledger: Path, before: bytes, row: bytes) -> None:
+    (folder / "joints.csv").write_bytes(before)
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        assert (await client.get("/api/start")).json()["next"] == "J-2"
+        await begin(client, "J-2", offered=True)
+
+    on_phone(folder, ledger, work)
+    assert (folder / "joints.csv").read_bytes() == before + row
+
+
+def test_a_folder_of_photos_without_a_list_keeps_its_joints(folder: Path, ledger: Path) -> None:
+    (folder / "J-3_1.jpg").write_bytes(photo(1))
+    (folder / "J-3_2.jpg").write_bytes(photo(2))
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        [row] = (await client.get("/api/joints")).json()
+        assert (row["joint"], row["photos"]) == ("J-3", 2)
+        assert (await client.get("/api/start")).json()["next"] == "J-4"
+
+    on_phone(folder, ledger, work, fitting="demo-2")
+
+
+def test_a_checklist_is_kept_with_the_joint_and_told(folder: Path, ledger: Path) -> None:
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        joint = await begin(client)
+        await looked_at(client, (await send(client, joint, photo(1))).json()["id"])
+        answers = {"cut-square": "yes", "gasket": "no", "protector": "na"}
+        said = await client.put("/api/checklist", params={"joint": joint}, json={"answers": answers})
+        assert said.json() == {"answers": answers}
+        assert (await client.get("/api/checklist", params={"joint": joint})).json() == {"answers": answers}
+        page = (await client.get("/joint", params={"name": joint})).text
+        assert re.search(r'name="gasket" value="no" checked', page)
+        form = {"joint": joint, "gasket": "yes", "nut-spins": "maybe"}
+        back = await client.post("/checklist", data=form)
+        assert back.status_code == 303
+        assert (await client.get("/api/checklist", params={"joint": joint})).json() == {"answers": {"gasket": "yes"}}
+        await client.put("/api/checklist", params={"joint": joint}, json={"answers": answers})
+        wrong = await client.put("/api/checklist", params={"joint": joint}, json={"answers": {"gasket": "perhaps"}})
+        assert wrong.status_code == 422
+
+    on_phone(folder, ledger, work)
+    assert job(folder, ledger).exit_code == 0
+    assert "no to" in (folder / "report.html").read_text()
+    assert "Gasket back in" in (folder / "report.html").read_text()
+    shown = CliRunner().invoke(job_stub.commands(), ["show", "J-001", "--ledger", str(ledger)])
+    assert "Gasket back in" in shown.output
+
+
+# --- lines by hand -----------------------------------------------------------------------------------------
+
+
+def test_lines_by_hand_make_an_assisted_answer_that_the_job_finds_again(folder: Path, ledger: Path,
+                                                                      tmp_path: Path) -> None:
+    from cli.jobs.inspection import inspect_photo
+
+    scene = VIEWS[0]
+    catalog = tmp_path / "c.toml"
+    catalog.write_text('[[fitting]]\nid = "yard-2"\nnominal_size = "2"\nunit = "mm"\ncollar_od = 73.0\n'
+                       'pipe_od = 60.325\nmark_depth = 28.575\nmax_gap = 1.5875\nsource = "invented"\n')
+    (folder / "joints.csv").write_text(LIST + "J-1,yard-2,,,,,\n")
+    lines = lines_of(hand_on(scene), scene.size_px)
+    placed = {key: value for key, value in lines.items() if key != "format"}
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        number = (await send(client, "J-1", jpeg_of(scene))).json()["id"]
+        assert not (await looked_at(client, number))["assisted"]
+        start = (await client.get(f"/api/photos/{number}/preview")).json()
+        assert start["size_px"] == list(scene.size_px)
+        shown = Image.open(io.BytesIO((await client.get(f"/api/photos/{number}/preview.jpg")).content))
+        assert shown.size == scene.size_px
+        answer = await client.put(f"/api/photos/{number}/lines", json=placed)
+        assert answer.status_code == 200
+        told = await looked_at(client, number)
+        assert told["assisted"]
+        assert told["verdict"] == "short"
+        assert told["answer"]["assisted"]["placed_by"] == "Crew A"
+        page = (await client.get("/joint", params={"name": "J-1"})).text
+        assert "lines placed by Crew A" in page
+        assert "assisted" in (await client.get("/joints")).text
+        wrong = await client.put(f"/api/photos/{number}/lines", json=placed | {"size_px": [640, 480]})
+        assert wrong.status_code == 200
+        assert "640 x 480" in (await looked_at(client, number))["error"]
+        await client.put(f"/api/photos/{number}/lines", json=placed)
+        assert (await looked_at(client, number))["assisted"]
+
+    on_phone(folder, ledger, work, catalog=catalog, inspector=inspect_photo, limit_s=60.0)
+    beside = json.loads((folder / f"J-1_1.jpg{SUFFIX}").read_text())
+    assert beside["placed_by"] == "Crew A"
+    assert len(beside["sha256"]) == 64
+    done = CliRunner().invoke(job_stub.commands(), ["job", str(folder), "--ledger", str(ledger), "--workers", "1",
+                                                    "--catalog", str(catalog)])
+    assert "0 checked now, 1 known" in done.output
+    assert "(assisted)" in done.output
+    assert '<span class="tag">assisted</span>' in (folder / "report.html").read_text()
+
+
+def test_lines_can_be_taken_away_again(folder: Path, ledger: Path) -> None:
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        number = (await send(client, await begin(client), photo(1))).json()["id"]
+        await looked_at(client, number)
+        placed = {"placed_by": "A", "size_px": [96, 96], "collar": [[[1, 1], [2, 2]], [[3, 3], [4, 4]]],
+                  "mouth": [[1, 1], [2, 2]], "mark": [[1, 1], [2, 2]]}
+        await client.put(f"/api/photos/{number}/lines", json=placed)
+        await looked_at(client, number)
+        assert (folder / f"J-001_1.jpg{SUFFIX}").exists()
+        assert (await client.delete(f"/api/photos/{number}/lines")).status_code == 200
+        assert not (folder / f"J-001_1.jpg{SUFFIX}").exists()
+        assert (await client.put(f"/api/photos/{number}/lines", json=placed | {"mouth": [[1, 1]]})).status_code == 422
+
+    on_phone(folder, ledger, work)
+
+
+# --- who comes in ------------------------------------------------------------------------------------------
+
+
+def test_the_code_opens_the_page_and_leaves_the_address(folder: Path, ledger: Path) -> None:
+    async def work(_: httpx.AsyncClient, app: FastAPI) -> None:
+        async with phone(app, code="") as stranger:
+            came = await stranger.get("/", params={"code": CODE})
+            assert came.status_code == 303
+            assert came.headers["location"] == "/"
+            cookie = came.headers["set-cookie"].lower()
+            assert "httponly" in cookie
+            assert "samesite=lax" in cookie
+            assert (await stranger.get("/joints")).status_code == 200
+
+    on_phone(folder, ledger, work)
+
+
+def test_without_the_code_nothing_is_told(folder: Path, ledger: Path) -> None:
+    async def work(_: httpx.AsyncClient, app: FastAPI) -> None:
+        asked = [(path, method) for path, methods in app.openapi()["paths"].items() for method in methods]
+        asked += [(path, "get") for path in ("/", "/joint?name=J", "/joints", "/size", "/lines", "/api/openapi.json",
+                                             "/part/photo", "/docs", "/nothing")]
+        for count, (path, method) in enumerate(asked):
+            async with phone(app, code="", address=f"10.1.0.{count}") as stranger:
+                answer = await stranger.request(method, path.replace("{photo_id}", str(uuid.uuid4())))
+                assert answer.status_code == 401, path
+                assert "scan the" in answer.text.lower()
+
+    on_phone(folder, ledger, work)
+
+
+def test_guessing_is_slowed_down_also_for_the_right_guess(folder: Path, ledger: Path) -> None:
+    async def work(client: httpx.AsyncClient, app: FastAPI) -> None:
+        async with phone(app, code="", address="10.9.9.9") as thief:
+            for count in range(MOST_WRONG):
+                offer = {"params": {"code": f"wrong-{count}"}} if count % 2 else {"headers": {"cookie": "collargap=no"}}
+                assert (await thief.get("/", **offer)).status_code == 401
+            stopped = await thief.get("/", params={"code": CODE})
+            assert stopped.status_code == 429
+            assert 0 < int(stopped.headers["retry-after"]) <= 60
+            assert (await thief.post("/enter", data={"code": CODE})).status_code == 429
+        assert (await client.get("/joints")).status_code == 200  # everybody else
+
+    on_phone(folder, ledger, work)
+
+
+def test_a_typed_code_is_a_way_in(folder: Path, ledger: Path) -> None:
+    async def work(_: httpx.AsyncClient, app: FastAPI) -> None:
+        async with phone(app, code="", address="10.0.0.8") as stranger:
+            assert (await stranger.get("/enter")).status_code == 200
+            assert (await stranger.post("/enter", data={"code": "nonsense"})).status_code == 401
+            assert (await stranger.post("/enter", data={"code": f" {CODE.upper()} "})).status_code == 303
+            assert (await stranger.get("/joints")).status_code == 200
+
+    on_phone(folder, ledger, work)
+
+
+def test_another_sites_page_can_change_nothing(folder: Path, ledger: Path) -> None:
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        for headers in ({"origin": "http://elsewhere.test"}, {"sec-fetch-site": "cross-site"}, {"origin": "null"}):
+            answer = await client.post("/size", data={"fitting": "demo-2"}, headers=headers)
+            assert answer.status_code == 403
+        fine = await client.post("/size", data={"fitting": "demo-2"}, headers={"origin": "http://page.test",
+                                                                               "sec-fetch-site": "same-origin"})
+        assert fine.status_code == 303
+
+    on_phone(folder, ledger, work)
+
+
+def test_every_answer_carries_the_headers_and_no_folder_is_listed(folder: Path, ledger: Path) -> None:
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        for path in ("/size", "/static/app.css", "/static/app.js", "/nothing", "/api/joints", "/static/", "/static"):
+            answer = await client.get(path)
+            assert HEADERS.items() <= dict(answer.headers).items(), path
+        for path in ("/static/", "/static/../pages/base.html.j2", "/static/%2e%2e/app.py",
+                     "/static/..%2fapp.py", "/pages/base.html.j2", "/joints.csv", "/.collargap/phone.sqlite"):
+            assert (await client.get(path)).status_code == 404, path
+        policy = HEADERS["content-security-policy"]
+        assert "unsafe" not in policy
+        assert "default-src 'none'" in policy
+
+    on_phone(folder, ledger, work)
+
+
+def test_too_much_is_not_read(folder: Path, ledger: Path) -> None:
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        long = {"token": str(uuid.uuid4()), "name": "J" * 200_000, "fitting": "demo-2"}
+        assert (await client.post("/api/joints", json=long)).status_code == 413
+
+        async def endless() -> AsyncIterator[bytes]:
+            for _ in range(100):
+                yield b"x" * 10_000
+
+        assert (await client.post("/checklist", content=endless())).status_code == 413
+
+    on_phone(folder, ledger, work)
+
+
+# --- pages -------------------------------------------------------------------------------------------------
+
+
+def pages_of(folder: Path, ledger: Path) -> dict[str, str]:
+    found: dict[str, str] = {}
+
+    async def work(client: httpx.AsyncClient, app: FastAPI) -> None:
+        assert (await client.get("/")).headers["location"] == "/size"
+        found["size"] = (await client.get("/size")).text
+        await client.post("/size", data={"fitting": "demo-2"})
+        joint = await begin(client)
+        numbers = []
+        for seed, says in enumerate(("full", "short", "none")):
+            numbers.append((await send(client, joint, photo(seed, says))).json()["id"])
+            await looked_at(client, numbers[-1])
+        found["home"] = (await client.get("/")).text
+        found["joint"] = (await client.get("/joint", params={"name": joint})).text
+        found["joints"] = (await client.get("/joints")).text
+        found["lines"] = (await client.get("/lines", params={"photo": numbers[0]})).text
+        async with phone(app, code="", address="10.0.0.9") as stranger:
+            found["code"] = (await stranger.get("/")).text
+
+    on_phone(folder, ledger, work)
+    return found
+
+
+def test_pages_bring_all_they_need_and_say_the_cautions(folder: Path, ledger: Path) -> None:
+    for name, page in pages_of(folder, ledger).items():
+        assert not re.search(r"<script(?![^>]*\ssrc=)|\son\w+=|\sstyle=|<style|javascript:", page), name
+        sources = re.findall(r'(?:src|href|action)="([^"]*)"', page)
+        assert all(source.startswith(("/", "#")) and not source.startswith("//") for source in sources), name
+        if name in ("home", "joint", "joints", "lines"):
+            assert "not how tight the joint is" in page, name
+            assert "pressure" in page, name
+    for word in ("FULL", "SHORT", "UNPROVEN"):
+        assert word in pages_of(folder, ledger)["joint"]
+
+
+def test_forms_lead_on_and_never_to_another_site(folder: Path, ledger: Path) -> None:
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        for back in ("https://elsewhere.test/", "//elsewhere.test", "/\\elsewhere.test", "javascript:1"):
+            answer = await client.post("/size", data={"fitting": "demo-2", "back": back})
+            assert answer.headers["location"] == "/"
+        assert (await client.post("/size", data={"fitting": "demo-9"})).status_code == 400
+        form = {"token": str(uuid.uuid4()), "name": "J-001", "offered": "J-001"}
+        went = [(await client.post("/begin", data=form)).headers["location"] for _ in range(2)]
+        assert went == ["/joint?name=J-001"] * 2
+        assert (await client.get("/joint", params={"name": "J-404"})).status_code == 404
+
+    on_phone(folder, ledger, work)
+
+
+def test_a_ledger_that_can_not_be_used_is_said(folder: Path, ledger: Path) -> None:
+    async def work(client: httpx.AsyncClient, app: FastAPI) -> None:
+        joint = await begin(client)
+        desk = app.state.service.desk
+        await app.state.service.at_desk(desk._ledger.close)
+        answer = await client.get("/api/checklist", params={"joint": joint})
+        assert answer.status_code == 503
+        assert "ledger" in answer.json()["text"]
+        sent = (await send(client, joint, photo(1))).json()
+        told = await looked_at(client, sent["id"])
+        assert told["state"] == "failed"
+        assert "ledger" in told["error"]
+
+    on_phone(folder, ledger, work)
+    assert len(list(folder.glob("*.jpg"))) == 1
+
+
+
+def test_lines_that_come_while_a_photo_is_looked_at_do_not_take_its_answer(folder: Path, ledger: Path) -> None:
+    """The look that began without lines is not an answer with them: the job checks again for nothing it knows."""
+    async def work(client: httpx.AsyncClient, app: FastAPI) -> None:
+        number = (await send(client, await begin(client), photo(1, "slow"))).json()["id"]
+        placed = {"placed_by": "A", "size_px": [96, 96], "collar": [[[1, 1], [2, 2]], [[3, 3], [4, 4]]],
+                  "mouth": [[1, 1], [2, 2]], "mark": [[1, 1], [2, 2]]}
+        await client.put(f"/api/photos/{number}/lines", json=placed)
+        await looked_at(client, number)
+
+        def settings() -> list[Any]:
+            return app.state.service.desk._ledger._db.execute('SELECT settings_json FROM "check"').fetchall()
+
+        checks = await app.state.service.at_desk(settings)
+        assert ["lines" in json.loads(told) for (told,) in checks] == [False, True]
+
+    on_phone(folder, ledger, work)

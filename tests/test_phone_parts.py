@@ -1,0 +1,257 @@
+"""Parts of the phone page one by one: the command, the codes, the crew, the colours, the description of the API."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+import socket
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from typer.testing import CliRunner
+
+from cli.main import app as program
+from cli.phone.access import MOST_WRONG, WINDOW_S, Access, new_code
+from cli.phone.crew import Crew, Lost
+from cli.phone.names import joint_name, next_name, photo_names
+from cli.phone.troubles import BadRequest
+from cli.serve import own_address, welcome
+from tests.job_stub import photo
+from tests.phone_stub import CODE, LIST, app_of, running
+
+CSS = Path(__file__).parent.parent / "cli" / "phone" / "static" / "app.css"
+
+
+# --- the command -------------------------------------------------------------------------------------------
+
+
+def serve(*arguments: str) -> Any:
+    return CliRunner().invoke(program, ["serve", *arguments])
+
+
+@pytest.mark.parametrize("missing", ["fastapi", "segno", "uvicorn", "python_multipart"])
+def test_a_missing_extra_is_a_sentence_with_the_remedy(missing: str, tmp_path: Path,
+                                                       monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, missing, None)
+    done = serve(str(tmp_path))
+    assert done.exit_code == 2
+    assert "pip install 'collargap[phone]'" in done.output
+    assert "Traceback" not in done.output
+
+
+def test_what_can_not_be_served_is_misuse(tmp_path: Path) -> None:
+    ledger = ("--ledger", str(tmp_path / "l.sqlite"))
+    none = serve(str(tmp_path / "nowhere"), *ledger)
+    assert (none.exit_code, "no folder" in none.output) == (2, True)
+    assert serve(str(tmp_path), "--fitting", "demo-9", *ledger).exit_code == 2
+    (tmp_path / "J-1.jpg").write_bytes(photo(1))
+    unlisted = serve(str(tmp_path), *ledger)
+    assert (unlisted.exit_code, "--fitting" in unlisted.output) == (2, True)
+    (tmp_path / "joints.csv").write_text("a,b\n1,2\n")
+    assert "no column 'joint'" in serve(str(tmp_path), *ledger).output
+
+
+def test_a_port_in_use_is_said(tmp_path: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as line:
+        done = serve(str(tmp_path), "--port", str(line.getsockname()[1]), "--ledger", str(tmp_path / "l.sqlite"))
+    assert done.exit_code == 1
+    assert "--port" in done.output
+
+
+def test_the_address_its_code_and_who_can_reach_it_are_printed() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as line:
+        port = line.getsockname()[1]
+        said = "\n".join(welcome(line, "127.0.0.1", CODE))
+        assert f"http://127.0.0.1:{port}/?code={CODE}" in said
+        assert "Only this machine" in said
+        assert "█" in said
+        coloured = "\n".join(welcome(line, "127.0.0.1", CODE, coloured=True))
+        assert "\x1b[48;5;231m" in coloured
+        assert "\x1b[7m" not in coloured
+        wide = "\n".join(welcome(line, "0.0.0.0", CODE))
+        assert f"http://{own_address()}:{port}/?code={CODE}" in wide
+        assert "not encrypted" in wide
+
+
+# --- codes and names ---------------------------------------------------------------------------------------
+
+
+def test_codes_are_long_readable_and_never_the_same() -> None:
+    codes = {new_code() for _ in range(200)}
+    assert len(codes) == 200
+    assert all(re.fullmatch(r"[a-z2-9]{4}-[a-z2-9]{4}-[a-z2-9]{4}", code) for code in codes)
+
+
+def test_wrong_codes_are_forgotten_after_a_while() -> None:
+    now = [0.0]
+    access = Access("right", lambda: now[0])
+    for _ in range(MOST_WRONG):
+        assert access.must_wait_s("a") == 0
+        assert not access.right("wrong", "a")
+    assert access.must_wait_s("a") == pytest.approx(WINDOW_S)
+    assert access.must_wait_s("b") == 0
+    now[0] = WINDOW_S + 1
+    assert access.must_wait_s("a") == 0
+    assert access.right("right", "a")
+    assert not access.right("", "a")
+
+
+@given(st.text(max_size=60))
+def test_a_name_that_is_taken_makes_harmless_files(text: str) -> None:
+    try:
+        name = joint_name(text)
+    except BadRequest:
+        return
+    for path in photo_names(name, 3, ".jpg"):
+        assert not path.startswith(("/", ".", "-"))
+        assert ".." not in path.split("/")
+        assert re.fullmatch(r"[A-Za-z0-9 ._#/-]+", path)
+
+
+@pytest.mark.parametrize(("names", "following"), [
+    ([], "J-001"), (["J-014"], "J-015"), (["J-9", "J-10"], "J-11"), (["A1", "B-099"], "B-100"), (["sump"], "J-001"),
+])
+def test_the_next_number(names: list[str], following: str) -> None:
+    assert next_name(names) == following
+
+
+# --- the crew ----------------------------------------------------------------------------------------------
+
+
+def test_a_crew_survives_what_its_work_does() -> None:
+    async def work() -> None:
+        crew = Crew(2, 3.0)
+        await crew.start()
+        try:
+            assert await crew.do(abs, -3) == 3
+            with pytest.raises(RuntimeError, match="ValueError"):
+                await crew.do(int, "x")
+            import os
+
+            for _ in range(3):
+                with pytest.raises(Lost, match="ended its process"):
+                    await crew.do(os._exit, 1)
+            with pytest.raises(Lost, match="longer than"):
+                await crew.do(time.sleep, 60)
+            assert await asyncio.gather(*(crew.do(abs, -n) for n in range(20))) == list(range(20))
+        finally:
+            await crew.stop()
+
+    asyncio.run(work())
+
+
+# --- colours and sizes -------------------------------------------------------------------------------------
+
+
+def variables(css: str) -> dict[str, str]:
+    return dict(re.findall(r"--([a-z-]+): (#[0-9a-f]{6})", css))
+
+
+def contrast(one: str, other: str) -> float:
+    """WCAG 2.2, relative luminance and contrast ratio."""
+    def light(colour: str) -> float:
+        parts = [int(colour[at:at + 2], 16) / 255 for at in (1, 3, 5)]
+        red, green, blue = (part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts)
+        return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+    high, low = sorted((light(one), light(other)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+def test_contrast_in_light_and_dark() -> None:
+    """AA: 4.5 for words, 3 for the borders of what can be touched and for the focus."""
+    css = CSS.read_text("utf-8")
+    day = variables(css[:css.index("@media (prefers-color-scheme: dark)")])
+    night = day | variables(css[css.index("@media (prefers-color-scheme: dark)"):])
+    for colours in (day, night):
+        for ground in ("paper", "card"):
+            for words in ("ink", "soft", "deep"):
+                assert contrast(colours[words], colours[ground]) >= 4.5, (words, ground)
+            for border in ("line", "focus"):
+                assert contrast(colours[border], colours[ground]) >= 3, (border, ground)
+        for word in ("full", "short", "unproven", "missing", "checking", "failed", "deep"):
+            assert contrast(colours[word], colours[f"on-{word}"]) >= 4.5, word
+    named = set(re.findall(r"var\(--([a-z-]+)\)", css)) - {"cut"}
+    assert named <= day.keys()
+
+
+# --- the description of the API ------------------------------------------------------------------------------
+
+
+def test_the_description_names_every_way_to_fail(tmp_path: Path) -> None:
+    described = app_of(tmp_path, tmp_path / "l.sqlite").openapi()
+    for path, methods in described["paths"].items():
+        assert path.startswith("/api/")
+        for method, facts in methods.items():
+            assert {"400", "401", "404", "409", "413", "415", "422", "429", "503"} <= facts["responses"].keys(), path
+            assert facts["summary"] or facts["description"], (path, method)
+
+
+def test_whatever_is_sent_gets_a_described_answer(tmp_path: Path) -> None:
+    """schemathesis makes requests of all kinds from the description; no answer may be a fault or undescribed."""
+    schemathesis = pytest.importorskip("schemathesis", reason="schemathesis is not installed")
+    from hypothesis import HealthCheck, Phase, settings
+    from schemathesis import GenerationMode
+
+    folder = tmp_path / "job"
+    folder.mkdir()
+    (folder / "joints.csv").write_text(LIST + "J-1,demo-2,,,,,\n")
+    app = app_of(folder, tmp_path / "l.sqlite")
+    asked = []
+
+    async def work() -> None:
+        async with running(app) as client:
+            schema = schemathesis.openapi.from_dict(app.openapi())
+            loop = asyncio.get_running_loop()
+
+            def one(case: Any) -> None:
+                request = case.as_transport_kwargs(base_url="http://page.test")
+                plain = {key: request.get(key) for key in ("params", "headers", "cookies", "json", "data")}
+                done = asyncio.run_coroutine_threadsafe(sent(request["method"], request["url"], plain), loop).result(30)
+                asked.append((case.operation.label, done.status_code))
+                known = case.operation.definition.raw["responses"]
+                assert done.status_code < 500 or done.status_code == 503, (case.operation.label, done.text)
+                assert str(done.status_code) in known or done.status_code in (404, 405), (case, done.status_code)
+                if done.status_code >= 400:
+                    assert done.json()["text"], case.operation.label
+
+            async def sent(method: str, url: str, plain: dict[str, Any]) -> httpx.Response:
+                content = plain["data"] if isinstance(plain["data"], (bytes, str)) else None
+                headers = {key: value for key, value in dict(plain["headers"] or {}).items()
+                           if key.lower() not in ("cookie", "host", "content-length") and value.isascii()}
+                request = client.build_request(method, url, params=plain["params"], json=plain["json"], content=content,
+                                               headers=headers)
+                return await client.send(request)
+
+            def every(number: str) -> None:
+                bounded = settings(max_examples=8, deadline=None, database=None, derandomize=True,
+                                   phases=[Phase.generate], suppress_health_check=list(HealthCheck))
+                for operation in (each.ok() for each in schema.get_all_operations()):
+                    there = {"path_parameters": {"photo_id": number}} if "photo_id" in operation.path else {}
+                    if "joint" in str(operation.definition.raw.get("parameters")):
+                        there |= {"query": {"joint": "J-1"}}
+                    for mode, known in ((GenerationMode.POSITIVE, {}), (GenerationMode.NEGATIVE, {}),
+                                        (GenerationMode.POSITIVE, there)):
+                        if mode is GenerationMode.NEGATIVE and operation.path in ("/api/start", "/api/joints"):
+                            continue  # nothing to send that could be wrong
+
+                        @bounded
+                        @given(case=operation.as_strategy(mode, **known))
+                        def tried(case: Any) -> None:
+                            one(case)
+
+                        tried()
+
+            photo_id = "22222222-2222-4222-8222-222222222222"
+            await client.put(f"/api/photos/{photo_id}", params={"joint": "J-1"}, content=photo(1))
+            await asyncio.to_thread(every, photo_id)
+
+    asyncio.run(work())
+    assert len({label for label, _ in asked}) == sum(len(methods) for methods in app.openapi()["paths"].values())
+    assert {status for _, status in asked} >= {200, 400, 404, 415, 422}
