@@ -21,7 +21,7 @@ from vision import geometry
 from vision.records import Axis, Floats, Limb, Limbs, Pose, Refusal
 
 STEEPEST_TILT_DEG = 45.0
-LEAST_PX_PER_MM = 1 / 0.45
+LEAST_PX_PER_MM = 1.4  # the coarsest that the readers learnt from is 1.6
 SEAT_U_RAD = math.radians(0.65)  # half of the 1.3 degrees between collar and pipe on a photo of a real joint
 RATIO_ALLOWANCE = 0.035  # standard allowance: taper, seat, rounded diameters, metal that mirrors the ground
 MOST_APART_DEG = 4.0  # in the picture, where limbs tell an axis well: no seat of a joint is so crooked
