@@ -100,6 +100,17 @@ def test_of_several_photos_of_a_pipe_the_one_that_knows_best_counts() -> None:
     assert best([]) is None
 
 
+def test_a_mark_that_was_drawn_anew_counts_as_it_was_photographed_last() -> None:
+    _, wrong = answers("full", "misplaced", None)
+    _, right = answers("full", "placed", None)
+    wrong |= {"photo": "J-1_before_9.jpg", "depth": wrong["depth"] | {"u": 0.001}}
+    right |= {"photo": "J-1_before_10.jpg"}
+    assert best([right, wrong]) is right  # whichever came first, and though the other is surer
+    assert best([wrong | {"photo": "J-1_before_11.jpg"}, right])["verdict"] == "misplaced"
+    near = right | {"photo": "J-1_before_2.jpg", "depth": {"value": 1.14, "low": 1.13, "high": 1.15, "u": 0.005}}
+    assert best([near, right]) is near  # the same mark, told better
+
+
 # --- a job -------------------------------------------------------------------------------------------
 
 
@@ -140,6 +151,15 @@ def test_a_job_with_marked_pipes(desk: Desk) -> None:  # noqa: F811
     assert "J-1" not in found
     _, shown, _ = desk.run("show", "J-2")
     assert "misplaced: mark 15/16 in (0.950), 0.930 to 0.970 in; catalog 1-1/8 in (1.125)" in shown
+
+
+def test_a_mark_drawn_anew_is_no_matter_for_a_person_any_more(desk: Desk) -> None:  # noqa: F811
+    desk.fill({"J-1.jpg": photo(1), "J-1_before_1.jpg": photo(2, "misplaced"), "J-1_before_2.jpg": photo(3, "placed")})
+    code, out, err = desk.job("--fitting", "2")
+    assert code == 0, out + err
+    assert "the mark lies at" not in (desk.folder / "report.html").read_text("utf-8")
+    _, found, _ = desk.run("find", "--verdict", "full")
+    assert "J-1" in found
 
 
 def test_a_pipe_and_its_joint_in_one_picture_file_are_still_two(desk: Desk) -> None:  # noqa: F811

@@ -11,7 +11,7 @@ import pytest
 import cli.job
 from cli.jobs.together import Views, findings_of
 from tests.job_stub import photo
-from tests.test_job import Desk
+from tests.test_job import Desk, Threads
 
 LIST = "joint,fitting,photo,sides\n"
 
@@ -29,11 +29,17 @@ def stub_combine(views: Views) -> dict[str, Any]:
 
 
 @pytest.fixture
-def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Desk:
+def in_processes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Desk:
     monkeypatch.setattr(cli.job, "combine", stub_combine)
     made = Desk(tmp_path)
     monkeypatch.setenv("COLLARGAP_LEDGER", str(made.ledger))
     return made
+
+
+@pytest.fixture
+def desk(in_processes: Desk, monkeypatch: pytest.MonkeyPatch) -> Desk:
+    monkeypatch.setattr(cli.job, "_engine", lambda _workers, _cluster: Threads)
+    return in_processes
 
 
 def fill(desk: Desk, listed: str, **photos: str) -> None:
@@ -45,7 +51,8 @@ def joints(desk: Desk) -> dict[str, str]:
     return {row["joint"]: row["joint_verdict"] for row in desk.rows()}
 
 
-def test_sides_of_the_list_make_one_verdict(desk) -> None:
+def test_sides_of_the_list_make_one_verdict(in_processes) -> None:
+    desk = in_processes  # views and what they say travel between processes
     fill(desk, "J-1,2,J-1_*,0 120 240\nJ-2,2,J-2_*,\n",
          **{"J-1_1": "full", "J-1_2": "none", "J-1_3": "full", "J-2_1": "full"})
     status, out, err = desk.job()

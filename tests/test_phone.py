@@ -62,8 +62,14 @@ async def begin(client: httpx.AsyncClient, name: str = "J-001", offered: bool = 
     return str(answer.json()["joint"])
 
 
-async def send(client: httpx.AsyncClient, joint: str, data: bytes, number: str = "") -> httpx.Response:
-    return await client.put(f"/api/photos/{number or uuid.uuid4()}", params={"joint": joint}, content=data)
+async def send(client: httpx.AsyncClient, joint: str, data: bytes, number: str = "", kind: str = "") -> httpx.Response:
+    params = {"joint": joint} | ({"kind": kind} if kind else {})
+    return await client.put(f"/api/photos/{number or uuid.uuid4()}", params=params, content=data)
+
+
+async def seen(client: httpx.AsyncClient, joint: str, data: bytes, kind: str = "after") -> dict[str, Any]:
+    """A photo that was sent and looked at."""
+    return await looked_at(client, (await send(client, joint, data, kind=kind)).json()["id"])
 
 
 async def looked_at(client: httpx.AsyncClient, number: str) -> dict[str, Any]:
@@ -234,6 +240,117 @@ def test_photos_that_came_another_way_are_there_too(folder: Path, ledger: Path) 
 
     on_phone(folder, ledger, work)
     assert "0 checked now, 1 known" in job(folder, ledger).output
+
+
+# --- the marked pipe, and further views ---------------------------------------------------------------------
+
+
+def test_the_marked_pipe_before_and_the_joint_after(folder: Path, ledger: Path) -> None:
+    told: dict[str, Any] = {}
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        joint = await begin(client)
+        before = await seen(client, joint, photo(1, "placed"), "before")
+        assert (before["kind"], before["verdict"], before["file"]) == ("before", "placed", "J-001_before_1.jpg")
+        assert (before["gap"], before["depth"]) == ("", "1-1/8 in (1.130)")
+        assert before["do"].startswith("The mark is where")
+        [row] = (await client.get("/api/joints")).json()
+        assert (row["verdict"], row["photos"], row["marked"]) == ("missing", 0, "placed")
+        page = (await client.get("/joint", params={"name": joint})).text
+        assert "No photo of the joint yet" in page
+        assert "mark 1-1/8 in (1.130) from the cut" in page
+        assert "Place lines by hand" not in page
+        assert "mark placed" in (await client.get("/joints")).text
+        after = await seen(client, joint, photo(2, "full"))
+        assert (after["file"], after["verdict"], after["depth"]) == ("J-001_1.jpg", "full", "")
+        assert after["insertion"] == "1-1/8 in (1.120)"
+        told.update(after["answer"])
+        assert "From both photos: pipe in by 1-1/8 in (1.120)" in (
+            await client.get("/joint", params={"name": joint})).text
+
+    on_phone(folder, ledger, work)
+    done = job(folder, ledger)
+    assert "0 checked now, 2 known from earlier runs" in done.output
+    lines = {each["photo"]: each for each in map(json.loads, (folder / "results.jsonl").read_text().splitlines())}
+    assert lines["J-001_before_1.jpg"]["kind"] == "premark"
+    assert {key: lines["J-001_1.jpg"][key] for key in told} == told
+
+
+def test_a_misplaced_mark_stops_and_one_drawn_anew_goes_on(folder: Path, ledger: Path) -> None:
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        joint = await begin(client)
+        wrong = await seen(client, joint, photo(1, "misplaced"), "before")
+        assert wrong["verdict"] == "misplaced"
+        assert wrong["do"].startswith("Stop: wipe the mark off, draw it 1-1/8 in (1.125) from the cut")
+        sent = await seen(client, joint, photo(2, "full"))
+        assert (sent["verdict"], sent["insertion"]) == ("unproven", "15/16 in (0.940)")
+        assert (await client.get("/api/joints")).json()[0]["verdict"] == "unproven"
+        assert (await seen(client, joint, photo(3, "placed"), "before"))["file"] == "J-001_before_2.jpg"
+        assert (await looked_at(client, sent["id"]))["verdict"] == "full"
+        assert (await looked_at(client, wrong["id"]))["do"].startswith("There is a later photo of this pipe.")
+        [row] = (await client.get("/api/joints")).json()
+        assert (row["verdict"], row["marked"]) == ("full", "placed")
+
+    on_phone(folder, ledger, work)
+    assert job(folder, ledger).exit_code == 0
+
+
+def test_a_marked_pipe_that_can_not_be_read_says_what_to_do(folder: Path, ledger: Path) -> None:
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        joint = await begin(client)
+        told = await seen(client, joint, photo(1, "unproven"), "before")
+        assert (told["verdict"], told["depth"]) == ("unproven", "")
+        assert told["do"] == "Take the photo again with the pipe's cut end and the mark in the middle of the frame."
+        assert (await seen(client, joint, photo(2, "full")))["verdict"] == "full"  # it proves and denies nothing
+
+    on_phone(folder, ledger, work)
+
+
+def test_a_photo_of_the_pipe_takes_no_lines_and_is_none_of_the_joint(folder: Path, ledger: Path) -> None:
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        joint, data = await begin(client), photo(1, "placed")
+        sent = await seen(client, joint, data, "before")
+        again = await send(client, joint, data)
+        assert again.status_code == 409
+        assert "as one of the marked pipe. Take one of the made joint." in again.json()["text"]
+        assert (await send(client, joint, data, kind="before")).json()["id"] == sent["id"]
+        assert (await send(client, joint, photo(2), kind="during")).status_code == 422
+        lines = lines_of(hand_on(VIEWS[0]), VIEWS[0].size_px)
+        for key in ("format", "sha256", "placed_at"):
+            lines.pop(key, None)
+        for asked in (client.put(f"/api/photos/{sent['id']}/lines", json=lines),
+                      client.get(f"/api/photos/{sent['id']}/preview"), client.get(f"/lines?photo={sent['id']}")):
+            answer = await asked
+            assert answer.status_code == 400
+            assert "Lines are placed on photos of the made joint" in answer.text
+        (folder / f"{sent['file']}{SUFFIX}").write_text("nonsense")  # beside a pipe it is nobody's
+        assert (await client.post(f"/api/photos/{sent['id']}/again")).status_code == 200
+        assert (await looked_at(client, sent["id"]))["verdict"] == "placed"
+
+    on_phone(folder, ledger, work)
+    assert "0 checked now, 1 known" in job(folder, ledger).output
+
+
+def test_further_photos_are_further_views(folder: Path, ledger: Path) -> None:
+    (folder / "joints.csv").write_text("joint,fitting,photo,premark,sides\nJ-1,demo-2,,raw*.jpg,\nJ-2,demo-2,,,0 90\n")
+    (folder / "raw7.jpg").write_bytes(photo(7, "placed"))
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        for number, says in ((1, "full"), (2, "full"), (3, "unproven")):
+            await seen(client, "J-1", photo(number, says))
+        page = await client.get("/joint", params={"name": "J-1"})  # finds the pipe's photo that came another way
+        assert re.findall(r"<b>(view . of .)</b>", page.text) == ["view 3 of 3", "view 2 of 3", "view 1 of 3"]
+        shown = re.search(r'class="photo pipe[^>]* data-photo="([^"]+)"', page.text)
+        assert shown
+        assert (await looked_at(client, shown[1]))["verdict"] == "placed"
+        for number in (4, 5):
+            await seen(client, "J-2", photo(number, "full"))
+        first, second = (await client.get("/api/joints")).json()
+        assert (first["verdict"], first["photos"], first["marked"]) == ("full", 3, "placed")
+        assert second["verdict"] == "unproven"  # its list names sides: only all of them together prove it
+        assert "all its sides together" in second["about"]
+
+    on_phone(folder, ledger, work)
 
 
 # --- joints ------------------------------------------------------------------------------------------------

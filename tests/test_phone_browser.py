@@ -219,6 +219,27 @@ def test_lines_by_hand_with_finger_and_keys(page: Any, folder: Path, tmp_path: P
     assert "assisted" in page.inner_text(f".joints li:has-text('{joint}')")
 
 
+def test_the_marked_pipe_comes_before_its_joint(page: Any, folder: Path, tmp_path: Path) -> None:
+    page.goto(page.url + "joint?name=J-01")
+    page.set_input_files("#shot-before", str(SAMPLES / "J-01_before.jpg"))
+    page.wait_for_selector("#pipes .photo.is-unproven")  # a demonstration row has no tolerance to judge by
+    assert "from the cut" in page.inner_text("#pipes .gap")
+    assert page.inner_text(".title .chip").lower() == "no photo"
+    assert page.inner_text(".shot.calm") == "Marked pipe again"
+    assert page.inner_text(".main.shot") == "Take photo"
+    assert page.locator("#photos .photo").count() == 0
+    page.screenshot(path=tmp_path / "pipe.png")
+    take(page, "J-01.jpg")
+    page.wait_for_selector("#photos .photo.is-full")
+    assert "From both photos: pipe in by" in page.inner_text("#photos .told")
+    page.set_input_files("#shot-before", str(SAMPLES / "J-06_before.jpg"))  # another depth: the joint's card follows
+    page.wait_for_selector("#pipes .photo:nth-of-type(2)")
+    page.wait_for_selector("#photos .told:not(:has-text('pipe in by 1-1/8 in'))")
+    assert sorted(path.name for path in folder.glob("J-01_*.jpg")) == ["J-01_1.jpg", "J-01_before_1.jpg",
+                                                                        "J-01_before_2.jpg"]
+    page.screenshot(path=tmp_path / "both.png", full_page=True)
+
+
 def test_a_wrong_code(browser: Any, address: str) -> None:
     context = browser.new_context(**PHONE)
     stranger = context.new_page()

@@ -6,6 +6,8 @@ insertion from the same difference and judge it by the same rule.
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
@@ -16,6 +18,8 @@ from cli.jobs.store import Answered
 from vision.insertion import difference, p_enough, shared_u_mm
 from vision.records import Contribution, Doubt, Interval
 from vision.verdict import judge_insertion
+
+_K = 2.0  # standard uncertainties by which two depths of one mark may differ
 
 
 def is_premark(answer: dict[str, Any]) -> bool:
@@ -33,8 +37,27 @@ def with_premark(photos: Sequence[Answered], confidence: float = 0.95) -> list[A
 
 
 def best(answers: Sequence[dict[str, Any]]) -> dict[str, Any] | None:
-    """The answer that tells the depth best; one that tells none only where there is no other."""
-    return min(answers, key=lambda each: each["depth"]["u"] if each["depth"] else float("inf"), default=None)
+    """The answer that tells the depth best, of those that the last one does not contradict.
+
+    A mark that lay wrong is drawn anew and photographed again, so the last photo is right about it; last by the
+    number in its name.  An answer without a depth counts only where there is no other.
+    """
+    told = sorted((each for each in answers if each["depth"]), key=_order)
+    same = [each for each in told if _may_be_one(each, told[-1])]
+    return min(same, key=lambda each: float(each["depth"]["u"]), default=next(iter(answers), None))
+
+
+def _order(answer: dict[str, Any]) -> list[tuple[int, str]]:
+    """J-1_before.jpg, J-1_before_2.jpg, J-1_before_10.jpg."""
+    return [(int(part), "") if part.isdecimal() else (-1, part) for part in re.split(r"(\d+)", answer["photo"])]
+
+
+def _may_be_one(one: dict[str, Any], other: dict[str, Any]) -> bool:
+    """Whether two photos may show one and the same mark."""
+    if {one["verdict"], other["verdict"]} == {"placed", "misplaced"}:
+        return False
+    (a, u), (b, v) = ((each["depth"]["value"], each["depth"]["u"]) for each in (one, other))
+    return bool(abs(a - b) <= _K * math.hypot(u, v))
 
 
 def joined(answer: dict[str, Any], before: dict[str, Any], confidence: float = 0.95) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from cli.jobs.before import with_premark
+from cli.jobs.before import best, is_premark, with_premark
 from cli.jobs.drift import Chart, chart
 from cli.jobs.duplicates import HASH_BYTES, near_copies
 from cli.jobs.findings import Finding, finding, listed
@@ -112,7 +112,8 @@ def _own(joint: Joint, trouble: str, photos: list[Answered]) -> Iterator[Finding
     if not any(photo.kind == "joint" for photo in photos):
         marked = " but its marked pipe" if photos else ""
         yield finding("not-photographed", f"The list has this joint; the folder has no photo of it{marked}.")
-    for photo in photos:
+    before = best([photo.answer for photo in photos if photo.answer and is_premark(photo.answer)])
+    for photo in photos if before and before["verdict"] == "misplaced" else ():  # not where it was drawn anew since
         if photo.answer and photo.answer["verdict"] == "misplaced":
             yield finding("misplaced", f"{visible(photo.name)}: the mark lies at {depth_of(photo.answer)}, "
                           f"the catalog says {mark_depth_of(photo.answer)}.")

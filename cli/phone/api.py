@@ -70,26 +70,35 @@ class GivenJoint(BaseModel):
 
 
 class JointLine(BaseModel):
-    """A joint of the job.  verdict: full, short, unproven, or missing where it has no photo yet."""
+    """A joint of the job.  verdict: full, short, unproven, or missing where it has no photo yet.
+
+    marked: what was seen of its marked pipe, null where nobody photographed that.
+    """
 
     joint: str
     verdict: Literal["full", "short", "unproven", "missing"]
     photos: int
     about: str
+    marked: Literal["placed", "misplaced", "unproven"] | None
 
 
 class Photo(BaseModel):
     """A photo.  state: kept (being looked at), checked or failed (`error` says why).
 
-    do: one sentence for the person at the joint.  answer: the JSON object of `collargap check`, or null.
+    kind: "after", the made joint, or "before", its marked pipe.  do: one sentence for the person at the joint.
+    depth: of the mark, from the cut.  insertion: where it was told from both photos.
+    answer: the JSON object of `collargap check`, or of `collargap premark`, or null.
     """
 
     id: str
     joint: str
     file: str
+    kind: Kind
     state: Literal["kept", "checked", "failed"]
-    verdict: Literal["full", "short", "unproven"] | None
+    verdict: Literal["full", "short", "unproven", "placed", "misplaced"] | None
     gap: str
+    depth: str
+    insertion: str
     do: str
     error: str
     assisted: bool
@@ -149,7 +158,8 @@ async def start(phone: Phone) -> Start:
 async def joints(phone: Phone) -> list[JointLine]:
     """The joints of this job, in the order of the list."""
     lines = [line(each) for each in await phone.at_desk(phone.desk.survey)]
-    return [JointLine(joint=each.name, verdict=each.word, photos=each.photos, about=each.about)  # type: ignore[arg-type]
+    return [JointLine(joint=each.name, verdict=each.word, photos=each.photos, about=each.about,  # type: ignore[arg-type]
+                      marked=each.marked or None)  # type: ignore[arg-type]
             for each in lines]
 
 
@@ -166,9 +176,10 @@ _BODY = {"requestBody": {"required": True, "content": {
 
 
 @routes.put("/photos/{photo_id}", openapi_extra=_BODY)
-async def send_photo(phone: Phone, photo_id: PhotoId, joint: JointName, request: Request) -> Photo:
+async def send_photo(phone: Phone, photo_id: PhotoId, joint: JointName, request: Request,
+                     kind: Annotated[Kind, Query(description="What it shows: the made joint (after), or its marked "
+                                                             "pipe before it was pushed in.")] = "after") -> Photo:
     """Send a photo of a joint, the file as the camera wrote it.  Sent again, it is there once."""
-    kind: Kind = "after"
     return told(await phone.arrive(str(photo_id), joint, request.stream(), kind))
 
 
@@ -243,6 +254,6 @@ def told(photo: Told) -> Photo:
     """A photo as the script reads it."""
     said, sent = card(photo), photo.sent
     verdict = photo.answer["verdict"] if photo.answer and sent.state == "checked" else None
-    return Photo(id=sent.id, joint=sent.joint, file=sent.name, state=sent.state, verdict=verdict, gap=said.gap,
-                 do=said.do, error=sent.error, assisted=bool(said.placed_by),
-                 answer=photo.answer if sent.state == "checked" else None)
+    return Photo(id=sent.id, joint=sent.joint, file=sent.name, kind=sent.kind, state=sent.state, verdict=verdict,
+                 gap=said.gap, depth=said.depth, insertion=said.insertion, do=said.do, error=sent.error,
+                 assisted=bool(said.placed_by), answer=photo.answer if sent.state == "checked" else None)

@@ -20,6 +20,7 @@ from typing import Any, Concatenate, ParamSpec, TypeVar
 
 from calibration.fittings import Fitting, Misuse, find_fitting
 from cli.jobs.asked import Course, Job
+from cli.jobs.before import best, is_premark, joined
 from cli.jobs.errors import JobError, LedgerError
 from cli.jobs.folder import Found, walk
 from cli.jobs.judge import Judged, clues, judged
@@ -29,7 +30,7 @@ from cli.jobs.matching import Matcher
 from cli.jobs.run import plan
 from cli.jobs.store import Store
 from cli.jobs.text import name_of
-from cli.jobs.worker import Checked, Task, read_photo
+from cli.jobs.worker import Checked, Kind, Task, read_photo
 from cli.ledger import Ledger
 from cli.lines import Lines, beside
 from cli.phone import intake, names
@@ -38,6 +39,7 @@ from cli.phone.notes import Notes, Sent, now
 from cli.phone.troubles import BadRequest, Busy, NotThere, Taken
 
 _FRESH_S = 3.0  # so old may a survey be; others may put photos into the folder too
+_SHOWS: dict[names.Kind, str] = {"after": "made joint", "before": "marked pipe"}
 _MOST_TRIED = 200  # numbers after the count of a joint's photos, for those that came another way
 
 P = ParamSpec("P")
@@ -55,11 +57,17 @@ class Claimed:
 
 @dataclass(frozen=True)
 class Told:
-    """A photo with its answer (the JSON of `check`), where there is one.  lines: a person placed some on it."""
+    """A photo with its answer (the JSON of `check` or of `premark`), where there is one.
+
+    The answer for a joint has in it what the photo of its marked pipe told.  lines: a person placed some on it.
+    view: which of the joint's `views` it is, from 1, the oldest first.
+    """
 
     sent: Sent
     answer: dict[str, Any] | None
     lines: bool
+    view: int = 1
+    views: int = 1
 
 
 def _honest(work: Callable[Concatenate[Desk, P], R]) -> Callable[Concatenate[Desk, P], R]:
@@ -225,17 +233,21 @@ class Desk:
     # --- photos ----------------------------------------------------------------------------------------------
 
     @_honest
-    def known(self, photo_id: str, joint: str, sha256: str) -> Sent | None:
+    def known(self, photo_id: str, joint: str, sha256: str, kind: names.Kind = "after") -> Sent | None:
         """The photo that this one is, if it has come before."""
         sent = self._notes.sent(photo_id)
         if sent and (sent.sha256, sent.joint) != (sha256, self._joint(joint).name):
             raise Taken("Another photo was sent under this one's number. Take the photo again.")
-        return sent or self._notes.same(self._joint(joint).name, sha256)
+        sent = sent or self._notes.same(self._joint(joint).name, sha256)
+        if sent and sent.kind != kind:
+            raise Taken(f"This very photo is in the job already, as one of the {_SHOWS[sent.kind]}. Take one of the "
+                        f"{_SHOWS[kind]}.")
+        return sent
 
     @_honest
     def keep(self, photo_id: str, joint: str, incoming: intake.Incoming, kind: names.Kind = "after") -> Sent:
         """Put a whole photo into the job under a name of its own; sent twice, it is there once."""
-        sent = self.known(photo_id, joint, incoming.sha256)
+        sent = self.known(photo_id, joint, incoming.sha256, kind)
         if sent is None:
             row = self._joint(joint)
             name = self._free_name(row, incoming.suffix, kind)
@@ -250,7 +262,7 @@ class Desk:
     def _free_name(self, joint: Joint, suffix: str, kind: names.Kind) -> str:
         """A name that nothing has, and by which the photo is this joint's and no other's."""
         matcher = Matcher(self._listing())
-        first = len(self._notes.of_joint(joint.name)) + 1
+        first = len(self._notes.of_kind(joint.name, kind)) + 1
         for number in range(first, first + _MOST_TRIED):
             for name in names.photo_names(joint.name, number, suffix, kind):
                 fits = [each.name for each in matcher.joints(name)] == [joint.name]
@@ -273,7 +285,17 @@ class Desk:
 
     def _told(self, sent: Sent) -> Told:
         answer = self._ledger.answer(sent.check_id)[0] if sent.check_id is not None else None
-        return Told(sent, answer, os.path.lexists(beside(self.top / sent.name)))
+        if answer and sent.state == "checked" and not is_premark(answer):
+            before = self._before(sent.joint)
+            answer = joined(answer, before, self.job.confidence) if before else answer
+        views = [each.id for each in self._notes.of_kind(sent.joint, sent.kind)]
+        return Told(sent, answer, os.path.lexists(beside(self.top / sent.name)), views.index(sent.id) + 1, len(views))
+
+    def _before(self, joint: str) -> dict[str, Any] | None:
+        """What the photos of a joint's marked pipe say, as `collargap job` takes it."""
+        found = next((each for each in self.survey() if each.joint.name == joint), None)
+        photos = found.photos if found else ()
+        return best([photo.answer for photo in photos if photo.answer and is_premark(photo.answer)])
 
     @_honest
     def path(self, photo_id: str) -> str:
@@ -292,15 +314,16 @@ class Desk:
         row = self._joint(joint)
         for each in self.survey():
             if each.joint.name == row.name:
-                self._adopt(row.name, [photo.name for photo in each.photos if photo.kind == "joint"])
+                self._adopt(row.name, {photo.name: "before" if photo.kind == "premark" else "after"
+                                       for photo in each.photos})
         return [self._told(sent) for sent in self._notes.of_joint(row.name)]
 
-    def _adopt(self, joint: str, found: list[str]) -> None:
+    def _adopt(self, joint: str, found: dict[str, names.Kind]) -> None:
         noted = {sent.name for sent in self._notes.all()}
-        for name in sorted(set(found) - noted):
+        for name in sorted(found.keys() - noted):
             with suppress(OSError):  # one that can't be read is told by the job's own report
                 sha256 = hashlib.sha256(read_photo(str(self.top / name))).hexdigest()
-                self._notes.add(Sent(str(uuid.uuid4()), joint, name, sha256, "after", now()))
+                self._notes.add(Sent(str(uuid.uuid4()), joint, name, sha256, found[name], now()))
 
     @_honest
     def waiting(self) -> list[str]:
@@ -317,7 +340,8 @@ class Desk:
         keeper = Keeper(self.job, store, self._ledger, course)
         joint = self._joint(sent.joint)
         trouble = Rows(self.job).trouble(joint)
-        store.add_photo(store.add_joint(joint, trouble), self._found(sent), trouble)
+        kind: Kind = "premark" if Matcher(self._listing()).marked(sent.name) else "joint"  # as the job will see it
+        store.add_photo(store.add_joint(joint, trouble), self._found(sent), trouble, kind)
         keeper.recall()
         task = next(keeper.tasks(), None)
         self._under_way[photo_id] = store, keeper
@@ -367,9 +391,18 @@ class Desk:
     # --- what people say -------------------------------------------------------------------------------------
 
     @_honest
+    def of_joint_itself(self, photo_id: str) -> Sent:
+        """A photo of a made joint.  Raises BadRequest for one of a marked pipe: it has other edges."""
+        sent = self._sent(photo_id)
+        if sent.kind != "after":
+            raise BadRequest("Lines are placed on photos of the made joint. Take the photo of the marked pipe again, "
+                             "with the cut end and the mark in the middle.")
+        return sent
+
+    @_honest
     def place(self, photo_id: str, lines: Lines) -> None:
         """Lay a person's lines beside the photo; it is then to be looked at again."""
-        sent = self._sent(photo_id)
+        sent = self.of_joint_itself(photo_id)
         fitted = lines.model_copy(update={"sha256": sent.sha256, "placed_at": now()})
         text = json.dumps(fitted.model_dump(mode="json"), indent=1)
         whole_file(Path(beside(self.top / sent.name)), text.encode())

@@ -8,7 +8,7 @@ from typing import Literal
 
 from cli.phone.troubles import BadRequest
 
-Kind = Literal["after", "before"]  # the joint after pressing; or before it (not taken by the page yet)
+Kind = Literal["after", "before"]  # the joint after pressing; its marked pipe before it was pushed in
 
 _JOINT = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9 ._#-]{0,38}[A-Za-z0-9#])?")
 _NUMBERED = re.compile(r"(?P<before>.*?)(?P<number>\d{1,6})")

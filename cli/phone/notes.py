@@ -75,6 +75,10 @@ class Notes:
         """A photo of the joint with these very bytes."""
         return next(self._photos("joint = ? AND sha256 = ?", joint, sha256), None)
 
+    def of_kind(self, joint: str, kind: Kind) -> list[Sent]:
+        """The photos of a joint that show this of it, the oldest first."""
+        return list(self._photos("joint = ? AND kind = ?", joint, kind))
+
     def of_joint(self, joint: str) -> list[Sent]:
         """All photos of a joint, the newest first."""
         return list(self._photos("joint = ?", joint))[::-1]

@@ -106,14 +106,15 @@ async def begin(request: Request, phone: Phone, token: Annotated[uuid.UUID, Form
 
 @routes.get("/joint")
 async def joint(phone: Phone, name: JointName, saved: bool = False) -> Response:
-    """A joint: its photos, its checklist, and the camera.  saved: its checklist was just kept."""
-    photos = [card(each) for each in await phone.at_desk(phone.desk.photos_of, name)]
+    """A joint: its photos, those of its marked pipe, its checklist, the camera.  saved: the checklist was just kept."""
+    cards = [card(each) for each in await phone.at_desk(phone.desk.photos_of, name)]
+    photos, pipes = ([each for each in cards if each.marked == marked] for marked in (False, True))
     lines = [line(each) for each in await phone.at_desk(phone.desk.survey)]
     here = next((each for each in lines if each.name.casefold() == name.casefold()),
                 Line(name, "missing", len(photos), "", False, False))  # so new that the survey has not seen it
     said = await phone.at_desk(phone.desk.checklist, name)
-    return page("joint.html.j2", joint=here, photos=photos, said=said, checked_off=checked_off(said), saved=saved,
-                token=str(uuid.uuid4()), next_name=await phone.at_desk(phone.desk.next_name))
+    return page("joint.html.j2", joint=here, photos=photos, pipes=pipes, said=said, checked_off=checked_off(said),
+                saved=saved, token=str(uuid.uuid4()), next_name=await phone.at_desk(phone.desk.next_name))
 
 
 @routes.get("/part/photo")
@@ -142,6 +143,7 @@ async def joints(phone: Phone) -> Response:
 @routes.get("/lines")
 async def lines(phone: Phone, photo: uuid.UUID) -> Response:
     """Placing lines by hand."""
+    await phone.at_desk(phone.desk.of_joint_itself, str(photo))
     told = await phone.at_desk(phone.desk.photo, str(photo))
     return page("lines.html.j2", photo=card(told), joint=told.sent.joint)
 

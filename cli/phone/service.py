@@ -60,7 +60,7 @@ class Service:
     async def arrive(self, photo_id: str, joint: str, body: AsyncIterator[bytes], kind: Kind = "after") -> Told:
         """Take a photo in and keep it; what is seen on it comes later.  Sent twice, it is there once."""
         async with received(self.desk.top, body, self.largest_bytes) as incoming:
-            if await self.at_desk(self.desk.known, photo_id, joint, incoming.sha256) is None:
+            if await self.at_desk(self.desk.known, photo_id, joint, incoming.sha256, kind) is None:
                 await self._measure(str(incoming.path))
             sent = await self.at_desk(self.desk.keep, photo_id, joint, incoming, kind)
         if sent.state == "kept":
@@ -103,7 +103,8 @@ class Service:
         return await self.photo(photo_id)
 
     async def preview(self, photo_id: str) -> pictures.Preview:
-        """The picture to place lines on.  Raises NotAPhoto or Busy."""
+        """The picture to place lines on.  Raises NotAPhoto, BadRequest or Busy."""
+        await self.at_desk(self.desk.of_joint_itself, photo_id)
         path = await self.at_desk(self.desk.path, photo_id)
         if photo_id not in self._previews:
             try:

@@ -79,7 +79,7 @@ function cardOf(entry) {
 
 function show(entry, head, text, refused = false) {
   if (!outbox || (here && entry.joint !== here)) return;
-  document.querySelector(".empty")?.remove();
+  document.querySelector(entry.kind === "before" ? ".hint" : ".empty")?.remove();
   const card = made("article", `photo ${refused ? "is-failed" : "is-waiting"}`);
   card.dataset.waiting = entry.id;
   card.setAttribute("aria-live", "polite");
@@ -135,7 +135,7 @@ async function send(entry) {
   show(entry, "Sending…", "The photo is kept on this phone until it has arrived.");
   let answer;
   try {
-    answer = await fetch(`/api/photos/${entry.id}?joint=${encodeURIComponent(entry.joint)}`,
+    answer = await fetch(`/api/photos/${entry.id}?joint=${encodeURIComponent(entry.joint)}&kind=${entry.kind ?? "after"}`,
       { method: "PUT", body: entry.photo, headers: { "Content-Type": entry.photo.type || "application/octet-stream" } });
   } catch {
     return later(entry, "No connection. The photo is kept on this phone and sent when the connection is back.");
@@ -159,18 +159,24 @@ async function arrived(entry, told) {
   await forget(entry.id);
   const card = cardOf(entry);
   if (!card) return;
-  const article = made("article", "photo is-checking");
+  const pipe = told.kind === "before";
+  const article = made("article", `photo ${pipe ? "pipe " : ""}is-checking`);
   article.dataset.photo = told.id;
   article.dataset.word = "checking";
-  const twin = document.querySelector(`#photos [data-photo="${told.id}"]`);
+  const twin = photoOf(told.id);
   if (twin) { card.remove(); follow(twin); return; }
   if (!here) { card.remove(); say(`The photo of ${entry.joint} has arrived.`); return; }
   article.append(...card.childNodes);
   article.querySelector("h2").textContent = "Looking…";
   article.querySelector(".todo").textContent = "The photo has arrived. Some seconds.";
   card.remove();
-  document.getElementById("photos").prepend(article);
+  document.getElementById(pipe ? "pipes" : "photos").prepend(article);
+  if (pipe) article.scrollIntoView({ block: "center" });
   follow(article);
+}
+
+function photoOf(id) {
+  return document.querySelector(`article[data-photo="${id}"]`);
 }
 
 // --- answers -------------------------------------------------------------------------------------------------
@@ -199,15 +205,31 @@ async function replaced(article) {
   holder.innerHTML = await answer.text(); // our own page, escaped where it was made
   const fresh = holder.content.firstElementChild;
   article.replaceWith(fresh);
-  const shot = document.querySelector(".shot span");
-  if (shot) shot.textContent = "Take again";
-  window.scrollTo({ top: 0, behavior: "smooth" });
+  const pipe = fresh.classList.contains("pipe");
+  const shot = document.querySelector(pipe ? ".calm span" : ".main.shot span");
+  if (shot) shot.textContent = pipe ? "Marked pipe again" : "Take again";
+  if (pipe) fresh.scrollIntoView({ block: "center", behavior: "smooth" });
+  else window.scrollTo({ top: 0, behavior: "smooth" });
+  await renewed();
+}
+
+// One photo may change what is said of the joint and of its other photos: those of a marked pipe above all.
+async function renewed() {
   const joint = document.querySelector(".title .chip");
   if (joint) await fetch(location.href).then((page) => page.text()).then((text) => {
     const whole = new DOMParser().parseFromString(text, "text/html");
     const chip = whole.querySelector(".title .chip");
     if (chip) joint.replaceWith(document.importNode(chip, true));
+    for (const card of whole.querySelectorAll("article[data-photo]")) {
+      const old = photoOf(card.dataset.photo);
+      const settled = old && old.dataset.word !== "checking" && card.dataset.word !== "checking";
+      if (settled && wordsOf(old) !== wordsOf(card)) old.replaceWith(document.importNode(card, true));
+    }
   }).catch(() => {});
+}
+
+function wordsOf(card) {
+  return card.textContent.replace(/\s+/g, " ").trim();
 }
 
 function sleep(ms) {
@@ -216,19 +238,20 @@ function sleep(ms) {
 
 // --- what people do --------------------------------------------------------------------------------------------
 
-document.getElementById("shot")?.addEventListener("change", async (event) => {
+document.querySelectorAll(".shot input").forEach((shot) => shot.addEventListener("change", async (event) => {
   const input = event.target;
   const [file] = input.files;
   if (!file) return;
   // The bytes themselves: a phone may take a camera's file away again.
   const photo = new Blob([await file.arrayBuffer()], { type: file.type });
-  const entry = { id: newId(), joint: input.dataset.joint, photo, made: Date.now(), refused: "" };
+  const entry = { id: newId(), joint: input.dataset.joint, kind: input.dataset.kind, photo, made: Date.now(),
+    refused: "" };
   input.value = "";
   await keep(entry);
   show(entry, "Sending…", "The photo is kept on this phone until it has arrived.");
   window.scrollTo({ top: 0 });
   pump();
-});
+}));
 
 document.addEventListener("click", async (event) => {
   const button = event.target.closest("[data-again], [data-unplace]");
