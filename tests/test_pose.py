@@ -137,7 +137,7 @@ def test_too_oblique(tilt_deg):
 
 
 def test_too_far():
-    refusal = judged(Scene(distance_mm=900))
+    refusal = judged(Scene(distance_mm=1400))
     assert isinstance(refusal, Refusal)
     assert refusal.reason == "too-far"
     assert refusal.detail.endswith("px per mm")
@@ -158,7 +158,7 @@ def test_a_collar_that_points_elsewhere_is_another_thing():
 
 def test_what_can_not_be_measured_from_is_still_solved():
     """The mouth may yet turn the axis upright: only `trusted` refuses, after that."""
-    for scene in (Scene(tilt_deg=50), Scene(distance_mm=900)):
+    for scene in (Scene(tilt_deg=50), Scene(distance_mm=1400)):
         assert isinstance(solved(scene), Pose)
     pose = solved(Scene())
     assert trusted(pose, Scene().catalog) is pose

@@ -25,6 +25,8 @@ FINDER_CLASSES = ("background", "pipe", "collar", "hardware", "ink", "over")
 STRIP_CLASSES = ("off", "pipe", "collar", "ink", "decoy", "print", "dirt", "grease", "over")
 _INK, _DECOY = STRIP_CLASSES.index("ink"), STRIP_CLASSES.index("decoy")
 FINDER_SIZE_PX = (640, 480)
+DARK = 100  # of 255, the light parts of a strip; of 352 strips of renders one in a hundred was darker
+MOST_LIFT = 4.0
 
 
 @lru_cache(maxsize=3)
@@ -75,7 +77,7 @@ def read(rgb: Bytes) -> Reading:
 
 @lru_cache(maxsize=1)
 def _read(pixels: bytes, shape: tuple[int, ...]) -> Reading:
-    rgb = np.frombuffer(pixels, np.uint8).reshape(shape)
+    rgb = _lifted(np.frombuffer(pixels, np.uint8).reshape(shape))
     shares, views = [], []
     for name, mirrored in product(("reader", "sceptic"), (False, True)):
         logits = _logits(name, np.ascontiguousarray(rgb[::-1]) if mirrored else rgb)
@@ -84,6 +86,14 @@ def _read(pixels: bytes, shape: tuple[int, ...]) -> Reading:
         views.append(np.asarray(1 / (1 + np.exp(-turned[-1])), np.float32))
     beyond = np.stack(views)
     return Reading(_told_apart(np.mean(shares, axis=0), np.mean(shares[:2], axis=0)), beyond.mean(0), beyond)
+
+
+def _lifted(rgb: Bytes) -> Bytes:
+    """A strip darker than 99 in 100 of those looked at, made as light as they are: dark ones are misread."""
+    light = float(np.percentile(rgb.max(-1), 95))
+    if light >= DARK:
+        return rgb
+    return cv2.convertScaleAbs(rgb, alpha=min(DARK / max(light, 1.0), MOST_LIFT)).astype(np.uint8)
 
 
 def _told_apart(both: Shares, reader: Shares) -> Shares:
