@@ -12,24 +12,28 @@ import signal
 import sys
 import time
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import typer
 from PIL import Image
 
-from cli import job
-from cli.jobs import history
 from cli.jobs.duplicates import perceptual_hash
 from cli.jobs.worker import Looked, Task
 from vision.reasons import REASONS
+
+if TYPE_CHECKING:
+    import typer
 
 LIMIT = 0.0625
 _GAPS = {"full": 0.010, "short": 0.250, "unproven": 0.060, "none": None}
 
 
 def photo(seed: int = 0, says: str = "full", taken: str = "", side: int = 96) -> bytes:
-    """A JPEG of blotches that no other seed has.  says: full, short, unproven, none, slow, kill, fail."""
+    """A JPEG of blotches that no other seed has.
+
+    says: full, short, unproven, none, slow, kill, fail, or hang, which never comes back; of a marked pipe placed,
+    misplaced or unproven.
+    """
     picture = _blotches(seed, side)
     exif = Image.Exif()
     if taken:
@@ -51,8 +55,8 @@ def stub_inspection(task: Task, data: bytes) -> Looked:
         os.kill(os.getpid(), signal.SIGKILL)
     if says == "fail":
         raise ValueError("a fault of the program")
-    if says == "slow":
-        time.sleep(0.1)
+    if says in ("slow", "hang"):
+        time.sleep(600 if says == "hang" else 0.1)
     picture = Image.open(io.BytesIO(data))
     taken = picture.getexif().get_ifd(0x8769).get(0x9003, "")
     pixels = np.asarray(picture.convert("RGB"))
@@ -125,7 +129,12 @@ def fill(folder: Path, names: dict[str, bytes]) -> Path:
 
 
 def commands() -> typer.Typer:
-    """The commands of a job with the stub instead of the vision."""
+    """The commands of a job with the stub instead of the vision; imported here, as no worker needs them."""
+    import typer
+
+    from cli import job
+    from cli.jobs import history
+
     job.inspect_photo = quick_inspection if os.environ.get("STUB") == "quick" else stub_inspection
     app = typer.Typer(pretty_exceptions_enable=False)
     app.command()(job.job)

@@ -1,12 +1,11 @@
 """The phone page without vision: an app over a folder, asked without a port, or served to real phones.
 
-A stub photo is one of `job_stub`; besides its words there is "hang", which never comes back.
+A stub photo is one of `job_stub`.
 """
 
 from __future__ import annotations
 
 import sys
-import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -15,7 +14,6 @@ from typing import Any
 import httpx
 from fastapi import FastAPI
 
-from cli.jobs.worker import Looked, Task
 from cli.phone.access import COOKIE
 from cli.serve import build
 from tests.job_stub import stub_inspection
@@ -24,16 +22,9 @@ CODE = "abcd-efgh-jkmn"
 LIST = "joint,fitting,photo,location,installer,machine,date\n"
 
 
-def inspection(task: Task, data: bytes) -> Looked:
-    """What the photo says; in its own good time, where it says so."""
-    if data.rsplit(b"#", 2)[1] == b"hang":
-        time.sleep(600)
-    return stub_inspection(task, data)
-
-
 def app_of(folder: Path, ledger: Path, **more: Any) -> FastAPI:
     """An app with the stub in one process."""
-    usual = {"workers": 1, "limit_s": 20.0, "inspector": inspection, "eager": False}
+    usual = {"workers": 1, "limit_s": 20.0, "inspector": stub_inspection, "eager": False}
     return build(folder, CODE, ledger=ledger, **(usual | more))
 
 
