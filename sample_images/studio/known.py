@@ -10,7 +10,6 @@ never sees (`studio.world`).
 import argparse
 import gc
 import json
-import multiprocessing
 import sys
 import time
 import traceback
@@ -22,6 +21,7 @@ import numpy as np
 
 from .assets import Assets, load
 from .body import CLASS_NAMES, COLLAR, INK, PIPE
+from .crew import share_out
 from .light import flash, orientation
 from .phone import PhoneSpec, encode, exposure, shoot
 from .recipe import Recipe
@@ -154,15 +154,7 @@ def main() -> None:
     parser.add_argument("--variant", default="llvm_ad_rgb", choices=["llvm_ad_rgb", "cuda_ad_rgb"])
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
-    if args.jobs == 1:
-        work(args, 0)
-        return
-    context = multiprocessing.get_context("spawn")
-    crew = [context.Process(target=work, args=(args, job)) for job in range(args.jobs)]
-    for process in crew:
-        process.start()
-    for process in crew:
-        process.join()
+    share_out(work, args)
 
 
 if __name__ == "__main__":

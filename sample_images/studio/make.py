@@ -11,7 +11,6 @@ import dataclasses
 import gc
 import itertools
 import json
-import multiprocessing
 import sys
 import time
 import traceback
@@ -23,6 +22,7 @@ import numpy as np
 from .assets import Assets, load
 from .body import CLASS_NAMES, COLLAR, INK, PIPE, SEAM
 from .camera import Camera
+from .crew import share_out
 from .light import flash, orientation
 from .phone import develop, exposure
 from .render import Renderer
@@ -133,15 +133,7 @@ def main() -> None:
     parser.add_argument("--verbose", action="store_true", help="a line for each scene")
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
-    if args.jobs == 1:
-        work(args, 0)
-        return
-    context = multiprocessing.get_context("spawn")
-    crew = [context.Process(target=work, args=(args, job)) for job in range(args.jobs)]
-    for process in crew:
-        process.start()
-    for process in crew:
-        process.join()
+    share_out(work, args)
 
 
 if __name__ == "__main__":

@@ -12,7 +12,6 @@ import argparse
 import dataclasses
 import gc
 import json
-import multiprocessing
 import sys
 import time
 import traceback
@@ -23,6 +22,7 @@ import numpy as np
 
 from .assets import Assets, load
 from .body import COLLAR, INK, PIPE
+from .crew import share_out
 from .light import flash, orientation
 from .noise import luminance
 from .phone import PhoneSpec, encode, exposure, shoot
@@ -271,15 +271,7 @@ def main() -> None:
     parser.add_argument("--longer-px", type=int, default=1440, help="longer side of a photo")
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
-    if args.jobs == 1:
-        work(args, 0)
-        return
-    context = multiprocessing.get_context("spawn")
-    crew = [context.Process(target=work, args=(args, job)) for job in range(args.jobs)]
-    for process in crew:
-        process.start()
-    for process in crew:
-        process.join()
+    share_out(work, args)
 
 
 if __name__ == "__main__":
