@@ -14,7 +14,8 @@ from calibration.fittings import Fitting, Unit
 from cli import say
 from cli.answer import Answer, Length, Plain, Scale, Why, program_version, why
 from vision.records import Word
-from vision.views import JointVerdict, Placed, Wave
+from vision.ring import Placed, Wave
+from vision.views import JointVerdict
 
 
 class Ring(Plain):

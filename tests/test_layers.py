@@ -17,7 +17,8 @@ PARTS = {"focal": {"decode"}, "looks": {"locate", "end"}, "sides": {"refine", "a
          "mouth": {"read", "square", "depth", "trace"}, "mark": {"read", "depth"}, "cut": {"depth"},
          "redraw": {"uncertainty", "placing", "insertion"}, "sharpness": {"pipeline"}}
 # After the road: they put several verdicts together, and may ask stages of it.
-BEYOND = {"compare": {"uncertainty", "redraw"}, "views": {"uncertainty", "redraw", "place", "compare"},
+BEYOND = {"compare": {"uncertainty", "redraw"}, "ring": {"uncertainty", "redraw", "compare"},
+          "views": {"redraw", "place", "compare", "ring"},
           "place": set()}
 SHARED = {"records", "reasons", "geometry", "propagation", "networks"}
 FROM_CALIBRATION = {"calibration.camera": {"Camera", "FocalSource"}, "calibration.fittings": {"Fitting"}}

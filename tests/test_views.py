@@ -15,7 +15,8 @@ from tests.benchmarks.compare import verdict_of
 from tests.benchmarks.views import Outcome, run
 from vision.compare import Turn
 from vision.records import Doubt, Verdict
-from vision.views import JointVerdict, Placed, Wave, _chi_square, join, seen_share
+from vision.ring import Placed, Wave, chi_square
+from vision.views import JointVerdict, join, seen_share
 
 THREE = (0.0, 120.0, 240.0)
 
@@ -153,4 +154,4 @@ def test_arcs_that_overlap_count_once():
 @pytest.mark.parametrize("dof", [1, 2, 3, 6])
 @pytest.mark.parametrize("probability", [0.95, 0.999])
 def test_chi_square_quantiles(dof, probability):
-    assert _chi_square(probability, dof) == pytest.approx(stats.chi2.ppf(probability, dof), rel=0.04)
+    assert chi_square(probability, dof) == pytest.approx(stats.chi2.ppf(probability, dof), rel=0.04)
