@@ -108,8 +108,12 @@ def _cut_edge(strip: Strip, edge: Cut) -> Edge:
 
 
 def _bias_mm(edge: Cut) -> float:
-    """Standard uncertainty that all rows of the cut share, from how the reader hesitates."""
-    return 0.15 + 0.6 * max(0.0, edge.soft_mm - 0.08) + 0.25 * abs(edge.moved_mm)
+    """Standard uncertainty that all rows of the cut share, from how the reader hesitates.
+
+    Its floor is wide since which of the end's edges is the cut can be misjudged with no sign of it: with 0.15 in its
+    place the intervals of 111 rendered ends held the truth in 85 of 100.
+    """
+    return 0.42 + 0.6 * max(0.0, edge.soft_mm - 0.08) + 0.25 * abs(edge.moved_mm)
 
 
 def _near_edge(strip: Strip, line: Line) -> Edge:

@@ -1,4 +1,4 @@
-"""Premark photos of known truth: `python -m tests.benchmarks.premark FOLDER [--each] [--json FILE]`.
+"""Premark photos of known truth: `python -m tests.benchmarks.premark FOLDER [--each] [--most N]`.
 
 FOLDER holds what `studio.known --scenario premark` made.  The catalog's diameter is off by what its tolerance allows,
 differently for each photo; a mark counts as placed where its true depth lies within TOLERANCE_MM of what was told,
@@ -11,6 +11,7 @@ import argparse
 import json
 import sys
 from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -93,9 +94,11 @@ def main() -> None:
     parser.add_argument("--most", type=int, help="only so many photos")
     args = parser.parse_args()
     answers = []
-    for path in sorted(args.folder.glob("*.jpg"))[:args.most]:
-        answers.append(a := answer(path))
-        if args.each:
+    with ProcessPoolExecutor() as pool:
+        for a in pool.map(answer, sorted(args.folder.glob("*.jpg"))[:args.most]):
+            answers.append(a)
+            if not args.each:
+                continue
             said = "-" if a.depth_mm is None else f"{a.depth_mm:.2f} ({a.low_mm:.2f} to {a.high_mm:.2f})"
             true = "unmarked" if a.true_mm is None else f"{a.true_mm:.2f}"
             lean = "" if a.lean_deg is None else "{:.1f} ({:.1f} to {:.1f})".format(*a.lean_deg)
