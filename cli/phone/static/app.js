@@ -238,7 +238,7 @@ function sleep(ms) {
 
 // --- what people do --------------------------------------------------------------------------------------------
 
-document.querySelectorAll(".shot input").forEach((shot) => shot.addEventListener("change", async (event) => {
+async function taken(event) {
   const input = event.target;
   const [file] = input.files;
   if (!file) return;
@@ -251,7 +251,13 @@ document.querySelectorAll(".shot input").forEach((shot) => shot.addEventListener
   show(entry, "Sending…", "The photo is kept on this phone until it has arrived.");
   window.scrollTo({ top: 0 });
   pump();
-}));
+}
+
+document.querySelectorAll(".shot input").forEach((shot) => {
+  shot.addEventListener("change", taken);
+  // On a slow connection a photo can be taken before this script is there.
+  if (shot.files.length) taken({ target: shot });
+});
 
 document.addEventListener("click", async (event) => {
   const button = event.target.closest("[data-again], [data-unplace]");
