@@ -135,9 +135,9 @@ def _measure(look: Look, collar: NDArray[np.bool_], pipe: NDArray[np.bool_], con
 
     unknown: what lies over the joint, and what lies outside the photo.
     """
-    touch, pipe_at, collar_at = looks.points(contact), looks.points(pipe), looks.points(collar)
-    if len(touch) < 8 or len(pipe_at) < 40:
+    if np.count_nonzero(contact) < 8 or np.count_nonzero(pipe) < 40:
         return None
+    touch, pipe_at, collar_at = looks.points(contact), looks.points(pipe), looks.points(collar)
     size = float(np.sqrt(len(collar_at)))
     mouth = touch.mean(0)
     near = pipe_at[np.linalg.norm(pipe_at - mouth, axis=1) < 1.6 * size]
@@ -176,8 +176,12 @@ def _width(along: Floats, beside: Floats, pipe_width: float) -> float | None:
     band = (along < -0.03 * pipe_width) & (along > -0.5 * pipe_width)
     if band.sum() < 20:
         return None
-    at = np.round(along[band]).astype(int)
-    return float(np.median([np.ptp(beside[band][at == place]) for place in np.unique(at)]) + 1)
+    place, inside = np.round(along[band]).astype(int), beside[band]
+    place -= place.min()
+    high, low = (np.full(int(place.max()) + 1, side) for side in (-np.inf, np.inf))
+    np.maximum.at(high, place, inside)
+    np.minimum.at(low, place, inside)
+    return float(np.median((high - low)[np.isfinite(high)]) + 1)
 
 
 

@@ -66,9 +66,11 @@ def points(mask: NDArray[np.bool_]) -> Floats:
 def inside(look: Look, size_px: tuple[int, int]) -> NDArray[np.bool_]:
     """Which pixels of a look show the photo: a border that the photo's own edge makes is no side of a pipe."""
     height, width = look.classes.shape
-    at = np.stack(np.meshgrid(np.arange(width), np.arange(height)), -1) @ look.to_photo[:, :2].T + look.to_photo[:, 2]
-    margin = look.photo_px_per_px
-    return np.asarray(((at > margin) & (at < np.array(size_px) - 1 - margin)).all(-1))
+    margin, seen = look.photo_px_per_px, np.ones((height, width), bool)
+    for (by_x, by_y, start), side in zip(look.to_photo, size_px, strict=True):
+        at = (by_x * np.arange(width) + start)[None] + (by_y * np.arange(height))[:, None]
+        seen &= (at > margin) & (at < side - 1 - margin)
+    return seen
 
 
 def unit(vector: Floats) -> Floats:
