@@ -12,7 +12,7 @@ from rich.text import Text
 
 from calibration.fittings import Fitting, Unit
 from cli import say
-from cli.answer import Answer, Length, Plain, Scale, Why, program_version, why
+from cli.answer import Answer, Length, Plain, PremarkAnswer, Scale, Why, program_version, why
 from vision.records import Word
 from vision.ring import Placed, Wave
 from vision.views import JointVerdict
@@ -36,10 +36,18 @@ class Side(Plain):
     photo: Answer
 
 
+class Before(Plain):
+    """A photo of the marked pipe, and from where it was taken."""
+
+    at_deg: float
+    photo: PremarkAnswer
+
+
 class JointAnswer(Plain):
     """Everything about a joint.  `worst`: the largest gap all round; `seen`: share of the circumference, 0 to 1.
 
-    Angles are counted as the user named the sides, else from the first photo that could be measured.
+    Angles are counted as the user named the sides, else from the first photo that could be measured.  `mark`, `seat`:
+    how much of the ring the mark's own slant makes, by `premark`, and how much is left for the pipe's seat.
     """
 
     verdict: Word
@@ -55,9 +63,13 @@ class JointAnswer(Plain):
     reasons: tuple[Why, ...]
     seconds: float
     version: str
+    mark: Ring | None = None
+    seat: Ring | None = None
+    premark: tuple[Before, ...] = ()
 
 
-def joint_of(said: JointVerdict, fitting: Fitting, photos: Sequence[Answer], unit: Unit, seconds: float) -> JointAnswer:
+def joint_of(said: JointVerdict, fitting: Fitting, photos: Sequence[Answer], unit: Unit, seconds: float,
+             premark: Sequence[Before] = ()) -> JointAnswer:
     """The answer for a joint, in `unit`."""
     scale = Scale(unit)
     return JointAnswer(
@@ -65,7 +77,8 @@ def joint_of(said: JointVerdict, fitting: Fitting, photos: Sequence[Answer], uni
         worst=scale.interval(said.worst) if said.worst else None, worst_at_deg=_rounded(said.worst_deg, 0),
         seen=_rounded(said.seen, 3), p_full=_rounded(said.p_full, 6), ring=_ring(said.ring, scale),
         views=tuple(_side(view, photo) for view, photo in zip(said.views, photos, strict=True)),
-        reasons=tuple(why(doubt) for doubt in said.reasons), seconds=round(seconds, 3), version=program_version())
+        reasons=tuple(why(doubt) for doubt in said.reasons), seconds=round(seconds, 3), version=program_version(),
+        mark=_ring(said.mark, scale), seat=_ring(said.seat, scale), premark=tuple(premark))
 
 
 def _ring(wave: Wave | None, scale: Scale) -> Ring | None:
@@ -97,7 +110,14 @@ def block(answer: JointAnswer, confidence: float) -> RenderableType:
         parts.append(Padding(_figures(answer, answer.worst, confidence), (0, 0, 0, 2), expand=False))
     parts += say.reasons(answer.reasons)
     parts += ["", Padding(_views(answer), (0, 0, 0, 2), expand=False)]
+    parts += [Padding(_before(each), (0, 0, 0, 2)) for each in answer.premark]
     return Group(*parts, "")
+
+
+def _before(before: Before) -> str:
+    depth, unit = before.photo.depth, before.photo.unit
+    told = f"mark at {say.length(depth.value, unit)}" if depth else "no depth could be told"
+    return f"{before.photo.photo}, before insertion, {before.at_deg:.0f} degrees: {told}"
 
 
 def _photos(count: int) -> str:
@@ -115,6 +135,9 @@ def _figures(answer: JointAnswer, worst: Length, confidence: float) -> Table:
         grid.add_row("where", f"at {answer.worst_at_deg:.0f} degrees{'' if told else ' from the first side measured'}",
                      "counted as you named the sides" if told else "")
         grid.add_row("seen", f"{answer.seen:.0%} of the circumference", "")
+    for name, ring in (("the mark's slant", answer.mark), ("the pipe's seat", answer.seat)):
+        if ring is not None:
+            grid.add_row(name, say.length(2 * float(np.hypot(ring.cos, ring.sin)), unit), "across the pipe")
     return grid
 
 

@@ -26,6 +26,12 @@ def joint_command(
         help="The side of each photo, in the photos' order: degrees round the pipe, clockwise for someone who looks "
              "along the pipe, the collar at their back (0,120,240), or hours of that clock (12h,4h,8h). "
              "Else found from what the photos share.", metavar="SIDES", show_default=False)] = "",
+    premark: Annotated[list[Path] | None, typer.Option(
+        help="Photo of the marked pipe before it was pushed in: tells a cocked pipe from a mark drawn askew. "
+             "Repeat for more sides.", metavar="PHOTO", show_default=False)] = None,
+    premark_at: Annotated[str, typer.Option(
+        help="The sides of those photos, as for --at. Count by the pipe itself, its print line say: a pipe may turn "
+             "as it is pushed in.", metavar="SIDES", show_default=False)] = "",
     catalog: Annotated[Path | None, typer.Option(
         help="Your catalog of fittings (TOML); else COLLARGAP_CATALOG, else the demonstration rows.",
         metavar="FILE", show_default=False)] = None,
@@ -53,18 +59,24 @@ def joint_command(
     def work() -> int:
         from calibration.fittings import find_fitting
         from cli import disk
-        from cli.all_round import joint_of
+        from cli.all_round import Before, joint_of
         from cli.several import Look
+        from vision.drawn import Before as Told
+        from vision.drawn import mark_wave
         from vision.views import join
 
         row = find_fitting(disk.read_catalog(catalog), fitting)
         sides = sides_deg(at, len(photos)) if at else None
+        pipe_sides = _pipe_sides(premark or [], premark_at, sides)
         _make(overlay)
         look = Look(row, unit.value if unit else row.unit, disk.read_camera(camera), confidence)
         began = time.perf_counter()
         views = look.at_all(photos)
-        said = join([view.verdict for view in views], row, at_deg=sides, confidence=confidence)
-        answer = joint_of(said, row, [view.answer for view in views], look.unit, time.perf_counter() - began)
+        before = look.at_pipes(premark or [])
+        mark = mark_wave([Told(verdict, side) for (verdict, _), side in zip(before, pipe_sides, strict=True)])
+        said = join([view.verdict for view in views], row, at_deg=sides, mark_askew=mark, confidence=confidence)
+        answer = joint_of(said, row, [view.answer for view in views], look.unit, time.perf_counter() - began,
+                          [Before(at_deg=side, photo=pipe) for (_, pipe), side in zip(before, pipe_sides, strict=True)])
         if overlay:
             from cli.overlay import jpeg, write
 
@@ -77,7 +89,19 @@ def joint_command(
     ended(work)
 
 
-def sides_deg(text: str, photos: int) -> list[float]:
+def _pipe_sides(premark: list[Path], text: str, sides: list[float] | None) -> list[float]:
+    """From where the marked pipe was photographed; raises Misuse where that can't be set against the joint's sides."""
+    from calibration.fittings import Misuse
+
+    if bool(premark) != bool(text):
+        raise Misuse("--premark and --premark-at belong together: name the photos of the marked pipe, and their sides.")
+    if premark and sides is None:
+        raise Misuse("--premark tells where the mark slants only against sides that are named: say those of the "
+                     "joint's photos with --at, counted by the same line on the pipe.")
+    return sides_deg(text, len(premark), "--premark-at") if premark else []
+
+
+def sides_deg(text: str, photos: int, option: str = "--at") -> list[float]:
     """`0,120,240` or `12h,4h,8h` as degrees; raises Misuse where it can't be read or doesn't fit the photos."""
     from calibration.fittings import Misuse
     from cli.say import shown
@@ -85,10 +109,10 @@ def sides_deg(text: str, photos: int) -> list[float]:
     sides = [_side_deg(part.strip()) for part in text.split(",")]
     known = [side for side in sides if side is not None]
     if len(known) != len(sides):
-        raise Misuse(f"--at {shown(text)} can't be read. Write degrees like 0,120,240 or hours like 12h,4h,8h.")
+        raise Misuse(f"{option} {shown(text)} can't be read. Write degrees like 0,120,240 or hours like 12h,4h,8h.")
     if len(known) != photos:
         there = "is 1 photo" if photos == 1 else f"are {photos} photos"
-        raise Misuse(f"--at names {len(known)} side{'' if len(known) == 1 else 's'}, but there {there}. "
+        raise Misuse(f"{option} names {len(known)} side{'' if len(known) == 1 else 's'}, but there {there}. "
                      "Name one side a photo, in their order.")
     return known
 

@@ -17,8 +17,8 @@ from cli import check
 if TYPE_CHECKING:
     from calibration.camera import Profile
     from calibration.fittings import Fitting, Unit
-    from cli.answer import Answer
-    from vision.records import Verdict
+    from cli.answer import Answer, PremarkAnswer
+    from vision.records import PremarkVerdict, Verdict
 
 
 @dataclass(frozen=True)
@@ -51,6 +51,14 @@ class Look:
         answer = answer_of(verdict, self.fitting, photo=shown(path), sha256=hashlib.sha256(data).hexdigest(),
                            unit=self.unit, seconds=time.perf_counter() - began)
         return Viewed(path, verdict, answer)
+
+    def at_pipes(self, paths: Sequence[Path]) -> list[tuple[PremarkVerdict, PremarkAnswer]]:
+        """Photos of the marked pipe.  Raises Misuse for a file that can't be read."""
+        from cli import disk
+        from cli.premark import answer_of_pipe
+
+        asked = check.Asked(self.fitting, self.unit, self.camera, self.confidence, None, False, False)
+        return [answer_of_pipe(path, disk.read_photo(path), asked) for path in paths]
 
     def at_all(self, paths: Sequence[Path]) -> list[Viewed]:
         """Every photo; the same picture may not stand for two views."""

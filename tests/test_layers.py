@@ -19,7 +19,7 @@ PARTS = {"focal": {"decode"}, "looks": {"locate", "end"}, "sides": {"refine", "a
 # After the road: they put several verdicts together, and may ask stages of it.
 BEYOND = {"compare": {"uncertainty", "redraw"}, "ring": {"uncertainty", "redraw", "compare"},
           "views": {"redraw", "place", "compare", "ring"},
-          "place": set()}
+          "drawn": {"redraw", "compare", "ring"}, "place": set()}
 SHARED = {"records", "reasons", "geometry", "propagation", "networks"}
 FROM_CALIBRATION = {"calibration.camera": {"Camera", "FocalSource"}, "calibration.fittings": {"Fitting"}}
 LENS_READERS = {"Lens", "Profile", "ProfileError", "read_lens", "turned"}  # where photo and profile meet

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,17 +15,20 @@ from PIL import Image
 from typer.testing import CliRunner
 
 import cli.check
+import cli.premark
 from calibration.fittings import Misuse
 from cli.joint import sides_deg
 from cli.ledger import Filing, Ledger, Sight
 from cli.main import app
+from tests import pipes
 from tests.answers import CATALOG, known_verdict, refused
 from vision import place
+from vision.records import PremarkVerdict
 
 FOUND = {b"f": lambda: known_verdict(0.5), b"s": lambda: known_verdict(4.0), b"m": lambda: known_verdict(2.0),
          b"n": lambda: refused("no-joint")}
 JOINT_KEYS = ["verdict", "fitting", "unit", "limit", "worst", "worst_at_deg", "seen", "p_full", "ring", "views",
-              "reasons", "seconds", "version"]
+              "reasons", "seconds", "version", "mark", "seat", "premark"]
 pytestmark = pytest.mark.usefixtures("folder")
 CHANGE_KEYS = ["verdict", "fitting", "unit", "movement", "e_n", "shown", "least", "correlation", "edge", "turned",
                "common_arc_deg", "budget", "reasons", "old", "new", "seconds", "version"]
@@ -106,6 +110,43 @@ def test_sides_as_people_write_them(text, sides) -> None:
 def test_sides_that_are_none(text) -> None:
     with pytest.raises(Misuse, match="0,120,240"):
         sides_deg(text, text.count(",") + 1)
+
+
+@pytest.fixture
+def marked_pipe(folder, monkeypatch):
+    """A photo of the marked pipe, its line drawn square or askew by the file's first letter."""
+    def seen(data: bytes, fitting, *_: object) -> PremarkVerdict:
+        scene = pipes.marked(fitting=fitting, tilt_deg=4.0, askew_mm=4.0 if data[:1] == b"a" else 0.0)
+        depth, limbs, pose = pipes.stages(scene)
+        return replace(pipes.verdict(scene), limbs=limbs, pose=pose, depth=depth)
+
+    monkeypatch.setattr(cli.premark, "inspect", seen)
+    (folder / "square.jpg").write_bytes(b"square")
+    (folder / "askew.jpg").write_bytes(b"askew")
+
+
+@pytest.mark.usefixtures("marked_pipe")
+def test_a_photo_of_the_marked_pipe_tells_the_marks_own_slant() -> None:
+    joint = "joint", "full1.jpg", "full2.jpg", "full3.jpg", "--at", "0,120,240"
+    square, askew = (answer(*joint, "--premark", f"{name}.jpg", "--premark-at", "0") for name in ("square", "askew"))
+    assert abs(square["mark"]["sin"]) < 0.03 < abs(askew["mark"]["sin"])
+    assert square["seat"]["sin"] == pytest.approx(square["ring"]["sin"] - square["mark"]["sin"], abs=0.002)
+    assert square["premark"][0]["photo"]["photo"] == "square.jpg"
+    assert "the mark's slant" in run(*joint, "--premark", "askew.jpg", "--premark-at", "0").stdout
+
+
+@pytest.mark.usefixtures("marked_pipe")
+@pytest.mark.parametrize(("arguments", "says"), [
+    (["--premark", "square.jpg"], "--premark-at"),
+    (["--premark-at", "0"], "--premark"),
+    (["--premark", "square.jpg", "--premark-at", "0"], "--at"),
+    (["--at", "0,120", "--premark", "square.jpg", "--premark-at", "0,90"], "--premark-at names 2 sides"),
+    (["--at", "0,120", "--premark", "gone.jpg", "--premark-at", "0"], "gone.jpg"),
+])
+def test_a_marked_pipe_that_can_not_be_set_against_the_joint(arguments, says) -> None:
+    result = run("joint", "full1.jpg", "full2.jpg", *arguments)
+    assert result.exit_code == 2
+    assert says in result.stderr
 
 
 def test_overlays_of_a_joint(folder) -> None:

@@ -95,6 +95,15 @@ def test_a_mark_known_to_be_straight_makes_the_pipe_the_cocked_one():
     found = join(cocked(4.0, 1.2, 80.0, THREE), scenes.fitting(), at_deg=THREE, mark_askew=straight)
     assert found.seat.amplitude_mm == pytest.approx(1.2, abs=0.35)
     assert not found.seat.is_level
+    assert "pipe-cocked" in [each.reason for each in found.reasons]
+
+
+def test_a_gap_that_slants_as_the_mark_does_is_the_marks_doing():
+    askew = Wave(0.0, 1.2 * math.cos(math.radians(80)), 1.2 * math.sin(math.radians(80)), 0.0025 * np.eye(3))
+    found = join(cocked(4.0, 1.2, 80.0, THREE), scenes.fitting(), at_deg=THREE, mark_askew=askew)
+    assert found.seat.is_level
+    assert "drawn-askew" in [each.reason for each in found.reasons]
+    assert found.word == "short"  # the worst gap counts all the same
 
 
 def test_angles_are_the_users():

@@ -95,6 +95,11 @@ _ALL = (
     Reason("cocked-or-askew", "The gap is not the same all round: the pipe is cocked, or the mark was drawn askew.",
            "A photo of the marked pipe before insertion tells which; without one, look at the joint on site.",
            bars=False),
+    Reason("pipe-cocked", "The pipe sits cocked in the collar: the gap differs round it by more than the mark's own "
+           "slant explains.",
+           "Look at the joint on site: on the wide side the pipe may not be fully in.", bars=False),
+    Reason("drawn-askew", "The mark was drawn askew; beside that, no sign that the pipe is cocked was seen.",
+           "The worst gap counts all the same; draw the next mark along a guide that lies square.", bars=False),
     Reason("movement-too-small", "The photos can't tell so small a movement from none.",
            "Take the later photo closer and square to the mouth, from the same side as the first."),
     Reason("premark-unread", "The photo of the marked pipe gave no depth; the catalog's was taken instead.",

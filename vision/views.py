@@ -86,8 +86,9 @@ def _judged(blank: JointVerdict, ring: Ring, fitting: Fitting, mark: Wave | None
     found: list[Doubt] = []
     if not fit.agrees:
         found.append(Doubt("views-disagree", f"by {fit.apart_mm:.1f} mm"))
+    seat = fit.middle.less(mark) if mark else None
     if not fit.middle.is_level:
-        found.append(Doubt("cocked-or-askew", f"{2 * fit.middle.amplitude_mm:.1f} mm more on one side than opposite"))
+        found.append(_uneven(fit.middle, mark, seat))
     word: Word = "unproven"
     if worst.low_mm > fitting.max_gap_mm:
         word = "short"
@@ -104,7 +105,16 @@ def _judged(blank: JointVerdict, ring: Ring, fitting: Fitting, mark: Wave | None
     if any(REASONS[doubt.reason].bars for doubt in reasons):
         word = "unproven"
     return replace(blank, word=word, reasons=reasons, ring=fit.middle, worst=worst, worst_deg=fit.middle.top_deg,
-                   seen=seen, p_full=p_full, mark=mark, seat=fit.middle.less(mark) if mark else None)
+                   seen=seen, p_full=p_full, mark=mark, seat=seat)
+
+
+def _uneven(gap: Wave, mark: Wave | None, seat: Wave | None) -> Doubt:
+    """A gap that is not the same all round, and which of pipe and mark it is that slants, where that can be told."""
+    if seat is not None and not seat.is_level:
+        return Doubt("pipe-cocked", f"{2 * seat.amplitude_mm:.1f} mm more on one side than opposite")
+    if mark is not None and not mark.is_level:
+        return Doubt("drawn-askew", f"{2 * mark.amplitude_mm:.1f} mm more on one side than opposite")
+    return Doubt("cocked-or-askew", f"{2 * gap.amplitude_mm:.1f} mm more on one side than opposite")
 
 
 def _is_measured(verdict: Verdict) -> bool:

@@ -3,7 +3,7 @@
 import numpy as np
 
 from .body import COLLAR, HARDWARE, OTHER, Body, Material
-from .materials import metal, plain
+from .materials import metal, plain, unnamed
 from .meshes import Mesh, join, lathe, move, onto, patch, prism, rotation, tube
 from .noise import field, hsv, linear, pick, ramp
 from .pipe import PipeAxis
@@ -79,6 +79,8 @@ def finish(recipe: Recipe, seed: int, name: str) -> Material:
     dirt, rgb = recipe.dirt.mud * 0.8, recipe.dirt.color
     if name == "as_pipe":
         return plain(rng, recipe.pipe.color, recipe.pipe.roughness, rgb, dirt)
+    if name == "any":
+        return unnamed(rng, rgb, dirt)
     if name in ("painted", "plastic"):
         color = hsv(rng.uniform(0, 360), rng.uniform(0, 0.9), rng.uniform(0.08, 0.95))
         if name == "plastic" and rng.random() < 0.6:
@@ -126,6 +128,8 @@ def _hardware(rng, c: CollarSpec, r: float) -> tuple[Mesh | None, Mesh | None]:
     kind, x = c.hardware, -L
     if kind == "none":
         return None, None
+    if kind == "turned":
+        return _turned(rng, x, R), None
     if kind in ("hex", "nut"):
         w = u(0.3, 0.9) * R
         q = R * u(1.05, 1.45)
@@ -166,6 +170,22 @@ def _hardware(rng, c: CollarSpec, r: float) -> tuple[Mesh | None, Mesh | None]:
     turn = rotation([0, np.cos(a := u(0, 6.28)), np.sin(a)], np.radians(rng.normal(0, 0.6)))
     on = np.array([-L, 0, 0]) + np.linspace(0, -900, 20)[:, None] * turn[:, 0]
     return join(far, lathe([[(x, R * 0.98), (x - 12, R * 0.98)]], 96)), tube(on, r, 96)
+
+
+def _turned(rng, x: float, R: float) -> Mesh:
+    """A body of any shape: discs, cones and prisms of any size, one behind the other."""
+    u, made = rng.uniform, []
+    for _ in range(int(rng.integers(1, 6))):
+        w, q = float(np.exp(u(np.log(2), np.log(60)))), R * float(np.exp(u(np.log(0.35), np.log(1.9))))
+        if rng.random() < 0.3:
+            made.append(prism(int(rng.integers(3, 10)), q, x - w, x, u(0, 0.1) * q))
+        elif rng.random() < 0.3:
+            far = q * u(0.5, 1.4)
+            made.append(lathe([[(x, 0.3 * q), (x, q)], [(x, q), (x - w, far)], [(x - w, far), (x - w, 0.01)]], 96))
+        else:
+            made.append(lathe(_rod(x - w, x, q, u(0.1, 5)), 96))
+        x -= w
+    return join(*made)
 
 
 def _rod(x0, x1, q, bevel):

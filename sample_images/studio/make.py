@@ -3,7 +3,8 @@
     python -m studio.make --first SEED --count N --out DIR --jobs J [--assets DIR]
         [--scenario premark] --variant cuda_ad_rgb|llvm_ad_rgb
 
-For each seed: NNNNNN-frame.jpg, NNNNNN-frame.png (classes), NNNNNN-close.jpg, NNNNNN-close.png, NNNNNN.json.
+For each seed: NNNNNN-frame.jpg, NNNNNN-frame.png (classes), NNNNNN-close.jpg, NNNNNN-close.png, the same from
+another place as NNNNNN-frame-aside and NNNNNN-close-aside, and NNNNNN.json.
 """
 
 import argparse
@@ -14,10 +15,12 @@ import json
 import sys
 import time
 import traceback
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from .assets import Assets, load
 from .body import CLASS_NAMES, COLLAR, INK, PIPE, SEAM
@@ -25,8 +28,9 @@ from .camera import Camera
 from .crew import share_out
 from .light import flash, orientation
 from .phone import develop, exposure
+from .recipe import Recipe
 from .render import Renderer
-from .stage import build
+from .stage import build, camera_of
 from .truth import close_window, truth
 from .world import scene_of
 
@@ -46,7 +50,23 @@ def _save(path: Path, srgb: np.ndarray) -> None:
     cv2.imwrite(str(path), (srgb[..., ::-1] * 255 + 0.5).astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, 95])
 
 
-def make_pair(
+def aside(recipe: Recipe) -> Recipe:
+    """The scene's camera somewhere else: what is dear about a scene is its making, not its looking at."""
+    rng, view = np.random.default_rng([recipe.seed, 11]), recipe.view
+    nearer = float(np.exp(rng.normal(0, 0.3)))
+    share = float(np.clip(view.collar_share * nearer, 0.055, 0.5))
+    return replace(recipe, view=replace(
+        view,
+        collar_share=share,
+        dist_mm=view.dist_mm * view.collar_share / share,
+        yaw_mouth_deg=float(np.clip(view.yaw_mouth_deg + rng.normal(0, 12), -35, 35)),
+        azimuth_deg=float(np.clip(view.azimuth_deg + rng.normal(0, 30), 10, 170)),
+        roll_deg=float(view.roll_deg + rng.normal(0, 60)),
+        at_px=tuple(float(np.clip(rng.normal(0.5, 0.15), 0.14, 0.86) * side) for side in view.size_px),
+    ))
+
+
+def make_scene(
     seed: int,
     out: Path,
     renderer: Renderer,
@@ -56,44 +76,43 @@ def make_pair(
     scenario: str | None = None,
     world: str = "train",
 ) -> dict:
-    """Render one seed's frame and close picture; write them with class maps and truth; returns the truth."""
+    """Render one seed's pictures; write them with class maps and truth; returns the truth."""
     clock = [time.perf_counter()]
     recipe = scene_of(seed, sorted(assets.maps), world, scenario)
     stage = build(recipe, assets)
-    camera = stage.camera
-    close = close_window(stage, camera, round(LONGER_PX * shrink), recipe.scenario)
-    if shrink != 1.0:
-        camera = camera.enlarged(round(LONGER_PX * shrink))
+    longer = round(LONGER_PX * shrink)
+    views = {}
+    for name, camera in (("", stage.camera), ("-aside", camera_of(aside(recipe)))):
+        views["frame" + name] = camera.enlarged(longer)
+        views["close" + name] = close_window(stage, camera, longer, recipe.scenario)
     clock.append(time.perf_counter())
-    lamp = flash(recipe.light, camera.centre_mm, recipe.view.dist_mm)
+    lamp = flash(recipe.light, stage.camera.centre_mm, recipe.view.dist_mm)
     scene, table = renderer.build(stage.bodies, stage.sky, orientation(recipe.light), lamp)
     clock.append(time.perf_counter())
-    light = {
-        "frame": renderer.radiance(scene, camera, spp, seed),
-        "close": renderer.radiance(scene, close, spp, seed + 1),
-    }
-    classes = {
-        "frame": renderer.classes(scene, table, stage.bodies, camera),
-        "close": renderer.classes(scene, table, stage.bodies, close),
-    }
+    light = {name: renderer.radiance(scene, view, spp, seed + i) for i, (name, view) in enumerate(views.items())}
+    classes = {name: renderer.classes(scene, table, stage.bodies, view) for name, view in views.items()}
     del scene
     gc.collect()
     clock.append(time.perf_counter())
-    weight = np.isin(classes["frame"], (PIPE, COLLAR, INK)) * 3.0 + 0.5
-    gain = exposure(light["frame"], weight, recipe.tone)
-    pictures = {}
-    for name, view in (("frame", camera), ("close", close)):
+    pictures, gain = {}, 1.0
+    for name, view in views.items():
+        if name.startswith("frame"):  # a close picture is cut from the frame before it
+            gain = _gain(light[name], classes[name], recipe)
         _save(out / f"{seed:06d}-{name}.jpg", develop(light[name], gain, recipe.tone))
         cv2.imwrite(str(out / f"{seed:06d}-{name}.png"), classes[name])
         count = np.bincount(classes[name].ravel(), minlength=len(CLASS_NAMES))
         pictures[name] = {**_camera(view), "pixels": dict(zip(CLASS_NAMES, count.tolist(), strict=True))}
-    facts = {**truth(recipe, stage), "pictures": pictures, "gain": gain, "recipe": dataclasses.asdict(recipe)}
+    facts = {**truth(recipe, stage), "pictures": pictures, "recipe": dataclasses.asdict(recipe)}
     facts["ink_seen"] = bool(pictures["close"]["pixels"]["ink"] > 30)
     facts["seam_px"] = pictures["close"]["pixels"][CLASS_NAMES[SEAM]]
     (out / f"{seed:06d}.json").write_text(json.dumps(facts))
     clock.append(time.perf_counter())
     facts["seconds"] = [round(b - a, 3) for a, b in itertools.pairwise(clock)]
     return facts
+
+
+def _gain(light: NDArray[np.floating], classes: NDArray[np.uint8], recipe: Recipe) -> float:
+    return exposure(light, np.isin(classes, (PIPE, COLLAR, INK)) * 3.0 + 0.5, recipe.tone)
 
 
 def work(args: argparse.Namespace, job: int) -> None:
@@ -107,7 +126,7 @@ def work(args: argparse.Namespace, job: int) -> None:
         if args.seconds and time.perf_counter() - start > args.seconds:
             break
         try:
-            facts = make_pair(seed, args.out, renderer, assets, args.spp, args.shrink, args.scenario, args.world)
+            facts = make_scene(seed, args.out, renderer, assets, args.spp, args.shrink, args.scenario, args.world)
             done += 1
             if args.verbose:
                 print(seed, facts["scenario"], facts["seconds"], flush=True)

@@ -70,6 +70,21 @@ def metal(rng, finish: str, dirt_rgb, dirt: float, shape=(192, 384)) -> Material
     )
 
 
+def unnamed(rng, dirt_rgb, dirt: float, shape=(192, 384)) -> Material:
+    """A surface of no named stuff: any colour, any gloss, any mixture of metal and paint, grained anyhow."""
+    u = rng.uniform
+    x, y = np.broadcast_arrays(*grid(*shape, 80.0, 3.0))
+    tone, other = (hsv(u(0, 360), u(0, 0.9) ** 2, u(0.08, 0.97)) for _ in range(2))
+    grain = field(rng, x, y, float(np.exp(u(np.log(4), np.log(120)))), u(0.5, 1.8), stretch=float(np.exp(u(0, 4))))
+    second = ramp(field(rng, x, y, u(10, 90), u(1.2, 1.8)), u(0.5, 1.1), 1.1)
+    color = blend(tone * (1 + u(0, 0.5) * (grain[..., None] - 0.5)), other, second)
+    rough = np.clip(u(0.05, 0.9) + u(0, 0.3) * (grain - 0.5), 0.05, 1)
+    metallic = np.full(shape, rng.choice([0.0, 1.0, u(0, 1)]), np.float32) * (1 - 0.8 * second)
+    spots = ramp(field(rng, x, y, u(15, 90), 1.5), 1 - dirt, 1 - dirt + 0.12) if dirt > 0.01 else 0 * second
+    color = blend(color, np.asarray(dirt_rgb), spots)
+    return Material(color, np.clip(rough * (1 - spots) + 0.85 * spots, 0.05, 1), metallic * (1 - spots), 0.5)
+
+
 def plain(rng, color=None, rough=None, dirt_rgb=None, dirt: float = 0.0, shape=(128, 192)) -> Material:
     """Plastic or paint with slight clouds, scratches and dirt."""
     u = rng.uniform

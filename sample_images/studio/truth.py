@@ -123,10 +123,16 @@ def close_window(stage: Stage, camera: Camera, longer_px: int, scenario: str = "
     return camera.window(float(x0), float(y0), float(x1), float(y1), longer_px)
 
 
-def _axis(axis: PipeAxis | None) -> dict | None:
+def _axis(recipe: Recipe, axis: PipeAxis | None) -> dict | None:
+    """The axis; `lean`: a point p off it lies on the cut's plane at s = p . lean, where the pipe has a cut."""
     if axis is None:
         return None
-    return {"point_mm": axis.point.tolist(), "direction": axis.a.tolist(), "radius_mm": axis.radius_mm}
+    lean = None
+    if recipe.cut is not None:
+        way = np.radians(recipe.cut.dir_deg)
+        lean = np.tan(np.radians(recipe.cut.angle_deg)) * (np.cos(way) * axis.u + np.sin(way) * axis.v)
+    return {"point_mm": axis.point.tolist(), "direction": axis.a.tolist(), "radius_mm": axis.radius_mm,
+            "lean": None if lean is None else lean.tolist()}
 
 
 def truth(recipe: Recipe, stage: Stage) -> dict:
@@ -163,7 +169,7 @@ def truth(recipe: Recipe, stage: Stage) -> dict:
         "lip_mm": recipe.collar.lip_mm,
         "clearance_mm": recipe.collar.clearance_mm,
         "collar_length_mm": recipe.collar.length_mm,
-        "pipe_axis": _axis(stage.axis),
+        "pipe_axis": _axis(recipe, stage.axis),
         "camera_mm": c.tolist(),
         "full_ring": recipe.mark is not None and recipe.mark.arc_deg >= 359,
         "fade": recipe.mark.fade if recipe.mark else None,

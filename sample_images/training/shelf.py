@@ -22,14 +22,15 @@ from torch import Tensor
 
 SIDE_PX = 768
 IGNORE = 255
+NUMBERS = 23
 
 
 @dataclass(frozen=True)
 class View:
     """One picture of a scene: sRGB and classes, top left in a square of SIDE_PX, and its true geometry.
 
-    numbers: K (9), mouth (3) and axis (3) in the camera's frame, radii of pipe, collar and lip, 1 for a joint;
-    zeros where the scene has no pipe.
+    numbers: K (9), mouth (3) and axis (3) in the camera's frame, radii of pipe, collar and lip, 1 for a joint, 1 for
+    a mouth or a cut, the cut's lean (3); zeros where the scene has no pipe.
     """
 
     close: bool
@@ -47,7 +48,7 @@ def views_of(path: Path, kinds: tuple[str, ...]) -> list[View]:
         stem = f"{path.with_suffix('')}-{kind}"
         rgb, classes = cv2.imread(f"{stem}.jpg"), cv2.imread(f"{stem}.png", cv2.IMREAD_UNCHANGED)
         if rgb is not None and classes is not None:
-            found.append(_view(rgb[..., ::-1], classes, kind == "close", _numbers(truth, kind)))
+            found.append(_view(rgb[..., ::-1], classes, kind.startswith("close"), _numbers(truth, kind)))
     return found
 
 
@@ -57,7 +58,7 @@ def photo(path: Path) -> list[View]:
     scale = SIDE_PX / max(rgb.shape[:2])
     rgb = cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     rgb = np.ascontiguousarray(rgb[:SIDE_PX, :SIDE_PX, ::-1])
-    return [_view(rgb, np.zeros(rgb.shape[:2], np.uint8), False, np.zeros(19))]
+    return [_view(rgb, np.zeros(rgb.shape[:2], np.uint8), False, np.zeros(NUMBERS))]
 
 
 def _view(rgb: NDArray[Any], classes: NDArray[Any], close: bool, numbers: NDArray[np.float64]) -> View:
@@ -71,24 +72,26 @@ def _view(rgb: NDArray[Any], classes: NDArray[Any], close: bool, numbers: NDArra
 def _numbers(truth: dict[str, Any], kind: str) -> NDArray[np.float64]:
     axis = truth["pipe_axis"]
     if axis is None or truth["scenario"] == "rod":
-        return np.zeros(19)
+        return np.zeros(NUMBERS)
     view = truth["pictures"][kind]
     R, shift = np.array(view["R"]), np.array(view["t_mm"])
     point, direction = np.array(axis["point_mm"]), np.array(axis["direction"])
     mouth = point - direction * (point[0] / direction[0])
-    radii = (axis["radius_mm"], truth["collar_od_mm"] / 2, truth["lip_mm"], float(not truth["no_joint"]))
-    return np.concatenate([np.array(view["K"]).ravel(), R @ mouth + shift, R @ direction, radii])
+    joint, lean = not truth["no_joint"], axis["lean"]
+    radii = (axis["radius_mm"], truth["collar_od_mm"] / 2, truth["lip_mm"], joint, joint or lean is not None)
+    return np.concatenate([np.array(view["K"]).ravel(), R @ mouth + shift, R @ direction, radii,
+                           R @ np.array(lean or (0.0, 0.0, 0.0))])
 
 
 class Shelf:
-    """Views in device memory: rgb (n, side, side, 3), classes (n, side, side), size (n, 2), numbers (n, 19)."""
+    """Views in device memory: rgb (n, side, side, 3), classes (n, side, side), size (n, 2), numbers (n, NUMBERS)."""
 
     def __init__(self, capacity: int, device: str) -> None:
         self.device, self.count, self._lock = device, 0, threading.Lock()
         self.rgb = torch.zeros((capacity, SIDE_PX, SIDE_PX, 3), dtype=torch.uint8, device=device)
         self.classes = torch.zeros((capacity, SIDE_PX, SIDE_PX), dtype=torch.uint8, device=device)
         self.size = torch.zeros((capacity, 2), device=device)
-        self.numbers = torch.zeros((capacity, 19), dtype=torch.float64, device=device)
+        self.numbers = torch.zeros((capacity, NUMBERS), dtype=torch.float64, device=device)
 
     def put(self, view: View) -> None:
         """One more view; a full shelf keeps what it has."""
@@ -145,6 +148,6 @@ class _Views:
 
 
 def numbers(rows: Tensor) -> tuple[Tensor, ...]:
-    """K (n, 3, 3), mouth (n, 3), axis (n, 3), pipe, collar and lip radius (n,), joint (n,) bool."""
+    """K (n, 3, 3), mouth and axis (n, 3), radii of pipe, collar and lip (n,), joint and end (n,) bool, lean (n, 3)."""
     return (rows[:, :9].reshape(-1, 3, 3), rows[:, 9:12], rows[:, 12:15], rows[:, 15], rows[:, 16], rows[:, 17],
-            rows[:, 18] > 0.5)
+            rows[:, 18] > 0.5, rows[:, 19] > 0.5, rows[:, 20:23])

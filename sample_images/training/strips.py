@@ -1,7 +1,8 @@
 """Training pictures of the reader: strips cut from the close renders with poses as wrong as the chain's.
 
 A strip's cell is a point of the assumed cylinder; its class is that of the pixel it falls on, and whether
-it lies beyond the mouth comes from the true geometry of that pixel, also under grease or a hand.
+it lies beyond the mouth, or a bare pipe's cut, comes from the true geometry of that pixel, also under grease or a
+hand.
 """
 
 from __future__ import annotations
@@ -33,6 +34,8 @@ class Joints:
     pipe_mm: Tensor
     collar_mm: Tensor
     lip_mm: Tensor
+    collared: Tensor  # bool (batch,); the others are bare pipes, cut where lean says
+    lean: Tensor
 
 
 def _dot(a: Tensor, b: Tensor) -> Tensor:
@@ -58,27 +61,32 @@ def cells_px(matrix: Tensor, mouth: Tensor, axis: Tensor, radius_mm: Tensor) -> 
     return image[..., :2] / image[..., 2:]
 
 
-def _meet(rays: Tensor, joints: Joints, radius_mm: Tensor) -> tuple[Tensor, Tensor]:
-    """Axial coordinate where rays (batch, rows, columns, 3) meet the true cylinders, and whether they do."""
+def _meet(rays: Tensor, joints: Joints, radius_mm: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+    """Where rays (batch, rows, columns, 3) meet the true cylinders: axial coordinate, the cut's plane, and whether."""
     axis, mouth = joints.axis[:, None, None], joints.mouth_mm[:, None, None]
     flat = rays - _dot(rays, axis) * axis
     start = -mouth + _dot(mouth, axis) * axis
     a, b = _dot(flat, flat), _dot(flat, start)
     root = b**2 - a * (_dot(start, start) - radius_mm[:, None, None, None] ** 2)
     depth = (-b - root.clamp(min=0).sqrt()) / a
-    return (depth * _dot(rays, axis) - _dot(mouth, axis))[..., 0], root[..., 0] > 0
+    plane = _dot(depth * rays - mouth, joints.lean[:, None, None])
+    return (depth * _dot(rays, axis) - _dot(mouth, axis))[..., 0], plane[..., 0], root[..., 0] > 0
 
 
 def beyond_mouth(pixels: Tensor, joints: Joints) -> Tensor:
-    """Whether the ideal joint (no grease, no hand) shows pipe beyond the mouth at these pixels."""
+    """Whether the ideal joint (no grease, no hand) shows pipe beyond the mouth at these pixels.
+
+    Of a bare pipe: whether its outside, thought to go on, is met beyond the cut; face and bore are met before it.
+    """
     homogeneous = torch.cat([pixels, torch.ones_like(pixels[..., :1])], -1)
     rays = torch.einsum("bij,brcj->brci", torch.linalg.inv(joints.matrix), homogeneous)
-    on_pipe, hits = _meet(rays, joints, joints.pipe_mm)
-    on_collar, crosses = _meet(rays, joints, joints.collar_mm)
+    on_pipe, cut, hits = _meet(rays, joints, joints.pipe_mm)
+    on_collar, _, crosses = _meet(rays, joints, joints.collar_mm)
     wall = (joints.collar_mm - joints.pipe_mm)[:, None, None]
     lean = torch.atan2(on_pipe - on_collar, wall).clamp(0, 1.2)
     lip = joints.lip_mm[:, None, None] * (1 - lean.cos() - lean.sin()) / lean.cos()
-    return hits & (on_pipe > 0) & (~crosses | (on_collar > lip))
+    mouth = (on_pipe > 0) & (~crosses | (on_collar > lip))
+    return hits & torch.where(joints.collared[:, None, None], mouth, on_pipe > cut)
 
 
 def _turned(joints: Joints) -> Tensor:
@@ -89,27 +97,27 @@ def _turned(joints: Joints) -> Tensor:
     return F.normalize(turned, dim=-1)
 
 
-def _start(joint: Tensor) -> Tensor:
-    """How far from the mouth the strip supposes it: by a little mostly; bare pipes are cut anywhere."""
+def _start(joint: Tensor, end: Tensor) -> Tensor:
+    """How far from the mouth the strip supposes it: by a little mostly; of bare pipes all parts are looked at."""
     near = torch.where(chance(joint, 0.9), uniform(joint, -3.5, 3.5), uniform(joint, -8.0, 14.0))
-    return torch.where(joint, near, uniform(joint, -4.0, 48.0)).double()
+    return torch.where(joint | (end & chance(joint, 0.7)), near, uniform(joint, -4.0, 48.0)).double()
 
 
-def _assumed(joints: Joints, joint: Tensor) -> Tensor:
+def _assumed(joints: Joints, end: Tensor) -> Tensor:
     """Pixels of cells on the cylinder that a chain with errors would have found."""
     axis = _turned(joints)
     towards, across = _frame(axis, joints.mouth_mm)
-    mouth = joints.mouth_mm + axis * _start(joint)[:, None]
+    mouth = joints.mouth_mm + axis * _start(joints.collared, end)[:, None]
     mouth = mouth + across * normal(across, 0.5)[:, None] + towards * normal(across, 0.5)[:, None]
-    return cells_px(joints.matrix, mouth, axis, joints.pipe_mm * normal(joint, 0.015).exp())
+    return cells_px(joints.matrix, mouth, axis, joints.pipe_mm * normal(end, 0.015).exp())
 
 
 def sample(shelf: Shelf, batch: int) -> tuple[Tensor, Tensor, Tensor]:
     """Strips (batch, 3, ROWS, COLUMNS) of 0..255, their classes, and whether beyond the mouth (255: unknown)."""
     piped = torch.nonzero(shelf.numbers[: shelf.count, 15] > 0)[:, 0]
     index = piped[torch.randint(len(piped), (batch,), device=shelf.device)]
-    matrix, mouth, axis, pipe, collar, lip, joint = numbers(shelf.numbers[index])
-    joints = Joints(matrix, mouth, axis, pipe, collar, lip)
+    matrix, mouth, axis, pipe, collar, lip, joint, end, lean = numbers(shelf.numbers[index])
+    joints = Joints(matrix, mouth, axis, pipe, collar, lip, joint, lean)
     native = matrix[:, 0, 0] / mouth.norm(dim=1)
     # one size for the whole batch: pictures of one tensor share theirs
     wanted = math.exp(float(torch.empty(()).uniform_(math.log(COARSEST), math.log(FINEST))))
@@ -119,7 +127,7 @@ def sample(shelf: Shelf, batch: int) -> tuple[Tensor, Tensor, Tensor]:
     small = F.interpolate(rgb, (side, side), mode="bilinear", antialias=True) if side < SIDE_PX else rgb
     blur = (0.25 * native.float() * side / SIDE_PX).clamp(1.0, 2.5)
     small = phoneify.process(phoneify.recolour(small), blur)
-    pixels = _assumed(joints, joint)
+    pixels = _assumed(joints, end)
     grid = ((pixels + 0.5) / SIDE_PX * 2 - 1).float()
     strip = F.grid_sample(small, grid, padding_mode="zeros", align_corners=False)
     inside = ((pixels > -0.5) & (pixels < shelf.size[index][:, None, None] - 0.5)).all(-1)
@@ -129,9 +137,11 @@ def sample(shelf: Shelf, batch: int) -> tuple[Tensor, Tensor, Tensor]:
     table = torch.full((256,), IGNORE, dtype=torch.uint8, device=shelf.device)
     table[: len(_MAP)] = torch.tensor(_MAP, dtype=torch.uint8, device=shelf.device)
     unknown = torch.tensor(IGNORE, dtype=torch.uint8, device=shelf.device)
-    target = torch.where(inside, table[classes.long()], unknown)
-    beyond = torch.where(inside & joint[:, None, None], beyond_mouth(pixels, joints).to(torch.uint8), unknown)
-    flip = chance(joint, 0.5)[:, None, None]
+    # where nothing is seen nothing is to be told
+    dull = (strip.amin(1) > 0.99) | (strip.amax(1) < 0.02)
+    target = torch.where(inside & ~dull, table[classes.long()], unknown)
+    beyond = torch.where(inside & end[:, None, None], beyond_mouth(pixels, joints).to(torch.uint8), unknown)
+    flip = chance(end, 0.5)[:, None, None]
     strip = torch.where(flip[:, None], strip.flip(2), strip)
     target, beyond = (torch.where(flip, part.flip(1), part) for part in (target, beyond))
     return (strip * 255).round(), target, beyond

@@ -119,7 +119,8 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--batch", type=int, default=0)
     parser.add_argument("--rate", type=float, default=1.5e-3)
     parser.add_argument("--workers", type=int, default=6)
-    parser.add_argument("--capacity", type=int, default=7000, help="scenes that the device's memory may hold")
+    parser.add_argument("--capacity", type=int, default=12000,
+                        help="pictures of a kind that the device's memory may hold")
     parser.add_argument("--least", type=int, default=200, help="scenes to wait for before the first step")
     return parser.parse_args()
 
@@ -186,7 +187,8 @@ def main() -> None:
     args.out.parent.mkdir(parents=True, exist_ok=True)
     finder = args.which == "finder"
     names = nets.FINDER_CLASSES if finder else nets.STRIP_CLASSES
-    kinds = ("frame", "close") if finder else ("close",)
+    closes = ("close", "close-aside")
+    kinds = ("frame", "frame-aside", *closes) if finder else closes
     filler, again = (shelf.Filler(where, kinds, args.workers) for where in (args.scenes, [args.held]))
     device = "cuda" if torch.cuda.is_available() else "cpu"
     torch.manual_seed(7)
@@ -215,7 +217,8 @@ def main() -> None:
     final, log = _train(net, args, drawing(shelves), few, names, device)
     print(f"done: {len(log)} steps on {shelves[True].count} scenes;",
           json.dumps(evaluate(final, few, names, device)), flush=True)
-    _save(final, args.out, log, torch.zeros((1, 3, *few[0][0].shape[2:])))
+    sides = (frames.HEIGHT, frames.WIDTH) if finder else (strips.ROWS, strips.COLUMNS)
+    _save(final, args.out, log, torch.zeros((1, 3, *sides)))
 
 
 if __name__ == "__main__":
