@@ -22,7 +22,7 @@ class Stroke:
     """A line round the pipe: from `at_mm` to `at_mm + width_mm`, slanted over the sine of the angle.
 
     share: how sure the reader is that it is ink.  arc_deg: the part of the rows that carries it.
-    uneven_mm: by how much the far edge wavers, as a hand's does.
+    uneven_mm: by how much the far edge wavers, as a hand's does.  color: of the ink.
     """
 
     at_mm: float
@@ -31,6 +31,7 @@ class Stroke:
     arc_deg: tuple[float, float] = (-90.0, 90.0)
     share: float = 0.97
     uneven_mm: float = 0.0
+    color: tuple[float, float, float] = INK
 
     def near_mm(self) -> Floats:
         return self.at_mm + self.slant_mm * np.sin(ANGLES)
@@ -82,7 +83,7 @@ def make(painted: Painted) -> tuple[Strip, Reading]:
         near = np.maximum(stroke.near_mm(), painted.border)
         ink = cover(near, np.maximum(near, stroke.far_mm())) * stroke.rows[:, None]
         _put(shares, "ink", stroke.share * ink)
-        colours += ink[..., None] * (np.array(INK) - colours)
+        colours += ink[..., None] * (np.array(stroke.color) - colours)
     for name, low, high in painted.zones:
         patch = cover(np.full(ROWS, low), np.full(ROWS, high))
         _put(shares, name, patch)

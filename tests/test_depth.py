@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.strips import ALONG, ANGLES, Painted, Stroke, make
-from vision import cut, depth, networks
+from vision import depth, networks
 from vision.records import Depth, Ends, Refusal, Strip
 
 MARK = Stroke(25.0, 2.0)
@@ -20,6 +20,7 @@ def reader(monkeypatch: pytest.MonkeyPatch):
     def run(painted: Painted) -> tuple[Ends | Refusal, Strip]:
         strip, reading = make(painted)
         monkeypatch.setattr(networks, "read", lambda _: reading)
+        monkeypatch.setattr(networks, "read_bare", lambda _: reading)
         return depth.find_ends(strip), strip
 
     return run
@@ -133,4 +134,4 @@ def test_the_strip_is_long_enough_for_the_catalogs_mark() -> None:
 
 
 def test_the_cut_is_looked_for_at_the_strips_beginning_alone() -> None:
-    assert ALONG[0] < 0 < ALONG[0] + cut.LOOKED_MM
+    assert ALONG[0] < 0 < ALONG[0] + depth.LOOKED_MM

@@ -60,6 +60,20 @@ def test_any_roll_direction_and_size(faultless, roll_deg, share):
     agrees(faultless(scene), scene)
 
 
+@pytest.mark.parametrize("shown", range(4))
+def test_a_joint_that_one_look_misses_is_found_by_another(monkeypatch, shown):
+    """Whichever of the first looks shows it, mirrored or upside down, the joint found is the same."""
+    ways = looks.ways(SMALL.size_px)
+
+    def see(_, to_photo):
+        hidden = any(np.allclose(to_photo, way) for number, way in enumerate(ways) if number != shown)
+        look = scenes.look(SMALL, to_photo)
+        return replace(look, classes=np.zeros_like(look.classes), shares=np.zeros_like(look.shares)) if hidden else look
+
+    monkeypatch.setattr(looks, "see", see)
+    agrees(locate.locate(Photo(np.zeros((756, 1008, 3), np.uint8), SMALL.known)), SMALL)
+
+
 def test_an_empty_picture_has_no_joint():
     """With the shipped finder: noise is no joint."""
     noise = np.random.default_rng(0).integers(90, 150, (600, 800, 3)).astype(np.uint8)

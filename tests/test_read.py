@@ -63,6 +63,13 @@ def test_an_even_ring_at_the_mouth_is_not_proved_to_be_ink(reader):
     assert isinstance(reader(Painted(0.0, strokes=(Stroke(-1.0, 3.0, arc_deg=(-20, 40)),))), Gap)
 
 
+def test_a_gasket_beside_ink_is_not_one_line_of_ink(reader):
+    """A dark ring at the mouth and a white dash that meets it: whatever is ink there, the ring is not proved to be."""
+    dark, white = Stroke(-1.0, 3.0, uneven_mm=0.3), Stroke(-1.0, 3.2, arc_deg=(-60, -20), color=(245.0, 245.0, 245.0))
+    assert isinstance(reader(Painted(0.0, strokes=(dark,))), Gap)
+    assert reason(reader(Painted(0.0, strokes=(dark, white)))) == "mark-unclear"
+
+
 def test_from_the_collars_side_ink_may_end_anywhere_under_the_lip(reader):
     scene = Scene(tilt_deg=-20, lip_mm=0.95)
     border = np.interp(ANGLES, scenes.ROWS, scene.border_mm) - scene.mouth_mm

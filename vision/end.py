@@ -45,7 +45,11 @@ def find_end(photo: Photo) -> Sighting | Refusal:
 
     Refuses with `no-pipe`, `not-bare` or `end-cut-off`.
     """
-    frame = looks.see(photo.pixels, looks.whole(photo.size_px))
+    return looks.first_found(photo, _seen, final="not-bare")
+
+
+def _seen(photo: Photo, frame: Look) -> Sighting | Refusal:
+    """The end that is meant, as this first look has it."""
     rough = _meant(_ends(frame, photo.size_px))
     if rough is None:
         return Refusal("end", "no-pipe")

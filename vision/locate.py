@@ -1,7 +1,9 @@
 """Photo -> Sighting: where collar and pipe are, to a few pixels.
 
 The finder looks twice: at the whole photo, small; then at the joint alone, turned so that the pipe runs to
-the right and enlarged so that its collar fills about a third of the look.
+the right and enlarged so that its collar fills about a third of the look.  Where that finds nothing it looks again
+at the middle of the photo, and at the photo mirrored and upside down: a joint is one however it is looked at, and
+what the finder misses once it often sees then.
 """
 
 from __future__ import annotations
@@ -41,7 +43,11 @@ def locate(photo: Photo) -> Sighting | Refusal:
 
     Refuses with `no-joint`, `several-joints` or `collar-cut-off`.
     """
-    frame = looks.see(photo.pixels, looks.whole(photo.size_px))
+    return looks.first_found(photo, _seen)
+
+
+def _seen(photo: Photo, frame: Look) -> Sighting | Refusal:
+    """The joint that is meant, as this first look has it."""
     joints = _joints(frame, photo.size_px)
     if not joints:
         return Refusal("locate", _missed(frame, photo.size_px))
@@ -144,8 +150,10 @@ def _measure(look: Look, collar: NDArray[np.bool_], pipe: NDArray[np.bool_], con
     if len(near) < 40:
         return None
     axis = looks.unit(near.mean(0) - collar_at.mean(0))
+    edge = looks.points(looks.rim(pipe))
+    edge = edge[np.linalg.norm(edge - mouth, axis=1) < 1.6 * size]
     for _ in range(4):
-        sides = looks.sides(near, unknown, mouth, axis)
+        sides = looks.sides(edge, unknown, mouth, axis)
         if sides is None:
             return None
         (left_slope, left), (right_slope, right) = sides

@@ -5,13 +5,16 @@ Part of the stages that find something in a photo: `locate` for a joint, `end` f
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from vision import networks
-from vision.records import Bytes, Floats, Look
+from vision.records import Bytes, Floats, Look, Photo, Refusal, Sighting
 
+_MIDDLE = 0.62  # of the photo's width and height
 _SLOPE_U = 0.1  # of a side against the axis that it is measured from
 
 
@@ -26,6 +29,34 @@ def whole(size_px: tuple[int, int]) -> Floats:
     turn = np.array([[0.0, -1.0], [1.0, 0.0]]) if turned else np.eye(2)
     matrix = scale * turn
     return np.column_stack([matrix, centre - matrix @ np.array([(look_w - 1) / 2, (look_h - 1) / 2])])
+
+
+def ways(size_px: tuple[int, int]) -> list[Floats]:
+    """Maps of first looks, in the order in which they are worth trying: whole, the middle, mirrored, upside down."""
+    as_is = whole(size_px)
+    centre = (np.array(networks.FINDER_SIZE_PX) - 1) / 2
+
+    def through(change: Floats) -> Floats:
+        matrix = as_is[:, :2] @ change
+        return np.column_stack([matrix, as_is @ np.array([*centre, 1.0]) - matrix @ centre])
+
+    return [as_is, through(_MIDDLE * np.eye(2)), through(np.diag([1.0, -1.0])), through(-np.eye(2))]
+
+
+def first_found(photo: Photo, seen: Callable[[Photo, Look], Sighting | Refusal], final: str = "") -> Sighting | Refusal:
+    """What the first look that shows it shows; where none does, the refusal of the look as it is.
+
+    final: a refusal after which it isn't looked again.
+    """
+    refusals = []
+    for way in ways(photo.size_px):
+        found = seen(photo, see(photo.pixels, way))
+        if isinstance(found, Sighting):
+            return found
+        refusals.append(found)
+        if found.reason == final:
+            break
+    return refusals[0]
 
 
 def see(pixels: Bytes, to_photo: Floats) -> Look:
@@ -63,6 +94,12 @@ def points(mask: NDArray[np.bool_]) -> Floats:
     return np.column_stack([xs, ys]).astype(float)
 
 
+def rim(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The outermost two pixels of a mask: all that is needed of it where only its borders count."""
+    inner = cv2.erode(mask.astype(np.uint8), np.ones((5, 5), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0)
+    return np.asarray(mask & (inner == 0), bool)
+
+
 def inside(look: Look, size_px: tuple[int, int]) -> NDArray[np.bool_]:
     """Which pixels of a look show the photo: a border that the photo's own edge makes is no side of a pipe."""
     height, width = look.classes.shape
@@ -82,7 +119,8 @@ def sides(points: Floats, over: NDArray[np.bool_], mouth: Floats,
            axis: Floats) -> tuple[tuple[float, float], tuple[float, float]] | None:
     """Slope and offset at the mouth of the left and right border of the pipe, seen along the axis.
 
-    A border behind which something lies over the pipe is not its side, and is left out.
+    A border behind which something lies over the pipe is not its side, and is left out.  points: of the pipe's mask,
+    or of its rim.
     """
     across = np.array([-axis[1], axis[0]])
     along, beside = (points - mouth) @ axis, (points - mouth) @ across

@@ -7,7 +7,7 @@ then its two edges are measured on the photo's own colours.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -20,6 +20,8 @@ _BOX_MM = 1.0
 _REACH_MM = 1.6
 _LEAST_ROWS = 7
 _EDGE_WINDOW_MM = 0.5
+_HARDLY = 0.02  # mean ink probability of a box: less adds nothing to a course
+_OTHER_WAY = 0.3  # of the line's own contrast: a row that differs so much from the pipe against it is no part of it
 _INSIDE_MM = 0.15  # how far before the visible pipe ink may seem to begin: blur
 
 
@@ -28,13 +30,15 @@ class Line:
     """One line of ink.  near_mm, far_mm: (rows,) edges, NaN where the row has no ink of it.
 
     share: mean ink probability within it.  contrast: distance of its colour from the bare pipe beside it,
-    in units of the pipe's own scatter.
+    in units of the pipe's own scatter.  mixed: share of its rows that differ from the pipe the other way: ink is of
+    one colour, a gasket beside ink is not.
     """
 
     near_mm: Floats
     far_mm: Floats
     share: float
     contrast: float
+    mixed: float = 0.0
 
     @property
     def rows(self) -> NDArray[np.bool_]:
@@ -72,8 +76,7 @@ def find_lines(strip: Strip, ink: NDArray[np.float32], pipe: NDArray[np.float32]
         if rows.sum() >= _LEAST_ROWS:
             cells = (along[None] >= near[:, None]) & (along[None] <= far[:, None])
             share = float(ink[cells].mean())
-            near, far, contrast = _measured(strip, cells, pipe, near, far, along)
-            lines.append(Line(near, far, share, contrast))
+            lines.append(_measured(strip, cells, pipe, Line(near, far, share, 0.0), along))
             taken |= cv2.dilate(cells.astype(np.uint8), np.ones((3, 9), np.uint8)) > 0
         left = np.where(taken, 0, left)
         if len(lines) == most:
@@ -89,61 +92,67 @@ def _smoothed(ink: NDArray[np.float32]) -> NDArray[np.float32]:
 def _best_course(strip: Strip, ink: NDArray[np.float32]) -> Floats | None:
     """Axial place by row of the slanted course that collects most ink, or None where there is hardly any."""
     box = max(1, round(_BOX_MM / strip.step_mm))
+    smooth = np.asarray(cv2.blur(ink, (box, 1)), np.float32)
+    first, last = _inked(smooth, round(float(np.abs(_SLANTS_MM).max()) / strip.step_mm))
     best, answer = 0.0, None
-    smooth = cv2.blur(ink, (box, 1))
     for slant in _SLANTS_MM:
         shift = np.round(slant * np.sin(strip.angles_rad) / strip.step_mm).astype(int)
-        columns = np.clip(np.arange(ink.shape[1])[None] + shift[:, None], 0, ink.shape[1] - 1)
+        columns = np.clip(np.arange(first, last)[None] + shift[:, None], 0, ink.shape[1] - 1)
         total = np.take_along_axis(smooth, columns, axis=1).sum(0)
         top = int(total.argmax())
         value = float(total[top]) * (1 - 0.02 * abs(slant))
         if value > best:
             best = value
-            answer = strip.first_mm + strip.step_mm * top + slant * np.sin(strip.angles_rad)
+            answer = strip.first_mm + strip.step_mm * (first + top) + slant * np.sin(strip.angles_rad)
     return answer if best > 0.35 * _LEAST_ROWS else None
 
 
+def _inked(smooth: NDArray[np.float32], margin: int) -> tuple[int, int]:
+    """The columns beyond which a course, slanted by up to `margin` columns, meets hardly any ink."""
+    there = np.nonzero(smooth.max(0) > _HARDLY)[0]
+    if len(there) == 0:
+        return 0, 1
+    return max(0, int(there[0]) - margin), min(smooth.shape[1], int(there[-1]) + margin + 1)
+
+
 def _extent(ink: NDArray[np.float32], course: Floats, along: Floats) -> tuple[Floats, Floats]:
-    """First and last cell border of the ink on the course, by row; NaN where there is none."""
-    near, far = np.full(len(course), np.nan), np.full(len(course), np.nan)
+    """First and last cell border of the ink on the course, by row; NaN where there is none.
+
+    Of each row the run of ink nearest to the course; a gap of one cell doesn't end it.
+    """
+    there = ink > 0.5
+    closed = there.copy()
+    closed[:, 1:-1] |= there[:, :-2] & there[:, 2:]
+    columns = np.arange(ink.shape[1])
+    far = np.where(there, np.abs(along[None] - course[:, None]), np.inf)
+    middle, rows = far.argmin(1), np.arange(len(course))
+    hit = far[rows, middle] <= _REACH_MM
+    before = np.maximum.accumulate(np.where(closed, -1, columns), axis=1)[rows, middle]
+    behind = np.minimum.accumulate(np.where(closed, len(columns), columns)[:, ::-1], axis=1)[:, ::-1][rows, middle]
+    near, end = (_crossing(ink, along, cells, way) for cells, way in ((before + 1, -1), (behind - 1, +1)))
+    return np.where(hit, near, np.nan), np.where(hit, end, np.nan)
+
+
+def _crossing(values: NDArray[np.float32], along: Floats, cells: NDArray[np.int_], way: int) -> Floats:
+    """Where each row's probability falls through a half just outside a cell, between cell centres."""
+    cells = np.clip(cells, 0, len(along) - 1)
+    others, rows = np.clip(cells + way, 0, len(along) - 1), np.arange(len(cells))
+    inner, outer = (values[rows, at].astype(np.float64) for at in (cells, others))
+    part = np.clip((inner - 0.5) / np.maximum(inner - outer, 1e-6), 0.0, 1.0)
     step = along[1] - along[0]
-    for row, place in enumerate(course):
-        there = ink[row] > 0.5
-        window = np.abs(along - place) <= _REACH_MM
-        hit = np.nonzero(there & window)[0]
-        if len(hit) == 0:
-            continue
-        middle = hit[np.argmin(np.abs(along[hit] - place))]
-        first = last = int(middle)
-        while first > 0 and there[max(0, first - 2):first].any():
-            first -= 1
-        while last < len(along) - 1 and there[last + 1:last + 3].any():
-            last += 1
-        near[row] = _crossing(ink[row], along, first, -1, step)
-        far[row] = _crossing(ink[row], along, last, +1, step)
-    return near, far
+    return np.asarray(along[cells] + np.where(others == cells, 0.0, way * step * part))
 
 
-def _crossing(values: NDArray[np.float32], along: Floats, cell: int, way: int, step: float) -> float:
-    """Where the probability falls through a half just outside a cell, between cell centres."""
-    other = cell + way
-    if not 0 <= other < len(values):
-        return float(along[cell])
-    inner, outer = float(values[cell]), float(values[other])
-    part = (inner - 0.5) / max(inner - outer, 1e-6)
-    return float(along[cell] + way * step * np.clip(part, 0.0, 1.0))
-
-
-def _measured(strip: Strip, cells: NDArray[np.bool_], pipe: NDArray[np.float32], near: Floats, far: Floats,
-              along: Floats) -> tuple[Floats, Floats, float]:
-    """Edges moved onto the photo's own colours where they show there, and the line's contrast.
+def _measured(strip: Strip, cells: NDArray[np.bool_], pipe: NDArray[np.float32], line: Line, along: Floats) -> Line:
+    """The line with its edges moved onto the photo's own colours where they show there, and its contrast.
 
     The colours are projected on the direction from bare pipe to ink; an edge is where that profile crosses
     half way, within half a millimetre of the reader's edge.
     """
+    near, far = line.near_mm, line.far_mm
     beside = (pipe > 0.5) & (np.abs(along[None] - 0.5 * (near + far)[:, None]) < 4.0) & strip.seen
     if beside.sum() < 40 or cells.sum() < 20:
-        return near, far, 0.0
+        return line
     colours = strip.pixels.astype(np.float64)
     ink_rgb, pipe_rgb = np.median(colours[cells], axis=0), np.median(colours[beside], axis=0)
     way = ink_rgb - pipe_rgb
@@ -152,22 +161,27 @@ def _measured(strip: Strip, cells: NDArray[np.bool_], pipe: NDArray[np.float32],
     noise = max(1.5, float(1.483 * np.median(np.abs(scatter))))
     contrast = float(np.sqrt(size)) / noise
     if contrast < 2.0:
-        return near, far, contrast
+        return replace(line, contrast=contrast)
     share = ((colours - pipe_rgb) @ way / size).astype(np.float32)
     profile = np.asarray(cv2.GaussianBlur(share, (5, 5), 1.0), np.float32)
-    return _halfway(profile, near, along, +1), _halfway(profile, far, along, -1), contrast
+    by_row = np.where(cells, share, 0).sum(1)[line.rows] / np.maximum(cells.sum(1)[line.rows], 1)
+    return replace(line, near_mm=_halfway(profile, near, along, +1), far_mm=_halfway(profile, far, along, -1),
+                   contrast=contrast, mixed=float((by_row < -_OTHER_WAY).mean()))
 
 
 def _halfway(profile: NDArray[np.float32], edges: Floats, along: Floats, rises: int) -> Floats:
     """Crossing of one half nearest to each edge; the edge as it was where none is near."""
-    step = along[1] - along[0]
-    out = edges.copy()
-    for row in np.nonzero(np.isfinite(edges))[0]:
-        low = int(max(0, np.floor((edges[row] - _EDGE_WINDOW_MM - along[0]) / step)))
-        high = int(min(len(along) - 1, np.ceil((edges[row] + _EDGE_WINDOW_MM - along[0]) / step)))
-        values = (profile[row, low:high + 1] - 0.5) * rises
-        cross = np.nonzero((values[:-1] < 0) & (values[1:] >= 0))[0]
-        if len(cross):
-            places = along[low + cross] + step * values[cross] / (values[cross] - values[cross + 1])
-            out[row] = places[np.argmin(np.abs(places - edges[row]))]
+    step, out = along[1] - along[0], edges.copy()
+    rows = np.nonzero(np.isfinite(edges))[0]
+    low = np.maximum(0, np.floor((edges[rows] - _EDGE_WINDOW_MM - along[0]) / step)).astype(int)
+    high = np.minimum(len(along) - 1, np.ceil((edges[rows] + _EDGE_WINDOW_MM - along[0]) / step)).astype(int)
+    left = low[:, None] + np.arange(int((high - low).max(initial=1)))
+    known = left < high[:, None]
+    left = np.minimum(left, len(along) - 2)
+    before, after = ((profile[rows[:, None], left + k] - 0.5) * rises for k in (0, 1))
+    known &= (before < 0) & (after >= 0)
+    places = along[left] + step * before / np.where(known, before - after, 1.0)
+    apart = np.where(known, np.abs(places - edges[rows, None]), np.inf)
+    best, index = apart.argmin(1), np.arange(len(rows))
+    out[rows] = np.where(np.isfinite(apart[index, best]), places[index, best], edges[rows])
     return out

@@ -48,7 +48,7 @@ class Mouth:
 def find_mouth(strip: Strip, reading: Reading, pose: Pose, collar_radius_mm: float,
                softest_mm: float = SOFTEST_MM) -> Mouth | None:
     """Read the mouth; None where fewer than a fifth of the rows show it, none softer than `softest_mm`."""
-    border, soft, clear = _split(reading.beyond, strip)
+    border, soft, clear = split(reading.beyond, strip)
     column = np.clip(np.round((border - strip.first_mm) / strip.step_mm).astype(int), 0, strip.seen.shape[1] - 1)
     index = np.arange(len(border))
     rows = clear & (soft < softest_mm) & strip.seen[index, column] & (reading.shares[_OVER][index, column] < 0.5)
@@ -56,7 +56,7 @@ def find_mouth(strip: Strip, reading: Reading, pose: Pose, collar_radius_mm: flo
         return None
     rough = mouth_of_border(strip, border, pose, collar_radius_mm)
     course, scatter = _course(strip.angles_rad, rough, rows)
-    views = np.std([np.median(_split(view, strip)[0][rows]) for view in reading.views])
+    views = np.std([np.median(split(view, strip)[0][rows]) for view in reading.views])
     bias = _bias_mm(float(np.median(soft[rows])), float(views))
     return Mouth(_smooth_border(strip.angles_rad, border, rows), rough, course, rows, scatter, bias)
 
@@ -71,7 +71,7 @@ def _bias_mm(soft_mm: float, views_mm: float) -> float:
     return 0.09 + 1.2 * max(0.0, soft_mm - 0.08) + 1.5 * min(views_mm, 1.0)
 
 
-def _split(beyond: NDArray[np.float32], strip: Strip) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+def split(beyond: NDArray[np.float32], strip: Strip) -> tuple[Floats, Floats, NDArray[np.bool_]]:
     """Most likely split of each row to a fraction of a cell, how soft it is in mm, and whether there is one."""
     share = np.clip(beyond.astype(np.float64), 1e-3, 1 - 1e-3)
     share = np.where(strip.seen, share, 0.5)

@@ -3,7 +3,8 @@
 `finder` looks at a 640 x 480 picture: what is pipe, collar, other hardware, ink, or lies over them.
 `reader` and `sceptic` look at the flat strip: what each cell is, and whether it lies beyond the collar's mouth.
 They are built alike and learnt from different worlds, the sceptic's full of grease, dirt and rings at the mouth.
-Where they differ nobody should be sure, and the mean of the two is not.
+Where they differ nobody should be sure, and the mean of the two is not.  Where a bare pipe ends, the sceptic alone
+learnt.
 How they were made, on what, and how good they are: DEVELOPERS.md, "The networks".
 """
 
@@ -12,7 +13,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
-from itertools import product
 
 import cv2
 import numpy as np
@@ -57,7 +57,7 @@ class Reading:
     """What the reader says of a strip.
 
     shares: (9, rows, cols) class probabilities.  beyond: (rows, cols) probability of lying beyond the mouth;
-    views: (4, rows, cols) the same from each reading that `beyond` is the mean of.
+    views: (4 or 2, rows, cols) the same from each reading that `beyond` is the mean of.
     """
 
     shares: Shares
@@ -75,17 +75,31 @@ def read(rgb: Bytes) -> Reading:
     return _read(rgb.tobytes(), rgb.shape)
 
 
+def read_bare(rgb: Bytes) -> Reading:
+    """Read a (128, 512, 3) strip of a bare pipe; `beyond` is then beyond its cut."""
+    return _by("sceptic", rgb.tobytes(), rgb.shape)
+
+
 @lru_cache(maxsize=1)
 def _read(pixels: bytes, shape: tuple[int, ...]) -> Reading:
+    reader, sceptic = (_by(name, pixels, shape) for name in ("reader", "sceptic"))
+    beyond = np.concatenate([reader.views, sceptic.views])
+    both = np.asarray((reader.shares + sceptic.shares) / 2, np.float32)
+    return Reading(_told_apart(both, reader.shares), beyond.mean(0), beyond)
+
+
+@lru_cache(maxsize=2)
+def _by(name: str, pixels: bytes, shape: tuple[int, ...]) -> Reading:
+    """What one network reads, as it is and mirrored."""
     rgb = _lifted(np.frombuffer(pixels, np.uint8).reshape(shape))
     shares, views = [], []
-    for name, mirrored in product(("reader", "sceptic"), (False, True)):
+    for mirrored in (False, True):
         logits = _logits(name, np.ascontiguousarray(rgb[::-1]) if mirrored else rgb)
         turned = logits[:, ::-1] if mirrored else logits
         shares.append(_softmax(turned[:-1]))
         views.append(np.asarray(1 / (1 + np.exp(-turned[-1])), np.float32))
     beyond = np.stack(views)
-    return Reading(_told_apart(np.mean(shares, axis=0), np.mean(shares[:2], axis=0)), beyond.mean(0), beyond)
+    return Reading(np.asarray((shares[0] + shares[1]) / 2, np.float32), beyond.mean(0), beyond)
 
 
 def _lifted(rgb: Bytes) -> Bytes:

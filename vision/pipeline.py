@@ -104,16 +104,16 @@ def inspect_premark(data: bytes, fitting: Fitting, camera: Camera | Profile | No
         if better := settle(limbs, pose, photo.camera):
             limbs, pose = road.turned(*better)
         strip = road.to(unwrap(photo, pose, columns=columns))
-        ends = find_ends(strip, pose.tilt_deg)
+        ends = find_ends(strip)
         if not ends and (better := square_on(limbs, pose, photo.camera)):
             limbs, pose = road.turned(*better)
             strip = road.to(unwrap(photo, pose, columns=columns))
-            ends = find_ends(strip, pose.tilt_deg)
+            ends = find_ends(strip)
         ends = road.to(ends)
         while (better := level(ends.edges, limbs, pose, photo.camera)) and road.turns < MOST_TURNS:
             limbs, pose = road.turned(*better)
             strip = road.to(unwrap(photo, pose, columns=columns))
-            ends = road.to(find_ends(strip, pose.tilt_deg))
+            ends = road.to(find_ends(strip))
         road.to(trusted(pose, fitting))
         depth = road.to(read_depth(ends, strip))
         placement = road.to(place(depth, limbs, pose, photo.camera, fitting, confidence))

@@ -32,6 +32,7 @@ LEAST_SHOWN_MM = 0.8  # of a line that touches the mouth: less can't be told fro
 FACE_MARGIN_MM = 0.25
 RING_ARC_DEG = 110.0  # a line seen over more of the arc may be a whole ring
 EVEN_MM = 0.14  # a hand-drawn line is less even in width than this; a ring of something else need not be
+MOST_MIXED = 0.12  # share of a line's rows that may be of another colour, as a speck of dirt is
 MARK_BIAS_MM = 0.08  # how far the whole near edge may be read off
 _ASKEW_MM = 1.0
 
@@ -124,6 +125,8 @@ def _gap(strip: Strip, edge: Mouth, lines: list[Line], ring_mm: float, face_mm: 
                        f"{shown:.1f} mm of a line shows, as much as a seam or the collar's end face would")
     if touching and _arc_deg(strip, line) > RING_ARC_DEG and line.uneven_mm < EVEN_MM:
         return Refusal("read", "mark-unclear", "an even ring at the mouth may be grease, a gasket or tape")
+    if touching and line.mixed > MOST_MIXED:
+        return Refusal("read", "mark-unclear", "a line at the mouth, part of it lighter, part darker than the pipe")
     apart = np.maximum(line.near_mm - edge.at_mm, 0.0)[rows]
     hidden = float(np.mean(edge.hidden_mm[rows]))
     value, least, most = _value(apart, hidden, touching, ring_mm)
