@@ -175,10 +175,16 @@ def _save(net: nn.Module, out: Path, log: list[float], probe: Tensor) -> None:
     torch.save(net.state_dict(), out.with_suffix(".pt"))
     means = [round(float(np.mean(log[i : i + 100])), 4) for i in range(0, len(log), 100)]
     out.with_suffix(".curve.json").write_text(json.dumps(means))
+    export(net, out, probe)
+
+
+def export(net: nn.Module, out: Path, probe: Tensor) -> None:
+    """The network as ONNX, for inputs of the probe's shape."""
     torch.onnx.export(net, probe, str(out), opset_version=13, input_names=["rgb"], output_names=["logits"],
                       dynamo=False)
 
 
+SIDES = {"finder": (frames.HEIGHT, frames.WIDTH), "reader": (strips.ROWS, strips.COLUMNS)}
 LOSSES: dict[str, Callable[..., Tensor]] = {"finder": finder_loss, "reader": reader_loss}
 
 
@@ -217,8 +223,7 @@ def main() -> None:
     final, log = _train(net, args, drawing(shelves), few, names, device)
     print(f"done: {len(log)} steps on {shelves[True].count} scenes;",
           json.dumps(evaluate(final, few, names, device)), flush=True)
-    sides = (frames.HEIGHT, frames.WIDTH) if finder else (strips.ROWS, strips.COLUMNS)
-    _save(final, args.out, log, torch.zeros((1, 3, *sides)))
+    _save(final, args.out, log, torch.zeros((1, 3, *SIDES[args.which])))
 
 
 if __name__ == "__main__":
