@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.strips import ANGLES, Painted, Stroke, make
+from tests.strips import ALONG, ANGLES, Painted, Stroke, make
 from vision import mark
 from vision.mark import Line
 from vision.networks import STRIP_CLASSES
@@ -14,8 +14,7 @@ from vision.unwrap import ROWS
 
 def lines_of(painted: Painted) -> list[Line]:
     strip, reading = make(painted)
-    ink, pipe = (reading.shares[STRIP_CLASSES.index(name)] for name in ("ink", "pipe"))
-    return mark.find_lines(strip, ink, pipe, painted.border)
+    return mark.find_lines(strip, reading.shares, painted.border)
 
 
 def only(stroke: Stroke) -> Line:
@@ -67,15 +66,27 @@ def test_ink_behind_the_mouth_is_no_line_on_the_pipe():
     line = lines_of(painted)[0]
     assert np.median(line.near_mm) == pytest.approx(2.0, abs=0.2)
     strip, reading = make(Painted(0.0, strokes=(Stroke(4.0),)))
-    ink = reading.shares[STRIP_CLASSES.index("ink")]
-    assert mark.find_lines(strip, ink, 1 - ink, np.full(ROWS, 9.0)) == []
+    assert mark.find_lines(strip, reading.shares, np.full(ROWS, 9.0)) == []
 
 
 def test_faint_ink_keeps_the_readers_own_edges():
     """Where the colours do not show the line, its edges stay where the reader saw them, and it says so."""
     _, reading = make(Painted(strokes=(Stroke(4.0),)))
-    ink, pipe = (reading.shares[STRIP_CLASSES.index(name)] for name in ("ink", "pipe"))
     bare, _ = make(Painted())
-    line = mark.find_lines(bare, ink, pipe, np.zeros(ROWS))[0]
+    line = mark.find_lines(bare, reading.shares, np.zeros(ROWS))[0]
     assert line.contrast < 2
     assert np.median(line.near_mm) == pytest.approx(4.0, abs=0.1)
+
+
+def test_a_stroke_that_is_taken_for_a_look_alike_in_part_keeps_its_edges():
+    """Half of a line's width is called something else: its edges are the stroke's, and its share says the doubt."""
+    strip, reading = make(Painted(strokes=(Stroke(4.0, 3.0),)))
+    shares = reading.shares.copy()
+    ink, decoy = (STRIP_CLASSES.index(name) for name in ("ink", "decoy"))
+    nearer = ALONG < 5.5
+    shares[decoy][:, nearer] = shares[ink][:, nearer]
+    shares[ink][:, nearer] = 0.1 * shares[decoy][:, nearer]
+    line = mark.find_lines(strip, shares, np.zeros(ROWS))[0]
+    assert np.median(line.near_mm) == pytest.approx(4.0, abs=0.1)
+    assert np.median(line.far_mm) == pytest.approx(7.0, abs=0.1)
+    assert line.share < 0.7

@@ -19,7 +19,7 @@ from vision.records import Depth, Doubt, Edge, Ends, Floats, Refusal, Strip
 
 WINDOW = 512  # columns of the strip that the reader sees at a time
 _WINDOW_STEP = 256
-_PIPE, _INK, _OVER = (networks.STRIP_CLASSES.index(name) for name in ("pipe", "ink", "over"))
+_OVER = networks.STRIP_CLASSES.index("over")
 CLEAR_MM = 3.0  # beyond the cut, where chamfer, burr and shadow end and a mark may be looked for
 LOOKED_MM = 25.0  # from the strip's beginning: what lies over this hides the cut
 LEAST_ARC_DEG = 9.0
@@ -42,7 +42,7 @@ def find_ends(strip: Strip) -> Ends | Refusal:
     if edge is None:
         before = shares[_OVER][:, :round(LOOKED_MM / strip.step_mm)]
         return Refusal("depth", "covered" if float((before > 0.5).mean()) > 0.3 else "cut-not-found")
-    lines = mark.find_lines(strip, shares[_INK], shares[_PIPE], edge.course_mm + CLEAR_MM)
+    lines = mark.find_lines(strip, shares, edge.course_mm + CLEAR_MM)
     lines = [line for line in lines if _arc_deg(strip, line) >= LEAST_ARC_DEG]
     burr = max(0.0, edge.scatter_mm - RAGGED_CUT_MM)
     return Ends(_cut_edge(strip, edge), tuple(_near_edge(strip, line) for line in lines),

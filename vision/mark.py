@@ -13,8 +13,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.networks import STRIP_CLASSES
 from vision.records import Floats, Strip
 
+_INK, _DECOY, _PIPE = (STRIP_CLASSES.index(name) for name in ("ink", "decoy", "pipe"))
 _SLANTS_MM = np.linspace(-2.8, 2.8, 15)  # over sin(angle) = 1
 _BOX_MM = 1.0
 _REACH_MM = 1.6
@@ -56,21 +58,23 @@ class Line:
         return float(np.nanmedian(self.far_mm - self.near_mm))
 
 
-def find_lines(strip: Strip, ink: NDArray[np.float32], pipe: NDArray[np.float32], start_mm: Floats,
-               most: int = 3) -> list[Line]:
+def find_lines(strip: Strip, shares: NDArray[np.float32], start_mm: Floats, most: int = 3) -> list[Line]:
     """Lines of ink beyond the mouth, the one with most ink first.
 
-    ink, pipe: (rows, cols) probabilities.  start_mm: (rows,) where pipe begins to be seen.
+    shares: (classes, rows, cols) probabilities.  start_mm: (rows,) where pipe begins to be seen.
+    A line goes as far as ink or a look-alike does: of a stroke that is taken for both, the edge is not inside it.
     """
+    ink, decoy, pipe = shares[_INK], shares[_DECOY], shares[_PIPE]
     along: Floats = strip.first_mm + strip.step_mm * np.arange(ink.shape[1], dtype=np.float64)
     beyond = strip.seen & (along[None] > start_mm[:, None] - _INSIDE_MM)
     left = _smoothed(np.where(beyond, ink, 0).astype(np.float32))
+    either = _smoothed(np.where(beyond, ink + decoy, 0).astype(np.float32))
     lines: list[Line] = []
     for _ in range(most + 2):
         course = _best_course(strip, left)
         if course is None:
             break
-        near, far = _extent(left, course, along)
+        near, far = _extent(left, either, course, along)
         taken = (along[None] >= course[:, None] - _REACH_MM) & (along[None] <= course[:, None] + _REACH_MM)
         rows = np.isfinite(near)
         if rows.sum() >= _LEAST_ROWS:
@@ -78,7 +82,7 @@ def find_lines(strip: Strip, ink: NDArray[np.float32], pipe: NDArray[np.float32]
             share = float(ink[cells].mean())
             lines.append(_measured(strip, cells, pipe, Line(near, far, share, 0.0), along))
             taken |= cv2.dilate(cells.astype(np.uint8), np.ones((3, 9), np.uint8)) > 0
-        left = np.where(taken, 0, left)
+        left, either = np.where(taken, 0, left), np.where(taken, 0, either)
         if len(lines) == most:
             break
     return lines
@@ -115,21 +119,22 @@ def _inked(smooth: NDArray[np.float32], margin: int) -> tuple[int, int]:
     return max(0, int(there[0]) - margin), min(smooth.shape[1], int(there[-1]) + margin + 1)
 
 
-def _extent(ink: NDArray[np.float32], course: Floats, along: Floats) -> tuple[Floats, Floats]:
-    """First and last cell border of the ink on the course, by row; NaN where there is none.
+def _extent(ink: NDArray[np.float32], either: NDArray[np.float32], course: Floats,
+            along: Floats) -> tuple[Floats, Floats]:
+    """First and last cell border of the line on the course, by row; NaN where there is no ink.
 
-    Of each row the run of ink nearest to the course; a gap of one cell doesn't end it.
+    Of each row the run of line about the ink nearest to the course; a gap of one cell doesn't end it.
     """
-    there = ink > 0.5
+    inked, there = ink > 0.5, either > 0.5
     closed = there.copy()
     closed[:, 1:-1] |= there[:, :-2] & there[:, 2:]
     columns = np.arange(ink.shape[1])
-    far = np.where(there, np.abs(along[None] - course[:, None]), np.inf)
+    far = np.where(inked, np.abs(along[None] - course[:, None]), np.inf)
     middle, rows = far.argmin(1), np.arange(len(course))
     hit = far[rows, middle] <= _REACH_MM
     before = np.maximum.accumulate(np.where(closed, -1, columns), axis=1)[rows, middle]
     behind = np.minimum.accumulate(np.where(closed, len(columns), columns)[:, ::-1], axis=1)[:, ::-1][rows, middle]
-    near, end = (_crossing(ink, along, cells, way) for cells, way in ((before + 1, -1), (behind - 1, +1)))
+    near, end = (_crossing(either, along, cells, way) for cells, way in ((before + 1, -1), (behind - 1, +1)))
     return np.where(hit, near, np.nan), np.where(hit, end, np.nan)
 
 

@@ -19,7 +19,7 @@ from vision.mouth import Mouth
 from vision.networks import Reading
 from vision.records import Doubt, Edge, Floats, Gap, Pose, Refusal, Shoulder, Strip
 
-_PIPE, _INK, _OVER = (networks.STRIP_CLASSES.index(name) for name in ("pipe", "ink", "over"))
+_OVER = networks.STRIP_CLASSES.index("over")
 TOUCH_MM = 0.35  # ink nearer than this to where pipe begins to be seen counts as reaching it
 LEAST_ARC_DEG = 9.0
 # Mean ink probability of a line.  Of 42 unmarked joints that training never saw, 39 have no look-alike of more than
@@ -51,7 +51,7 @@ def read(strip: Strip, pose: Pose, fitting: Fitting, shoulder: Shoulder | None =
     edge = replace(edge, bias_mm=_doubted(edge, shoulder))
     if edge.bias_mm > WORST_MOUTH_MM:
         return Refusal("read", "mouth-not-found", f"read to {edge.bias_mm:.1f} mm only")
-    lines = mark.find_lines(strip, reading.shares[_INK], reading.shares[_PIPE], edge.border_mm)
+    lines = mark.find_lines(strip, reading.shares, edge.border_mm)
     lines = [line for line in lines if _arc_deg(strip, line) >= LEAST_ARC_DEG]
     if not lines:
         return _nothing(strip, reading, edge)

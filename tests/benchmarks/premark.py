@@ -68,11 +68,15 @@ def answer(path: Path) -> Answer:
 def report(answers: list[Answer]) -> None:
     """The numbers that the issue asks for."""
     found = [a for a in answers if a.depth_mm is not None and a.true_mm is not None]
+    lens = [abs(a.depth_mm - a.true_mm) for a in found if "focal-assumed" not in a.reasons]
     error = np.array([a.depth_mm - a.true_mm for a in found])
     held = np.array([a.low_mm <= a.true_mm <= a.high_mm for a in found])
     lean = [a for a in found if a.lean_deg]
     print(f"{len(answers)} photos, {sum(a.true_mm is not None for a in answers)} marked, {len(found)} measured; "
           f"{sum(a.depth_mm is not None and a.true_mm is None for a in answers)} unmarked ones measured all the same")
+    if lens:
+        print(f"with a known focal length: {len(lens)}, |error| median {np.median(lens):.3f}, "
+              f"90 % {np.quantile(lens, 0.9):.3f}, 95 % {np.quantile(lens, 0.95):.3f} mm")
     if found:
         q = np.quantile(np.abs(error), [0.5, 0.9, 0.95, 1])
         print(f"depth: bias {error.mean():+.3f}, |error| median {q[0]:.3f}, 90 % {q[1]:.3f}, 95 % {q[2]:.3f}, "

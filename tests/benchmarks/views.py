@@ -109,9 +109,10 @@ def folder(path: Path) -> None:
         verdicts = [inspect(file.with_suffix(".jpg").read_bytes(), row) for file in files]
         faces = [truth["faces_deg"] for truth in truths]
         worst = truths[0]["ring_mean_mm"] + math.hypot(truths[0]["ring_cos_mm"], truths[0]["ring_sin_mm"])
+        measured = any(verdict.measurement for verdict in verdicts)
         told = [round((face - faces[0]) / 15) * 15.0 for face in faces]
         for name, at in (("sides told", told), ("placed by features", None)):
-            if any(verdict.measurement for verdict in verdicts):
+            if measured:
                 groups[name].append(Outcome(worst, row.max_gap_mm, join(verdicts, row, at_deg=at)))
         for a, b in combinations(range(3), 2):
             found = place.match(verdicts[a], verdicts[b])
@@ -120,7 +121,7 @@ def folder(path: Path) -> None:
                 placing.append(((faces[b] - faces[a] + 180) % 360 - 180, off, found.sure))
                 print(f"   {first.stem} {'abc'[a]}{'abc'[b]} turned {placing[-1][0]:+.0f}: off by {off:+.1f}, "
                       f"clear {found.clear:.1f} rival {found.rival:.2f} {'sure' if found.sure else ''}", flush=True)
-        said = groups["sides told"][-1].said if groups["sides told"] else None
+        said = groups["sides told"][-1].said if measured else None
         if said and said.worst:
             print(f"{first.stem} worst {worst:.2f} {said.word:8} {said.worst.value_mm:.2f} "
                   f"({said.worst.low_mm:.2f} to {said.worst.high_mm:.2f}) seen {said.seen:.0%} "
