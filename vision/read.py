@@ -49,10 +49,14 @@ def read(strip: Strip, pose: Pose, fitting: Fitting, shoulder: Shoulder | None =
         covered = float((reading.shares[_OVER][:, :200] > 0.5).mean()) > 0.3
         return Refusal("read", "covered" if covered else "mouth-not-found")
     edge = replace(edge, bias_mm=_doubted(edge, shoulder))
-    if edge.bias_mm > WORST_MOUTH_MM:
-        return Refusal("read", "mouth-not-found", f"read to {edge.bias_mm:.1f} mm only")
     lines = mark.find_lines(strip, reading.shares, edge.border_mm)
     lines = [line for line in lines if _arc_deg(strip, line) >= LEAST_ARC_DEG]
+    rivals = [line for line in lines if line.share >= RIVAL_SHARE]
+    if len(rivals) > 1:  # said first: that there are two is sure, however well their distances are known
+        places = ", ".join(f"{_middle(edge, line):.1f}" for line in rivals)
+        return Refusal("read", "two-lines", f"lines at {places} mm from the mouth")
+    if edge.bias_mm > WORST_MOUTH_MM:
+        return Refusal("read", "mouth-not-found", f"read to {edge.bias_mm:.1f} mm only")
     if not lines:
         return _nothing(strip, reading, edge)
     return _gap(strip, edge, lines, _ring_mm(edge, shoulder), _face_mm(pose, fitting))
@@ -106,14 +110,8 @@ def _nothing(strip: Strip, reading: Reading, edge: Mouth) -> Refusal:
 
 
 def _gap(strip: Strip, edge: Mouth, lines: list[Line], ring_mm: float, face_mm: float) -> Gap | Refusal:
-    """The gap of the strongest line, once rivals and look-alikes are ruled out."""
-    strong = [line for line in lines if line.share >= RIVAL_SHARE]
-    if not strong:
-        return Refusal("read", "mark-unclear", f"ink probability {lines[0].share:.2f}")
-    if len(strong) > 1:
-        places = ", ".join(f"{_middle(edge, line):.1f}" for line in strong)
-        return Refusal("read", "two-lines", f"lines at {places} mm from the mouth")
-    line = strong[0]
+    """The gap of the strongest line, once look-alikes are ruled out."""
+    line = max(lines, key=lambda each: each.share)
     rows = line.rows
     before = line.near_mm - edge.border_mm
     touching = bool(np.median(before[rows]) < TOUCH_MM)
