@@ -64,7 +64,7 @@ def find_mouth(strip: Strip, reading: Reading, pose: Pose, collar_radius_mm: flo
 def _bias_mm(soft_mm: float, views_mm: float) -> float:
     """Standard uncertainty of the whole mouth from how the readings hesitate and differ.
 
-    On 123 joints of renders that training never saw twice this held 94 in 100, 88 to 96 in each fifth of them
+    On 110 joints of renders that training never saw twice this held 95 in 100, 91 to 100 in each fifth of them
     (DEVELOPERS.md, "The networks").  A narrower law held as many with what else adds to an interval, but let a
     joint that had come out by 2 mm pass for one that had not.
     """
