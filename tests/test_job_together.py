@@ -23,7 +23,8 @@ def stub_combine(views: Views) -> dict[str, Any]:
         raise ValueError("a fault of the program")
     reasons = [] if says == "full" else [{"code": "too-little-seen", "text": "Too little was seen.", "advice": "More."}]
     seen = min(1.0, len(views.sides_deg) / 3)
-    return {"verdict": says, "unit": "in", "limit": 0.0625, "seen": seen, "worst_at_deg": views.sides_deg[-1],
+    return {"premark": list(zip(views.pipe_names, views.pipe_sides_deg, strict=True)),
+            "verdict": says, "unit": "in", "limit": 0.0625, "seen": seen, "worst_at_deg": views.sides_deg[-1],
             "worst": {"value": 0.02, "low": 0.0, "high": 0.05, "u": 0.01}, "reasons": reasons,
             "views": [{"photo": name} for name in views.names]}
 
@@ -63,6 +64,20 @@ def test_sides_of_the_list_make_one_verdict(in_processes) -> None:
     assert "worst gap 0.020 in (0.000 to 0.050) at 240 degrees" in desk.rows()[0]["findings"]
     lines = [json.loads(line) for line in (desk.folder / "results.jsonl").read_text().splitlines()]
     assert [bool(line["all_round"]) for line in lines] == [True, True, True, False]
+
+
+def test_sides_of_the_marked_pipe_travel_along(desk) -> None:
+    """The marked pipe's photos are told from the joint's by their names, and their sides by a column of their own."""
+    photos = {"J-1_1": "full", "J-1_2": "full", "J-1_before": "full"}
+    desk.fill({f"{name}.jpg": photo(seed, says) for seed, (name, says) in enumerate(photos.items())})
+    head = "joint,fitting,photo,sides,premark sides\n"
+    (desk.folder / "joints.csv").write_text(f"{head}J-1,2,J-1_*,0 120,4h\n")
+    desk.job()
+    lines = [json.loads(line) for line in (desk.folder / "results.jsonl").read_text().splitlines()]
+    assert next(line["all_round"]["premark"] for line in lines if line["all_round"]) == [["J-1_before.jpg", 120.0]]
+    (desk.folder / "joints.csv").write_text(f"{head}J-1,2,J-1_*,0 120,4h 8h\n")
+    _, _, err = desk.job()
+    assert "its column 'premark sides' names 2 sides, but there is 1 photo" in err
 
 
 def test_full_photos_are_not_enough_where_the_sides_are_known(desk) -> None:

@@ -16,6 +16,7 @@ _COLUMNS = {
     "joint": "joint", "joint id": "joint", "fitting": "fitting",
     "photo pattern": "pattern", "pattern": "pattern", "photo": "pattern", "photos": "pattern",
     "premark": "premark", "premark photo": "premark", "before": "premark", "sides": "sides",
+    "premark sides": "premark_sides", "premark side": "premark_sides",
     "location": "location", "installer": "installer", "machine": "machine", "date": "date",
 }  # fmt: skip
 _DATES = ("%Y-%m-%d", "%m/%d/%Y", "%m/%d/%y", "%d.%m.%Y", "%Y/%m/%d", "%Y%m%d", "%d %b %Y", "%b %d, %Y")
@@ -26,7 +27,8 @@ class Joint:
     """One joint of the job.  `order` is its place in the list, from 0; `date` is ISO or "".
 
     pattern: of its photos; premark: of photos of its marked pipe before it was pushed in.  sides: from which sides
-    its photos were taken, in the order of their names: "0 120 240" or "12h 4h 8h"; or "".
+    its photos were taken, in the order of their names: "0 120 240" or "12h 4h 8h"; or "".  premark_sides: the same of
+    the photos of its marked pipe.
     """
 
     name: str
@@ -39,6 +41,7 @@ class Joint:
     sides: str = ""
     order: int = 0
     premark: str = ""
+    premark_sides: str = ""
 
 
 @dataclass(frozen=True)

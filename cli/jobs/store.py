@@ -58,15 +58,17 @@ class Answered:
 
 @dataclass(frozen=True)
 class Sides:
-    """A joint of which the list names the sides, with its own photos (none of its marked pipe) by their names.
+    """A joint of which the list names the sides, with its own photos and those of its marked pipe by their names.
 
-    answered: every photo has an answer.
+    answered: every photo of its own has an answer.
     """
 
     joint: Joint
     paths: tuple[str, ...]
     names: tuple[str, ...]
     answered: bool
+    pipe_paths: tuple[str, ...] = ()
+    pipe_names: tuple[str, ...] = ()
 
 
 class Store:
@@ -169,11 +171,11 @@ class Store:
         """The joints with photos of which the list names the sides."""
         for place, facts, trouble in self.db.execute("SELECT ord, facts, trouble FROM joint ORDER BY ord").fetchall():
             joint = Joint(**json.loads(facts))
-            query = "SELECT path, name, answer FROM photo WHERE ord = ? AND kind = 'joint' ORDER BY name"
-            photos = self.db.execute(query, (place,)).fetchall() if joint.sides and not trouble else []
+            query = "SELECT path, name, answer FROM photo WHERE ord = ? AND kind = ? ORDER BY name"
+            photos, pipes = (self.db.execute(query, (place, kind)).fetchall() if joint.sides and not trouble else []
+                             for kind in ("joint", "premark"))
             if photos:
-                yield Sides(joint, tuple(os.fsdecode(path) for path, *_ in photos),
-                            tuple(name for _, name, _ in photos), all(answer for *_, answer in photos))
+                yield Sides(joint, *_named(photos), all(answer for *_, answer in photos), *_named(pipes))
 
     def put_together(self, joint: str, answer: dict[str, Any]) -> None:
         """What the photos of a joint say together (the JSON of `joint`)."""
@@ -191,6 +193,11 @@ class Store:
     def count_strays(self) -> int:
         """How many of them there are."""
         return int(self.db.execute("SELECT count(*) FROM stray").fetchone()[0])
+
+
+def _named(photos: list[tuple[bytes, str, str]]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Paths and names."""
+    return tuple(os.fsdecode(path) for path, *_ in photos), tuple(name for _, name, _ in photos)
 
 
 _MM = {"mm": 1.0, "in": 25.4}

@@ -22,7 +22,7 @@ from cli.lines import lines_beside
 
 @dataclass(frozen=True)
 class Views:
-    """Photos of one joint and where they were taken from, degrees round the pipe."""
+    """Photos of one joint, and of its marked pipe, and where they were taken from, degrees round the pipe."""
 
     joint: str
     paths: tuple[str, ...]
@@ -32,6 +32,9 @@ class Views:
     camera: Any
     confidence: float
     unit: Unit | None
+    pipe_paths: tuple[str, ...] = ()
+    pipe_names: tuple[str, ...] = ()
+    pipe_sides_deg: tuple[float, ...] = ()
 
 
 Combiner = Callable[[Views], dict[str, Any]]
@@ -44,7 +47,8 @@ def combine(views: Views) -> dict[str, Any]:
 
     from cli.all_round import joint_of
     from cli.answer import answer_of
-    from vision.pipeline import inspect
+    from vision.drawn import Before, mark_wave
+    from vision.pipeline import inspect, inspect_premark
     from vision.views import join
 
     began = time.perf_counter()
@@ -57,9 +61,13 @@ def combine(views: Views) -> dict[str, Any]:
             lines.fit_bytes(sha256)
         verdicts.append(inspect(data, row, views.camera, views.confidence, lines.hand() if lines else None))
         answers.append(answer_of(verdicts[-1], row, photo=name, sha256=sha256, unit=unit, seconds=0.0, lines=lines))
-    said = join(verdicts, row, at_deg=views.sides_deg, confidence=views.confidence)
+    mark = mark_wave([Before(inspect_premark(read_photo(path), row, views.camera, views.confidence), side)
+                      for path, side in zip(views.pipe_paths, views.pipe_sides_deg, strict=True)])
+    said = join(verdicts, row, at_deg=views.sides_deg, mark_askew=mark, confidence=views.confidence)
     told = joint_of(said, row, answers, unit, time.perf_counter() - began).model_dump(mode="json")
-    return told | {"views": [view | {"photo": view["photo"]["photo"]} for view in told["views"]]}
+    pipes = zip(views.pipe_names, views.pipe_sides_deg, strict=True)
+    return told | {"views": [view | {"photo": view["photo"]["photo"]} for view in told["views"]],
+                   "premark": [{"at_deg": side, "photo": name} for name, side in pipes]}
 
 
 def combine_all(job: Job, store: Store, engine: Callable[[], Engine], course: Course) -> None:
@@ -82,8 +90,9 @@ def _tasks(job: Job, store: Store, course: Course) -> Iterator[Views]:
         if trouble:
             course.notices.append(f"Joint {visible(sides.joint.name)}: {trouble} Its photos count each by itself.")
             continue
+        pipes = (sides.pipe_paths, sides.pipe_names, tuple(_pipe_degrees(sides))) if sides.joint.premark_sides else ()
         yield Views(sides.joint.name, sides.paths, sides.names, tuple(_degrees(sides)), rows.row(sides.joint.fitting),
-                    job.camera, job.confidence, job.unit)
+                    job.camera, job.confidence, job.unit, *pipes)
 
 
 def _trouble(sides: Sides) -> str:
@@ -92,8 +101,10 @@ def _trouble(sides: Sides) -> str:
         return "not all of its photos could be checked."
     try:
         _degrees(sides)
+        _pipe_degrees(sides)
     except Misuse as error:
-        return str(error).replace("--at", "its column 'sides'")
+        column = "premark sides" if "--premark-at" in str(error) else "sides"
+        return str(error).replace("--premark-at", "--at").replace("--at", f"its column '{column}'")
     return ""
 
 
@@ -101,6 +112,13 @@ def _degrees(sides: Sides) -> list[float]:
     from cli.joint import sides_deg
 
     return sides_deg(sides.joint.sides.replace(" ", ","), len(sides.names))
+
+
+def _pipe_degrees(sides: Sides) -> list[float]:
+    from cli.joint import sides_deg
+
+    told = sides.joint.premark_sides.replace(" ", ",")
+    return sides_deg(told, len(sides.pipe_names), "--premark-at") if told else []
 
 
 def findings_of(together: dict[str, Any]) -> list[Finding]:
