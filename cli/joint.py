@@ -101,18 +101,21 @@ def _pipe_sides(premark: list[Path], text: str, sides: list[float] | None) -> li
     return sides_deg(text, len(premark), "--premark-at") if premark else []
 
 
-def sides_deg(text: str, photos: int, option: str = "--at") -> list[float]:
-    """`0,120,240` or `12h,4h,8h` as degrees; raises Misuse where it can't be read or doesn't fit the photos."""
+def sides_deg(text: str, photos: int, said_by: str = "--at") -> list[float]:
+    """`0,120,240` or `12h,4h,8h` as degrees; raises Misuse where it can't be read or doesn't fit the photos.
+
+    said_by: the option or column that it stands in.
+    """
     from calibration.fittings import Misuse
     from cli.say import shown
 
     sides = [_side_deg(part.strip()) for part in text.split(",")]
     known = [side for side in sides if side is not None]
     if len(known) != len(sides):
-        raise Misuse(f"{option} {shown(text)} can't be read. Write degrees like 0,120,240 or hours like 12h,4h,8h.")
+        raise Misuse(f"{said_by} {shown(text)} can't be read. Write degrees like 0,120,240 or hours like 12h,4h,8h.")
     if len(known) != photos:
         there = "is 1 photo" if photos == 1 else f"are {photos} photos"
-        raise Misuse(f"{option} names {len(known)} side{'' if len(known) == 1 else 's'}, but there {there}. "
+        raise Misuse(f"{said_by} names {len(known)} side{'' if len(known) == 1 else 's'}, but there {there}. "
                      "Name one side a photo, in their order.")
     return known
 

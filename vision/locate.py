@@ -100,7 +100,6 @@ def _again(photo: Photo, frame: Look, rough: _Rough, collar_px: float) -> tuple[
     return None
 
 
-
 def _closer(frame: Look, rough: _Rough, collar_px: float) -> Floats:
     """Map for the second look: mouth in the middle, axis to the right, collar at the given width."""
     axis = frame.to_photo[:, :2] @ rough.axis
@@ -110,7 +109,6 @@ def _closer(frame: Look, rough: _Rough, collar_px: float) -> Floats:
     matrix = scale * np.array([[axis[0], -axis[1]], [axis[1], axis[0]]])
     look_w, look_h = networks.FINDER_SIZE_PX
     return np.column_stack([matrix, mouth - matrix @ np.array([(look_w - 1) / 2, (look_h - 1) / 2])])
-
 
 
 def _joints(look: Look, size_px: tuple[int, int]) -> list[_Rough]:
@@ -130,9 +128,6 @@ def _joints(look: Look, size_px: tuple[int, int]) -> list[_Rough]:
             if joint is not None:
                 found.append(joint)
     return sorted(found, key=lambda j: -j.score * j.collar_width)
-
-
-
 
 
 def _measure(look: Look, collar: NDArray[np.bool_], pipe: NDArray[np.bool_], contact: NDArray[np.bool_],
@@ -178,7 +173,6 @@ def _measure(look: Look, collar: NDArray[np.bool_], pipe: NDArray[np.bool_], con
                   float(-np.quantile(along, 0.02)), score)
 
 
-
 def _width(along: Floats, beside: Floats, pipe_width: float) -> float | None:
     """Median width of the collar just behind its mouth."""
     band = (along < -0.03 * pipe_width) & (along > -0.5 * pipe_width)
@@ -190,9 +184,6 @@ def _width(along: Floats, beside: Floats, pipe_width: float) -> float | None:
     np.maximum.at(high, place, inside)
     np.minimum.at(low, place, inside)
     return float(np.median((high - low)[np.isfinite(high)]) + 1)
-
-
-
 
 
 def _step(collar_along: Floats, pipe_along: Floats) -> float:

@@ -197,7 +197,6 @@ class _Road:
         self.doubts += getattr(record, "doubts", ())
         return record
 
-
     def turned(self, limbs: Limbs, pose: Pose) -> tuple[Limbs, Pose]:
         """Note that the axis was turned; what was said of it before still stands."""
         self.records |= {"limbs": limbs, "pose": pose}

@@ -103,22 +103,21 @@ def _trouble(sides: Sides) -> str:
         _degrees(sides)
         _pipe_degrees(sides)
     except Misuse as error:
-        column = "premark sides" if "--premark-at" in str(error) else "sides"
-        return str(error).replace("--premark-at", "--at").replace("--at", f"its column '{column}'")
+        return str(error)
     return ""
 
 
 def _degrees(sides: Sides) -> list[float]:
     from cli.joint import sides_deg
 
-    return sides_deg(sides.joint.sides.replace(" ", ","), len(sides.names))
+    return sides_deg(sides.joint.sides.replace(" ", ","), len(sides.names), "its column 'sides'")
 
 
 def _pipe_degrees(sides: Sides) -> list[float]:
     from cli.joint import sides_deg
 
     told = sides.joint.premark_sides.replace(" ", ",")
-    return sides_deg(told, len(sides.pipe_names), "--premark-at") if told else []
+    return sides_deg(told, len(sides.pipe_names), "its column 'premark sides'") if told else []
 
 
 def findings_of(together: dict[str, Any]) -> list[Finding]:
