@@ -1,10 +1,10 @@
 """Make pictures with truths.
 
     python -m studio.make --first SEED --count N --out DIR --jobs J [--assets DIR]
-        [--scenario premark] --variant cuda_ad_rgb|llvm_ad_rgb
+        [--scenario premark] [--places N] [--close] --variant cuda_ad_rgb|llvm_ad_rgb
 
 For each seed: NNNNNN-frame.jpg, NNNNNN-frame.png (classes), NNNNNN-close.jpg, NNNNNN-close.png, the same from
-another place as NNNNNN-frame-aside and NNNNNN-close-aside, and NNNNNN.json.
+other places as NNNNNN-frame-aside, NNNNNN-close-aside, NNNNNN-frame-aside2 and so on, and NNNNNN.json.
 """
 
 import argparse
@@ -50,9 +50,9 @@ def _save(path: Path, srgb: np.ndarray) -> None:
     cv2.imwrite(str(path), (srgb[..., ::-1] * 255 + 0.5).astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, 95])
 
 
-def aside(recipe: Recipe) -> Recipe:
+def aside(recipe: Recipe, place: int = 1) -> Recipe:
     """The scene's camera somewhere else: what is dear about a scene is its making, not its looking at."""
-    rng, view = np.random.default_rng([recipe.seed, 11]), recipe.view
+    rng, view = np.random.default_rng([recipe.seed, 10 + place]), recipe.view
     nearer = float(np.exp(rng.normal(0, 0.3)))
     share = float(np.clip(view.collar_share * nearer, 0.055, 0.5))
     return replace(recipe, view=replace(
@@ -75,15 +75,23 @@ def make_scene(
     shrink: float = 1.0,
     scenario: str | None = None,
     world: str = "train",
+    places: int = 2,
+    frames: bool = True,
 ) -> dict:
-    """Render one seed's pictures; write them with class maps and truth; returns the truth."""
+    """Render one seed's pictures; write them with class maps and truth; returns the truth.
+
+    places: from how many the scene is seen.  frames: also whole frames, not only the joint alone.
+    """
     clock = [time.perf_counter()]
     recipe = scene_of(seed, sorted(assets.maps), world, scenario)
     stage = build(recipe, assets)
     longer = round(LONGER_PX * shrink)
     views = {}
-    for name, camera in (("", stage.camera), ("-aside", camera_of(aside(recipe)))):
-        views["frame" + name] = camera.enlarged(longer)
+    for place in range(places):
+        name = "" if place == 0 else "-aside" if place == 1 else f"-aside{place}"
+        camera = stage.camera if place == 0 else camera_of(aside(recipe, place))
+        if frames:
+            views["frame" + name] = camera.enlarged(longer)
         views["close" + name] = close_window(stage, camera, longer, recipe.scenario)
     clock.append(time.perf_counter())
     lamp = flash(recipe.light, stage.camera.centre_mm, recipe.view.dist_mm)
@@ -96,7 +104,7 @@ def make_scene(
     clock.append(time.perf_counter())
     pictures, gain = {}, 1.0
     for name, view in views.items():
-        if name.startswith("frame"):  # a close picture is cut from the frame before it
+        if name.startswith("frame") or not frames:  # a close picture is cut from the frame before it
             gain = _gain(light[name], classes[name], recipe)
         _save(out / f"{seed:06d}-{name}.jpg", develop(light[name], gain, recipe.tone))
         cv2.imwrite(str(out / f"{seed:06d}-{name}.png"), classes[name])
@@ -126,7 +134,8 @@ def work(args: argparse.Namespace, job: int) -> None:
         if args.seconds and time.perf_counter() - start > args.seconds:
             break
         try:
-            facts = make_scene(seed, args.out, renderer, assets, args.spp, args.shrink, args.scenario, args.world)
+            facts = make_scene(seed, args.out, renderer, assets, args.spp, args.shrink, args.scenario, args.world,
+                               args.places, not args.close)
             done += 1
             if args.verbose:
                 print(seed, facts["scenario"], facts["seconds"], flush=True)
@@ -148,6 +157,8 @@ def main() -> None:
     parser.add_argument("--scenario", choices=["premark"], help="only such scenes, instead of the mix")
     parser.add_argument("--shrink", type=float, default=1.0, help="picture size relative to 768 px")
     parser.add_argument("--world", default="train", choices=["train", "test"], help="what the dice may show")
+    parser.add_argument("--places", type=int, default=2, help="from how many places each scene is seen")
+    parser.add_argument("--close", action="store_true", help="the joint alone: all that readers need")
     parser.add_argument("--seconds", type=float, help="start no new scene after this long")
     parser.add_argument("--verbose", action="store_true", help="a line for each scene")
     args = parser.parse_args()

@@ -41,10 +41,10 @@ class View:
 
 
 def views_of(path: Path, kinds: tuple[str, ...]) -> list[View]:
-    """The views (`frame`, `close`) of the scene whose truth lies at `path`."""
+    """The views of these kinds (`frame`, `close`), from all places, of the scene whose truth lies at `path`."""
     truth = json.loads(path.read_text())
     found = []
-    for kind in kinds:
+    for kind in (name for name in truth["pictures"] if name.startswith(kinds)):
         stem = f"{path.with_suffix('')}-{kind}"
         rgb, classes = cv2.imread(f"{stem}.jpg"), cv2.imread(f"{stem}.png", cv2.IMREAD_UNCHANGED)
         if rgb is not None and classes is not None:

@@ -90,9 +90,10 @@ def beyond_mouth(pixels: Tensor, joints: Joints) -> Tensor:
 
 
 def _turned(joints: Joints) -> Tensor:
-    """Axes as wrong as the chain's: more in depth than across."""
+    """Axes as wrong as the chain's: more in depth than across, and some by far, as by a hidden side."""
     towards, across = _frame(joints.axis, joints.mouth_mm)
-    tilt, swing = normal(towards, math.radians(2.0)), normal(towards, math.radians(0.7))
+    far = torch.where(chance(towards, 0.12), 3.0, 1.0)
+    tilt, swing = far * normal(towards, math.radians(2.0)), far * normal(towards, math.radians(0.7))
     turned = joints.axis + tilt.tan()[:, None] * towards + swing.tan()[:, None] * across
     return F.normalize(turned, dim=-1)
 

@@ -193,8 +193,7 @@ def main() -> None:
     args.out.parent.mkdir(parents=True, exist_ok=True)
     finder = args.which == "finder"
     names = nets.FINDER_CLASSES if finder else nets.STRIP_CLASSES
-    closes = ("close", "close-aside")
-    kinds = ("frame", "frame-aside", *closes) if finder else closes
+    kinds = ("frame", "close") if finder else ("close",)
     filler, again = (shelf.Filler(where, kinds, args.workers) for where in (args.scenes, [args.held]))
     device = "cuda" if torch.cuda.is_available() else "cpu"
     torch.manual_seed(7)
