@@ -140,16 +140,16 @@ def _weighed(asked: float, u: float, variance: float) -> tuple[float, float]:
 
 
 def turned(limbs: Limbs, pose: Pose, turn: Turn, camera: Camera) -> tuple[Limbs, Pose]:
-    """Limbs and pose of the axis turned about the mouth's own middle."""
+    """Limbs and pose of the axis turned about the mouth's middle; what is seen of the mouth stays where it is seen."""
     old = pose.pipe
     point, u, v = geometry.frame(old.point_mm, old.direction)
     middle = point + pose.mouth_mm * old.direction
     direction = geometry.unit(old.direction - math.tan(turn.roll_rad) * v + math.tan(turn.tilt_rad) * u)
-    mouth = float(middle @ direction)
     scale = np.ones(4)
     scale[0] = turn.left_rad / max(math.sqrt(float(old.covariance[0, 0])), 1e-9)
     covariance = old.covariance * np.outer(scale, scale)
-    axis = Axis(middle - mouth * direction, direction, old.radius_mm, covariance)
+    axis = Axis(middle - (middle @ direction) * direction, direction, old.radius_mm, covariance)
+    mouth = _seen_again(old, axis, pose.mouth_mm, camera)
     lines = geometry.limb_lines(axis.point_mm, direction, old.radius_mm, geometry.camera_matrix(camera))
     first, second = _matched(limbs.pipe, lines)
     pipe = (_moved(limbs.pipe[0], first, old, turn), _moved(limbs.pipe[1], second, old, turn))
@@ -157,6 +157,16 @@ def turned(limbs: Limbs, pose: Pose, turn: Turn, camera: Camera) -> tuple[Limbs,
     return (replace(limbs, pipe=pipe),
             replace(pose, pipe=axis, mouth_mm=mouth, distance_mm=float(np.linalg.norm(near)),
                     tilt_deg=math.degrees(math.atan2(-mouth, float(np.linalg.norm(axis.point_mm))))))
+
+
+def _seen_again(old: Axis, new: Axis, mouth_mm: float, camera: Camera) -> float:
+    """Axial place on the new pipe of the pixel that showed the old one's mouth.
+
+    The middle of the mouth is never seen: turned about it by ten degrees, a pipe's face moves by a sixth of its radius.
+    """
+    front = geometry.cylinder_px(old, np.array([mouth_mm]), np.zeros(1), camera).reshape(1, 2)
+    along, _ = geometry.meet_cylinder_px(front, new, new.radius_mm, camera)
+    return float(along[0])
 
 
 def _matched(limbs: tuple[Limb, Limb], lines: Floats) -> tuple[Floats, Floats]:
