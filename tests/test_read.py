@@ -11,7 +11,7 @@ from tests import scene as scenes
 from tests.scene import Scene, fitting
 from tests.strips import ANGLES, Painted, Stroke, make
 from vision import networks
-from vision.read import LEAST_SHARE, RIVAL_SHARE, read
+from vision.read import LEAST_SHARE, MAYBE_INK, RIVAL_SHARE, read
 from vision.records import Gap, Refusal, Shoulder
 from vision.unwrap import ROWS
 
@@ -116,6 +116,15 @@ def test_a_faint_second_line_is_no_rival(reader):
     result = reader(Painted(0.0, strokes=(Stroke(3.0), Stroke(9.0, share=RIVAL_SHARE - 0.03))))
     assert isinstance(result, Gap)
     assert result.value_mm == pytest.approx(3.0, abs=0.06)
+
+
+def test_a_stretch_before_the_line_that_may_be_inked_leaves_it_open_which_is_the_mark(reader):
+    """The joint's own mark, hardly told from the pipe, and another line: by that one the joint would be short."""
+    hidden = reader(Painted(0.0, strokes=(Stroke(1.0, share=MAYBE_INK + 0.1), Stroke(8.0))))
+    assert reason(hidden) == "two-lines"
+    assert "before the line" in hidden.detail
+    for harmless in (Stroke(1.0, share=MAYBE_INK - 0.05), Stroke(6.8, 0.5, share=0.3), Stroke(12.0, share=0.3)):
+        assert isinstance(reader(Painted(0.0, strokes=(harmless, Stroke(8.0)))), Gap)
 
 
 def test_ink_that_the_reader_doubts_is_unclear(reader):
