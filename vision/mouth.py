@@ -64,8 +64,8 @@ def find_mouth(strip: Strip, reading: Reading, pose: Pose, collar_radius_mm: flo
 def _bias_mm(soft_mm: float, views_mm: float) -> float:
     """Standard uncertainty of the whole mouth from how the readings hesitate and differ.
 
-    Fitted to the gaps of 219 joints of the test world and of those photographed twice or from three sides; doubled,
-    with what else makes an interval, it holds 98 in 100 of them and of those kept out (DEVELOPERS.md, "The networks").
+    Set on gaps of the test world and of joints photographed twice or from three sides, with those kept out in view:
+    with what else makes an interval it holds 98 in 100 (DEVELOPERS.md, "The networks").
     """
     return 0.05 + 2.4 * max(0.0, soft_mm - 0.08) + 0.4 * min(views_mm, 1.0)
 

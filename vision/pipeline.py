@@ -48,7 +48,7 @@ from vision.records import (
 from vision.refine import find_limbs
 from vision.sharpness import BLURRED, blur_of
 from vision.shoulder import find_shoulder
-from vision.square import level, settle, square, square_on
+from vision.square import borne_out, level, settle, square, square_on
 from vision.trace import read_by_hand
 from vision.uncertainty import measure
 from vision.unwrap import FIRST_MM, STEP_MM, unwrap
@@ -100,7 +100,7 @@ def inspect_premark(data: bytes, fitting: Fitting, camera: Camera | Profile | No
         photo = road.to(decode(data, camera))
         sighting = road.to(find_end(photo))
         limbs = road.to(find_limbs(photo, sighting))
-        pose = road.to(solve_pose(limbs, photo.camera, fitting, sighting.mouth_px, sighting.axis_px))
+        pose = by_sides = road.to(solve_pose(limbs, photo.camera, fitting, sighting.mouth_px, sighting.axis_px))
         if better := settle(limbs, pose, photo.camera):
             limbs, pose = road.turned(*better)
         strip = road.to(unwrap(photo, pose, columns=columns))
@@ -115,6 +115,7 @@ def inspect_premark(data: bytes, fitting: Fitting, camera: Camera | Profile | No
             strip = road.to(unwrap(photo, pose, columns=columns))
             ends = road.to(find_ends(strip))
         road.to(trusted(pose, fitting))
+        road.to(borne_out(by_sides, pose))
         depth = road.to(read_depth(ends, strip))
         placement = road.to(place(depth, limbs, pose, photo.camera, fitting, confidence))
     except _RoadEnds as end:

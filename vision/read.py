@@ -33,8 +33,8 @@ FACE_MARGIN_MM = 0.25
 RING_ARC_DEG = 110.0  # a line seen over more of the arc may be a whole ring
 EVEN_MM = 0.14  # a hand-drawn line is less even in width than this; a ring of something else need not be
 MOST_MIXED = 0.12  # share of a line's rows that may be of another colour, as a speck of dirt is
-# Mean ink probability of a stretch before the line that may be the joint's own mark.  Of 169 joints read as short 2 in
-# 100 reach it, the two false ones among them, whose own line had been overlooked.
+# Mean ink probability of a stretch before the line that may be the joint's own mark, overlooked: so it was on the only
+# two of 169 joints that were falsely called short (DEVELOPERS.md, "The networks").
 MAYBE_INK = 0.07
 _STRETCH_MM, _BESIDE_LINE_MM, _ENOUGH_CELLS = 1.0, 1.5, 200
 MARK_BIAS_MM = 0.08  # how far the whole near edge may be read off

@@ -1,4 +1,4 @@
-"""Average two checkpoints of one network, one trained on from the other, and write the mean as ONNX.
+"""Average two checkpoints of one network, one trained on from the other, and write the mean as ONNX and checkpoint.
 
     python -m training.average reader FIRST.pt SECOND.pt --share 0.7 --out sceptic.onnx
 
@@ -33,6 +33,7 @@ def main() -> None:
     first, second = (torch.load(path, map_location="cpu", weights_only=True) for path in args.checkpoints)
     net = nets.finder() if args.which == "finder" else nets.reader()
     net.load_state_dict(mean_of(first, second, args.share))
+    torch.save(net.state_dict(), args.out.with_suffix(".pt"))
     export(net.eval(), args.out, torch.zeros((1, 3, *SIDES[args.which])))
 
 

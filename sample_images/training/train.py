@@ -217,10 +217,10 @@ def main() -> None:
     net = _begin(nets.finder() if finder else nets.reader(), args.start, drawing(shelves), device)
     with torch.no_grad():
         few = [drawing(held)() for _ in range(6)]
-    print(f"{args.which}: {shelves[True].count} scenes so far, {held[True].count} held out, {photos.count} photos, "
+    print(f"{args.which}: {shelves[True].count} pictures so far, {held[True].count} held out, {photos.count} photos, "
           f"on {device}", json.dumps(evaluate(net, few, names, device)), flush=True)
     final, log = _train(net, args, drawing(shelves), few, names, device)
-    print(f"done: {len(log)} steps on {shelves[True].count} scenes;",
+    print(f"done: {len(log)} steps on {shelves[True].count} close pictures;",
           json.dumps(evaluate(final, few, names, device)), flush=True)
     _save(final, args.out, log, torch.zeros((1, 3, *SIDES[args.which])))
 
