@@ -36,7 +36,9 @@ MOST_MIXED = 0.12  # share of a line's rows that may be of another colour, as a 
 # Mean ink probability of a stretch before the line that may be the joint's own mark, overlooked: so it was on the only
 # two of 169 joints that were falsely called short (DEVELOPERS.md, "The networks").
 MAYBE_INK = 0.07
-_STRETCH_MM, _BESIDE_LINE_MM, _ENOUGH_CELLS = 1.0, 1.5, 200
+_STRETCH_MM = 1.0  # about as wide as a narrow line
+_BESIDE_LINE_MM = 1.5  # before a line its own soft edge may look inked
+_ENOUGH_CELLS = 200  # of a stretch, a sixth of the strip's height; a mean of fewer says little
 MARK_BIAS_MM = 0.08  # how far the whole near edge may be read off
 _ASKEW_MM = 1.0
 
@@ -63,10 +65,11 @@ def read(strip: Strip, pose: Pose, fitting: Fitting, shoulder: Shoulder | None =
         return Refusal("read", "mouth-not-found", f"read to {edge.bias_mm:.1f} mm only")
     if not lines:
         return _nothing(strip, reading, edge)
-    before = _inked_before(strip, reading, edge, max(lines, key=lambda each: each.share))
+    line = max(lines, key=lambda each: each.share)
+    before = _inked_before(strip, reading, edge, line)
     if before is not None:
         return Refusal("read", "two-lines", f"before the line, {before:.1f} mm from the mouth, may be another")
-    return _gap(strip, edge, lines, _ring_mm(edge, shoulder), _face_mm(pose, fitting))
+    return _gap(strip, edge, line, _ring_mm(edge, shoulder), _face_mm(pose, fitting))
 
 
 def _inked_before(strip: Strip, reading: Reading, edge: Mouth, line: Line) -> float | None:
@@ -133,9 +136,8 @@ def _nothing(strip: Strip, reading: Reading, edge: Mouth) -> Refusal:
     return Refusal("read", "mark-not-found")
 
 
-def _gap(strip: Strip, edge: Mouth, lines: list[Line], ring_mm: float, face_mm: float) -> Gap | Refusal:
-    """The gap of the strongest line, once look-alikes are ruled out."""
-    line = max(lines, key=lambda each: each.share)
+def _gap(strip: Strip, edge: Mouth, line: Line, ring_mm: float, face_mm: float) -> Gap | Refusal:
+    """The gap of a line, once look-alikes are ruled out."""
     rows = line.rows
     before = line.near_mm - edge.border_mm
     touching = bool(np.median(before[rows]) < TOUCH_MM)
