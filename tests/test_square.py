@@ -79,7 +79,7 @@ def test_what_was_seen_of_the_mouth_is_seen_there_still(tilt_deg):
     _, after = turned(limbs_of(SCENE), pose, Turn(math.radians(-2), math.radians(-tilt_deg), 0.01), LENS)
     before_px, after_px = (geometry.cylinder_px(each.pipe, np.array([each.mouth_mm]), np.zeros(1), LENS)[0, 0]
                            for each in (pose, after))
-    assert np.linalg.norm(after_px - before_px) < 3.0  # about the middle it would be forty
+    assert np.linalg.norm(after_px - before_px) < 3.0  # about the middle it would be more than twenty
 
 
 def test_a_mouth_that_is_square_asks_for_nothing():

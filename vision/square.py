@@ -73,7 +73,7 @@ def borne_out(before: Pose, after: Pose) -> Pose | Refusal:
     if turn <= allowed:
         return after
     return Refusal("square", "edges-not-found",
-                   f"the sides point {math.degrees(turn):.0f} degrees past what is square to the cut")
+                   f"the cut stands {math.degrees(turn):.0f} degrees from square to the sides")
 
 
 @dataclass(frozen=True)

@@ -104,7 +104,7 @@ def make_scene(
     clock.append(time.perf_counter())
     pictures, gain = {}, 1.0
     for name, view in views.items():
-        if name.startswith("frame") or not frames:  # a close picture is cut from the frame before it
+        if name.startswith("frame") or not frames:  # a close picture is as light as the frame that it is cut from
             gain = _gain(light[name], classes[name], recipe)
         _save(out / f"{seed:06d}-{name}.jpg", develop(light[name], gain, recipe.tone))
         cv2.imwrite(str(out / f"{seed:06d}-{name}.png"), classes[name])
