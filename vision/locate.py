@@ -168,7 +168,7 @@ def _measure(look: Look, collar: NDArray[np.bool_], pipe: NDArray[np.bool_], con
     if collar_width is None or not 0.85 < collar_width / pipe_width < 2.0:
         return None
     bare = contact & ~unknown
-    score = float(look.shares[[_PIPE, _COLLAR, _INK]].max(0)[bare].mean()) if bare.any() else 0.0
+    score = float(look.shares[:, bare][[_PIPE, _COLLAR, _INK]].max(0).mean()) if bare.any() else 0.0
     return _Rough(axis, mouth, float(pipe_width), collar_width, float(np.quantile((pipe_at - mouth) @ axis, 0.98)),
                   float(-np.quantile(along, 0.02)), score)
 

@@ -77,7 +77,7 @@ def see(pixels: Bytes, to_photo: Floats) -> Look:
     picture = cv2.warpAffine(part, to_part, networks.FINDER_SIZE_PX,
                              flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_CONSTANT)
     shares = networks.find(np.asarray(picture, np.uint8))
-    return Look(shares.argmax(0).astype(np.uint8), shares, to_photo)
+    return Look(networks.likeliest(shares), shares, to_photo)
 
 
 def parts(mask: NDArray[np.bool_], least: int) -> list[NDArray[np.bool_]]:

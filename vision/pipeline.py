@@ -77,10 +77,10 @@ def inspect(data: bytes, fitting: Fitting, camera: Camera | Profile | None = Non
         pose = road.to(solve_pose(limbs, photo.camera, fitting, sighting.mouth_px, sighting.axis_px))
         if better := settle(limbs, pose, photo.camera):
             limbs, pose = road.turned(*better)
-        strip = road.to(unwrap(photo, pose))
+        strip = road.to(unwrap(photo, pose, fitting.collar_od_mm / 2))
         while (better := square(strip, limbs, pose, photo.camera, fitting)) and road.turns < MOST_TURNS:
             limbs, pose = road.turned(*better)
-            strip = road.to(unwrap(photo, pose))
+            strip = road.to(unwrap(photo, pose, fitting.collar_od_mm / 2))
         road.to(trusted(pose, fitting))
         shoulder = find_shoulder(photo, pose, fitting.collar_od_mm / 2)
         gap = road.to(read(strip, pose, fitting, shoulder))
@@ -159,7 +159,7 @@ def _assisted(data: bytes, hand: Hand, fitting: Fitting, camera: Camera | Profil
         pose = road.to(solve_pose(limbs, photo.camera, fitting, hand.mouth.mean(0), axis_of(hand)))
         if better := settle(limbs, pose, photo.camera):
             limbs, pose = road.turned(*better)
-        strip = road.to(unwrap(photo, pose))
+        strip = road.to(unwrap(photo, pose, fitting.collar_od_mm / 2))
         road.to(trusted(pose, fitting))
         gap = road.to(read_by_hand(strip, pose, fitting, hand, photo.camera))
         measurement = road.to(measure(gap, limbs, pose, photo.camera, fitting, confidence))

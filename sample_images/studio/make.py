@@ -1,7 +1,7 @@
 """Make pictures with truths.
 
     python -m studio.make --first SEED --count N --out DIR --jobs J [--assets DIR]
-        [--scenario premark] [--places N] [--close] --variant cuda_ad_rgb|llvm_ad_rgb
+        [--scenario premark] [--places N] [--frames N] --variant cuda_ad_rgb|llvm_ad_rgb
 
 For each seed: NNNNNN-frame.jpg, NNNNNN-frame.png (classes), NNNNNN-close.jpg, NNNNNN-close.png, the same from
 other places as NNNNNN-frame-aside, NNNNNN-close-aside, NNNNNN-frame-aside2 and so on, and NNNNNN.json.
@@ -76,11 +76,11 @@ def make_scene(
     scenario: str | None = None,
     world: str = "train",
     places: int = 2,
-    frames: bool = True,
+    frames: int | None = None,
 ) -> dict:
     """Render one seed's pictures; write them with class maps and truth; returns the truth.
 
-    places: from how many the scene is seen.  frames: also whole frames, not only the joint alone.
+    places: from how many the scene is seen.  frames: from how many of these also as a whole, not only the joint alone.
     """
     clock = [time.perf_counter()]
     recipe = scene_of(seed, sorted(assets.maps), world, scenario)
@@ -90,7 +90,7 @@ def make_scene(
     for place in range(places):
         name = "" if place == 0 else "-aside" if place == 1 else f"-aside{place}"
         camera = stage.camera if place == 0 else camera_of(aside(recipe, place))
-        if frames:
+        if frames is None or place < frames:
             views["frame" + name] = camera.enlarged(longer)
         views["close" + name] = close_window(stage, camera, longer, recipe.scenario)
     clock.append(time.perf_counter())
@@ -104,7 +104,7 @@ def make_scene(
     clock.append(time.perf_counter())
     pictures, gain = {}, 1.0
     for name, view in views.items():
-        if name.startswith("frame") or not frames:  # a close picture is as light as the frame that it is cut from
+        if name.replace("close", "frame") not in light or name.startswith("frame"):  # else as light as its frame
             gain = _gain(light[name], classes[name], recipe)
         _save(out / f"{seed:06d}-{name}.jpg", develop(light[name], gain, recipe.tone))
         cv2.imwrite(str(out / f"{seed:06d}-{name}.png"), classes[name])
@@ -135,7 +135,7 @@ def work(args: argparse.Namespace, job: int) -> None:
             break
         try:
             facts = make_scene(seed, args.out, renderer, assets, args.spp, args.shrink, args.scenario, args.world,
-                               args.places, not args.close)
+                               args.places, args.frames)
             done += 1
             if args.verbose:
                 print(seed, facts["scenario"], facts["seconds"], flush=True)
@@ -158,7 +158,7 @@ def main() -> None:
     parser.add_argument("--shrink", type=float, default=1.0, help="picture size relative to 768 px")
     parser.add_argument("--world", default="train", choices=["train", "test"], help="what the dice may show")
     parser.add_argument("--places", type=int, default=2, help="from how many places each scene is seen")
-    parser.add_argument("--close", action="store_true", help="the joint alone: all that readers need")
+    parser.add_argument("--frames", type=int, help="from how many of these also as a whole; readers need none")
     parser.add_argument("--seconds", type=float, help="start no new scene after this long")
     parser.add_argument("--verbose", action="store_true", help="a line for each scene")
     args = parser.parse_args()

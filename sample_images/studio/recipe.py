@@ -168,12 +168,15 @@ class GroundSpec:
 
 @dataclass(frozen=True)
 class ClutterSpec:
-    """Kinds of things that lie about (`items`) and over the joint (`over`, as_pipe: in the pipe's colour)."""
+    """Kinds of things that lie about (`items`), over the joint (`over`, as_pipe: in the pipe's colour), and before it,
+    where they hide a part of one of its sides (`screens`).
+    """
 
     items: tuple[str, ...]
     over: tuple[str, ...]
     seed: int
     as_pipe: bool = False
+    screens: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

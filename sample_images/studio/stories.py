@@ -1,9 +1,11 @@
-"""Several photos of one joint, with truths: seen from three sides, or before and after the pipe came out.
+"""Several photos of one joint, with truths: from three sides, with its pipe before, or before and after a pull-out.
 
-    python -m studio.stories round|pull --first SEED --count N --out DIR --jobs J [--assets DIR]
+    python -m studio.stories round|marked|pull --first SEED --count N --out DIR --jobs J [--assets DIR]
         --variant cuda_ad_rgb|llvm_ad_rgb
 
 round: NNNNNN-a.jpg, -b, -c: a mark all round, seen from three sides; the pipe may be cocked, the mark askew.
+marked: NNNNNN-p.jpg and -q: the marked pipe from two sides; -a, -b, -c: its joint.  Of four seeds that follow each
+other one pipe sits cocked, one line is askew, one joint has both and one neither.
 pull: NNNNNN-old.jpg and -new.jpg: another day, light and camera; odd seeds came out by PULL_MM meanwhile.
 Each photo has a JSON beside it.  The joints are of typical quality: no hands over them, no second line.
 """
@@ -15,7 +17,8 @@ import json
 import sys
 import time
 import traceback
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -24,12 +27,13 @@ from .assets import Assets, load
 from .body import COLLAR, INK, PIPE
 from .crew import share_out
 from .light import flash, orientation
+from .marked import bare_of, depth_truth, pushed_in, wave
 from .noise import luminance
 from .phone import PhoneSpec, encode, exposure, shoot
 from .pipe import pipe_axis
 from .recipe import Recipe, ViewSpec, vary
 from .render import Renderer
-from .scene import draw, draw_mark
+from .scene import BIG_PIPE_MM, MARK_DEPTHS_MM, draw, draw_mark
 from .stage import Stage, build, camera_of
 from .truth import columns_rad, truth
 
@@ -40,16 +44,18 @@ WIDE_PX, HIGH_PX = 768, 576  # recipes are written for this size
 METER_PX, METER_SPP = 400, 16
 OTHER_DAY = 500_000  # added to a seed: the second photo's light, ground, dirt and clutter
 CONTRAST = 0.25  # least difference of ink and pipe in brightness (linear light to the power 0.45)
+COCKED_DEG, ASKEW_DEG = (0.6, 1.8), (1.0, 3.0)  # of marked pipes; the others have none at all
 FREE_MM = 900.0  # how far above the ground a joint hangs that is photographed from below too
 
 
 @dataclass(frozen=True)
 class Shot:
-    """One photo of a story: its name's ending, the scene, the phone."""
+    """One photo of a story: its name's ending, the scene, the phone, and what is true of the whole story."""
 
     ending: str
     recipe: Recipe
     phone: PhoneSpec
+    facts: Mapping[str, float | bool] = field(default_factory=dict)
 
 
 def joint(seed: int, maps: list[str]) -> Recipe:
@@ -133,6 +139,20 @@ def phone(rng, f35_mm: float) -> PhoneSpec:
     )
 
 
+def three_shots(recipe: Recipe, rng, free: bool) -> list[Shot]:
+    """A joint from three sides: a third of the way round apart, hanging free; or nearer, from above."""
+    u = rng.uniform
+    apart = 120.0 if free else u(50, 75)
+    if free:
+        recipe = vary(recipe, ground={"drop_mm": FREE_MM}, clutter={"items": ()}, light={"sun": 0.0, "flash": 0.4})
+    start = u(0, 360) if free else 90 + u(-12, 12) - apart
+    shots = []
+    for i, ending in enumerate("abc"):
+        seen = look(recipe, rng, start + i * apart + rng.normal(0, 4))
+        shots.append(Shot(ending, seen, phone(rng, seen.view.f35_mm)))
+    return shots
+
+
 def round_story(seed: int, maps: list[str]) -> list[Shot]:
     """One joint from three sides: even seeds a third of the way round apart, hanging free; odd ones nearer."""
     rng = np.random.default_rng([seed, 2])
@@ -143,16 +163,39 @@ def round_story(seed: int, maps: list[str]) -> list[Shot]:
         mark={"arc_deg": 360.0, "askew_deg": float(u(-2, 2) if rng.random() < 0.5 else u(-0.3, 0.3))},
         prints=int(rng.integers(1, 3)),
     )
-    free = seed % 2 == 0
-    apart = 120.0 if free else u(50, 75)
-    if free:
-        recipe = vary(recipe, ground={"drop_mm": FREE_MM}, clutter={"items": ()}, light={"sun": 0.0, "flash": 0.4})
-    start = u(0, 360) if free else 90 + u(-12, 12) - apart
+    return three_shots(recipe, rng, seed % 2 == 0)
+
+
+def marked_story(seed: int, maps: list[str]) -> list[Shot]:
+    """A marked pipe from two sides, at another place, and its joint from three; every other four of seeds hang free."""
+    rng = np.random.default_rng([seed, 4])
+    u = rng.uniform
+    cocked, askew, free = (bool(seed >> bit & 1) for bit in range(3))
+    recipe = vary(
+        joint(seed, maps),
+        pipe={"tilt_deg": float(u(*COCKED_DEG) if cocked else 0), "tilt_dir_deg": float(u(0, 360))},
+        mark={"arc_deg": 360.0, "askew_deg": float(u(*ASKEW_DEG) if askew else 0), "askew_dir_deg": float(u(0, 360))},
+        prints=int(rng.integers(1, 3)),
+    )
+    told_mm = MARK_DEPTHS_MM[int(recipe.pipe.od_mm > BIG_PIPE_MM)]
+    recipe = pushed_in(recipe, float(told_mm + rng.normal(0, 0.6)))
+    elsewhere = vary(
+        _calm(draw(seed + OTHER_DAY, maps), rng, maps),
+        ground={"drop_mm": float(0 if rng.random() < 0.5 else u(20, 400))},
+    )
+    bare = bare_of(recipe, draw(seed, maps, "premark").cut, elsewhere)
     shots = []
-    for i, ending in enumerate("abc"):
-        seen = look(recipe, rng, start + i * apart + rng.normal(0, 4))
+    for ending, azimuth_deg in (("p", 45), ("q", 135)):
+        seen = look_at_end(bare, rng, azimuth_deg + rng.normal(0, 4))
         shots.append(Shot(ending, seen, phone(rng, seen.view.f35_mm)))
-    return shots
+    facts = {"cocked": cocked, "askew": askew, "insertion_mm": -recipe.pipe.pulled_mm}
+    return [dataclasses.replace(shot, facts=facts) for shot in shots + three_shots(recipe, rng, free)]
+
+
+def look_at_end(recipe: Recipe, rng, azimuth_deg: float) -> Recipe:
+    """An installer's view of a marked pipe: its end and its mark in the picture."""
+    seen = look(recipe, rng, azimuth_deg)
+    return vary(seen, view={"target_mm": float(recipe.mark.gap_mm * rng.uniform(0.2, 0.8))})
 
 
 def pull_story(seed: int, maps: list[str]) -> list[Shot]:
@@ -175,7 +218,7 @@ def pull_story(seed: int, maps: list[str]) -> list[Shot]:
     return [Shot("old", old, phone(rng, old.view.f35_mm)), Shot("new", new, phone(rng, new.view.f35_mm))]
 
 
-STORIES = {"round": round_story, "pull": pull_story}
+STORIES = {"round": round_story, "marked": marked_story, "pull": pull_story}
 
 
 def ring_truth(recipe: Recipe, stage: Stage) -> dict:
@@ -185,9 +228,7 @@ def ring_truth(recipe: Recipe, stage: Stage) -> dict:
     from the viewer as the joint's y turns to its z.
     """
     phi = columns_rad(stage)
-    waves = np.stack([np.ones_like(phi), np.cos(phi), np.sin(phi)], -1)
-    mouth = np.linalg.lstsq(waves, stage.axis.mouth_s(phi), rcond=None)[0]
-    near = np.linalg.lstsq(waves, stage.line.near, rcond=None)[0]
+    mouth, near = wave(phi, stage.axis.mouth_s(phi)), wave(phi, stage.line.near)
     gap = stage.line.near - stage.axis.mouth_s(phi)
     apart = near - mouth
     return {
@@ -218,7 +259,8 @@ def shoot_one(shot: Shot, front_rad: float, renderer: Renderer, assets: Assets, 
     light = renderer.radiance(scene, camera, args.spp, recipe.seed)
     facts = {
         **truth(recipe, stage),
-        **ring_truth(recipe, stage),
+        **(depth_truth if recipe.scenario == "premark" else ring_truth)(recipe, stage),
+        **shot.facts,
         "fpx": float(camera.K[0, 0]),
         "size": [camera.width_px, camera.height_px],
         "R": camera.R.tolist(),

@@ -13,6 +13,8 @@ from pathlib import Path
 import torch
 from torch import Tensor, nn
 
+from .nets import padded
+
 
 def _folded(path: Path) -> list[tuple[Tensor, Tensor]]:
     """Weight and bias of every convolution of the file, in order."""
@@ -52,7 +54,7 @@ def restore(net: nn.Module, path: Path, probe: Tensor) -> None:
     if len(used) != len(stored):
         raise ValueError(f"{path} has {len(stored)} convolutions, the network {len(used)}")
     for (conv, norm), (weight, bias) in zip(used, stored, strict=True):
-        conv.weight.copy_(weight)
+        conv.weight.copy_(padded(weight, conv.weight))
         if norm is None:
             if conv.bias is not None:
                 conv.bias.copy_(bias)
