@@ -1,0 +1,63 @@
+"""Every joint as `collargap job` would judge it now, without looking at any photo."""
+
+from __future__ import annotations
+
+import time
+from typing import Any
+
+from cli.jobs.asked import Course, Job
+from cli.jobs.before import best, is_premark
+from cli.jobs.errors import JobError
+from cli.jobs.judge import Judged, clues, judged
+from cli.jobs.keeper import Keeper
+from cli.jobs.run import plan
+from cli.jobs.store import Store
+from cli.ledger import Ledger
+from cli.phone.notes import Notes
+
+_FRESH_S = 3.0  # so old may a survey be; others may put photos into the folder too
+
+
+class Survey:
+    """The judged joints, made anew after every change of ours and after some seconds."""
+
+    def __init__(self, job: Job, notes: Notes, ledger: Ledger) -> None:
+        self._job, self._notes, self._ledger = job, notes, ledger
+        self._made: tuple[float, list[Judged]] | None = None
+
+    def changed(self) -> None:
+        """What was seen last does not count any more."""
+        self._made = None
+
+    def joints(self) -> list[Judged]:
+        """All of them, in the order of the list."""
+        if self._made is None or time.monotonic() - self._made[0] >= _FRESH_S:
+            seen = self._look()
+            self._made = time.monotonic(), seen  # aged from its end: in a large job it takes a while itself
+        return self._made[1]
+
+    def joint(self, name: str) -> Judged | None:
+        """One of them, by its name in the list."""
+        return next((each for each in self.joints() if each.joint.name == name), None)
+
+    def before(self, name: str) -> dict[str, Any] | None:
+        """What the photos of a joint's marked pipe say, as `collargap job` takes it."""
+        found = self.joint(name)
+        photos = found.photos if found else ()
+        return best([photo.answer for photo in photos if photo.answer and is_premark(photo.answer)])
+
+    def _look(self) -> list[Judged]:
+        store, course = Store(), Course()
+        try:
+            plan(self._job, store, course)
+            keeper = Keeper(self._job, store, self._ledger, course)
+            keeper.recall()
+            sent = {photo.name: photo for photo in self._notes.all()}
+            for waiting in list(store.waiting()):
+                if (photo := sent.get(waiting.name)) and photo.state == "checked":
+                    keeper.recall_as(waiting, photo.sha256)  # too new for its times to prove anything
+            return list(judged(store, clues(store, listed_order=course.listed), self._job.confidence))
+        except JobError:  # a folder without a photo and without a list
+            return []
+        finally:
+            store.close()
