@@ -45,6 +45,7 @@ METER_PX, METER_SPP = 400, 16
 OTHER_DAY = 500_000  # added to a seed: the second photo's light, ground, dirt and clutter
 CONTRAST = 0.25  # least difference of ink and pipe in brightness (linear light to the power 0.45)
 COCKED_DEG, ASKEW_DEG = (0.6, 1.8), (1.0, 3.0)  # of marked pipes; the others have none at all
+LOW = ("stones", "twigs", "paper", "washer", "bolt", "tool", "rag")  # what hides no marked pipe beside it
 FREE_MM = 900.0  # how far above the ground a joint hangs that is photographed from below too
 
 
@@ -67,6 +68,7 @@ def joint(seed: int, maps: list[str]) -> Recipe:
     recipe = vary(
         recipe,
         scenario="joint",
+        cut=None,
         pipe={"od_mm": od, "wall_mm": 4.0, "rib_mm": 0.0, "tilt_deg": float(min(0.6, abs(rng.normal(0, 0.25))))},
         collar={
             "od_mm": float(od * u(1.1, 1.26)),
@@ -179,9 +181,11 @@ def marked_story(seed: int, maps: list[str]) -> list[Shot]:
     )
     told_mm = MARK_DEPTHS_MM[int(recipe.pipe.od_mm > BIG_PIPE_MM)]
     recipe = pushed_in(recipe, float(told_mm + rng.normal(0, 0.6)))
+    elsewhere = _calm(draw(seed + OTHER_DAY, maps), rng, maps)
     elsewhere = vary(
-        _calm(draw(seed + OTHER_DAY, maps), rng, maps),
+        elsewhere,
         ground={"drop_mm": float(0 if rng.random() < 0.5 else u(20, 400))},
+        clutter={"items": tuple(kind for kind in elsewhere.clutter.items if kind in LOW)},
     )
     bare = bare_of(recipe, draw(seed, maps, "premark").cut, elsewhere)
     shots = []
