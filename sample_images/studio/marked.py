@@ -4,6 +4,8 @@ Angles phi round the pipe count from its own frame's u to v.  The pipe is pushed
 angle in the marked pipe's photo is the same line of the pipe in the joint's.
 """
 
+from dataclasses import replace
+
 import numpy as np
 
 from .cut import cut_s
@@ -23,7 +25,11 @@ def pushed_in(recipe: Recipe, depth_mm: float) -> Recipe:
 
 
 def bare_of(recipe: Recipe, cut: CutSpec, elsewhere: Recipe) -> Recipe:
-    """The pipe of a joint that was `pushed_in`, as it was before: its cut in sight, in another scene's surroundings."""
+    """The pipe of a joint that was `pushed_in`, as it was before: its cut in sight, in another scene's surroundings.
+
+    Dirt, scuffs and scratches are the other scene's too: they are not painted on the pipe, and would stay where the
+    mouth was while the pipe moves.
+    """
     insertion = -recipe.pipe.pulled_mm
     return vary(
         recipe,
@@ -40,6 +46,7 @@ def bare_of(recipe: Recipe, cut: CutSpec, elsewhere: Recipe) -> Recipe:
         ground=elsewhere.ground,
         clutter=elsewhere.clutter,
         tone=elsewhere.tone,
+        dirt=replace(elsewhere.dirt, grease=None),
     )
 
 
