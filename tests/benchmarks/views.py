@@ -1,7 +1,8 @@
 """How well several photos tell the gap all round: python -m tests.benchmarks.views [JOINTS | FOLDER]
 
 JOINTS: joints of known truth at the level of edge points, no renderer, seen from three sides.
-FOLDER: photos that `studio.stories round` made, through the whole road, placed by word and by features.
+FOLDER: photos that `studio.stories round` or `marked` made, through the whole road, placed by word and by features;
+of joints whose marked pipe was photographed too, also whether cocked pipe and askew mark are told apart (`slants`).
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from tests import scene as scenes
+from tests.benchmarks import slants
 from tests.benchmarks.compare import fitting_of, verdict_of
 from vision import place
 from vision.records import Verdict
@@ -102,6 +104,7 @@ def folder(path: Path) -> None:
 
     groups: dict[str, list[Outcome]] = {"sides told": [], "placed by features": []}
     placing: list[tuple[float, float, bool]] = []
+    slanting: dict[str, list[slants.Slant]] = {}
     for first in sorted(path.glob("*-a.json")):
         files = [first.with_name(first.name.replace("-a.", f"-{which}.")) for which in "abc"]
         truths = [json.loads(file.read_text()) for file in files]
@@ -110,7 +113,7 @@ def folder(path: Path) -> None:
         faces = [truth["faces_deg"] for truth in truths]
         worst = truths[0]["ring_mean_mm"] + math.hypot(truths[0]["ring_cos_mm"], truths[0]["ring_sin_mm"])
         measured = any(verdict.measurement for verdict in verdicts)
-        told = [round((face - faces[0]) / 15) * 15.0 for face in faces]
+        told = [slants.told_deg(face, faces[0]) for face in faces]
         for name, at in (("sides told", told), ("placed by features", None)):
             if measured:
                 groups[name].append(Outcome(worst, row.max_gap_mm, join(verdicts, row, at_deg=at)))
@@ -126,9 +129,16 @@ def folder(path: Path) -> None:
             print(f"{first.stem} worst {worst:.2f} {said.word:8} {said.worst.value_mm:.2f} "
                   f"({said.worst.low_mm:.2f} to {said.worst.high_mm:.2f}) seen {said.seen:.0%} "
                   f"{' '.join(r.reason for r in said.reasons)}", flush=True)
+        found_slants = slants.slants(first, verdicts, row)
+        for name, slant in found_slants.items():
+            slanting.setdefault(name, []).append(slant)
+        if found_slants:
+            print(f"   {slants.each(found_slants)}", flush=True)
     print(HEAD)
     for name, outcomes in groups.items():
         print(line(name, outcomes))
+    for name, some in slanting.items():
+        print(slants.report(name, some))
     near = [(abs(off) < 8, sure) for turned, off, sure in placing if abs(turned) < 90]
     far = [(abs(off) < 8, sure) for turned, off, sure in placing if abs(turned) >= 90]
     for name, some in (("less than 90 degrees apart", near), ("more", far)):
