@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -38,11 +39,11 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return made
 
 
-@pytest.fixture(scope="module")
-def address(folder: Path) -> Iterator[str]:
+@contextmanager
+def served(folder: Path, *more: str) -> Iterator[str]:
     """The page's address with its code, as the command prints it."""
     command = [sys.executable, "-c", "from cli.main import run; run()", "serve", str(folder), "--port", "0",
-               "--workers", "1", "--ledger", str(folder.parent / "ledger.sqlite")]
+               "--workers", "1", "--ledger", str(folder.parent / "ledger.sqlite"), *more]
     with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True, env={**os.environ}) as server:
         try:
             assert server.stdout is not None
@@ -55,6 +56,12 @@ def address(folder: Path) -> Iterator[str]:
 
 
 @pytest.fixture(scope="module")
+def address(folder: Path) -> Iterator[str]:
+    with served(folder) as found:
+        yield found
+
+
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
     with playwright.sync_playwright() as library:
         found = library.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
@@ -62,21 +69,28 @@ def browser() -> Iterator[Any]:
         found.close()
 
 
-@pytest.fixture
-def page(browser: Any, address: str, request: pytest.FixtureRequest) -> Iterator[Any]:
-    """A page of a phone that has come in and chosen size 3; no script may fail, nothing may be blocked."""
-    context = browser.new_context(**PHONE, color_scheme=getattr(request, "param", "light"))
+@contextmanager
+def one_phone(browser: Any, **more: Any) -> Iterator[Any]:
+    """A page on a phone of its own; no script may fail, nothing may be blocked."""
+    context = browser.new_context(**PHONE, **more)
     context.set_default_timeout(PATIENCE_MS)
     opened = context.new_page()
     faults: list[str] = []
     opened.on("pageerror", lambda error: faults.append(str(error)))
     opened.on("console", lambda said: faults.append(said.text) if "Content Security Policy" in said.text else None)
-    opened.goto(address)
-    opened.click("button:has-text('demo-3')")
-    opened.wait_for_url("**/")
     yield opened
     context.close()
     assert not faults
+
+
+@pytest.fixture
+def page(browser: Any, address: str, request: pytest.FixtureRequest) -> Iterator[Any]:
+    """A page of a phone that has come in and chosen size 3."""
+    with one_phone(browser, color_scheme=getattr(request, "param", "light")) as opened:
+        opened.goto(address)
+        opened.click("button:has-text('demo-3')")
+        opened.wait_for_url("**/")
+        yield opened
 
 
 def begin(page: Any) -> str:
@@ -219,25 +233,93 @@ def test_lines_by_hand_with_finger_and_keys(page: Any, folder: Path, tmp_path: P
     assert "assisted" in page.inner_text(f".joints li:has-text('{joint}')")
 
 
+def tops(page: Any) -> list[float]:
+    """Where the marked pipe's part of the page begins, and the joint's."""
+    return [page.locator(part).evaluate("part => part.getBoundingClientRect().top") for part in (".pipes", ".made")]
+
+
 def test_the_marked_pipe_comes_before_its_joint(page: Any, folder: Path, tmp_path: Path) -> None:
     page.goto(page.url + "joint?name=J-01")
+    assert tops(page) == sorted(tops(page))
     page.set_input_files("#shot-before", str(SAMPLES / "J-01_before.jpg"))
     page.wait_for_selector("#pipes .photo.is-unproven")  # a demonstration row has no tolerance to judge by
     assert "from the cut" in page.inner_text("#pipes .gap")
+    page.wait_for_selector(".title:has-text('mark unproven')")
     assert page.inner_text(".title .chip").lower() == "no photo"
     assert page.inner_text(".shot.calm") == "Marked pipe again"
-    assert page.inner_text(".main.shot") == "Take photo"
+    assert page.inner_text(".main.shot") == "Joint photo"
     assert page.locator("#photos .photo").count() == 0
     page.screenshot(path=tmp_path / "pipe.png")
     take(page, "J-01.jpg")
     page.wait_for_selector("#photos .photo.is-full")
-    assert "From both photos: pipe in by" in page.inner_text("#photos .told")
+    assert "told from both photos" in page.inner_text("#photos .both")
+    assert tops(page) == sorted(tops(page), reverse=True)  # the verdict on the joint stands above all, without a reload
     page.set_input_files("#shot-before", str(SAMPLES / "J-06_before.jpg"))  # another depth: the joint's card follows
     page.wait_for_selector("#pipes .photo:nth-of-type(2)")
-    page.wait_for_selector("#photos .told:not(:has-text('pipe in by 1-1/8 in'))")
+    page.wait_for_selector("#photos .both:not(:has-text('1-1/8 in'))")
     assert sorted(path.name for path in folder.glob("J-01_*.jpg")) == ["J-01_1.jpg", "J-01_before_1.jpg",
                                                                         "J-01_before_2.jpg"]
     page.screenshot(path=tmp_path / "both.png", full_page=True)
+
+
+def test_a_pipes_photo_waits_in_its_place_and_comes_once(page: Any, folder: Path, tmp_path: Path) -> None:
+    joint = begin(page)
+    where, lost = page.url, []
+
+    def lose(route: Any) -> None:
+        if route.request.method == "PUT":
+            route.fetch()
+            lost.append(route.request.url)
+            route.abort()
+        else:
+            route.continue_()
+
+    page.route("**/api/photos/**", lose)
+    page.set_input_files("#shot-before", str(SAMPLES / "J-01_before.jpg"))
+    page.wait_for_selector("#pipes [data-waiting]:has-text('Kept here')")
+    assert page.inner_text("#pipes .what") == "Marked pipe"
+    assert page.locator("#outbox .photo").count() == 0
+    page.screenshot(path=tmp_path / "kept.png")
+    page.goto(where.split("/joint")[0] + "/joints")  # anywhere else it says whose it is
+    page.wait_for_selector("#outbox [data-waiting]:has-text('Kept here')")
+    assert joint in page.inner_text("#outbox")
+    assert "Marked pipe" in page.inner_text("#outbox")
+    page.unroute("**/api/photos/**")
+    page.goto(where)
+    page.wait_for_selector("#pipes .photo.is-unproven")
+    page.wait_for_selector("[data-waiting]", state="detached")
+    assert "kind=before" in lost[0]
+    assert photos_of(folder, joint) == [f"{joint}_before_1.jpg"]
+    assert page.locator(".photo").count() == 1
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_placed_then_full_and_misplaced_then_stop(browser: Any, tmp_path: Path, scheme: str) -> None:
+    folder, catalog = tmp_path / "Pit", tmp_path / "catalog.toml"
+    folder.mkdir()
+    (folder / "joints.csv").write_text(LIST + "J-01,yard,,,,,\nJ-06,yard,,,,,\n")
+    catalog.write_text('[[fitting]]\nid = "yard"\nnominal_size = "2"\nunit = "in"\npipe_od = 2.375\ncollar_od = 2.72\n'
+                       'mark_depth = 1.125\nmark_tolerance = 0.06\nmax_gap = 0.0625\nsource = "invented"\n')
+    with served(folder, "--catalog", str(catalog)) as address, one_phone(browser, color_scheme=scheme) as page:
+        page.goto(address)
+        base = page.url
+        for joint, word in (("J-01", "placed"), ("J-06", "misplaced")):
+            page.goto(f"{base}joint?name={joint}")
+            page.set_input_files("#shot-before", str(SAMPLES / f"{joint}_before.jpg"))
+            page.wait_for_selector(f"#pipes .photo.is-{word}")
+            page.wait_for_selector(f".title:has-text('mark {word}')")
+            assert page.evaluate("document.documentElement.scrollWidth") <= 360
+            assert page.locator("#pipes dl").is_visible()
+            page.screenshot(path=tmp_path / f"{word}.png")
+        assert page.inner_text("#pipes .todo").startswith("Stop: wipe the mark off")
+        page.goto(f"{base}joint?name=J-01")
+        assert page.inner_text("#pipes .todo").startswith("The mark is where the catalog wants it.")
+        take(page, "J-01.jpg")
+        page.wait_for_selector("#photos .photo.is-full")
+        page.wait_for_selector("#pipes .todo:has-text('pressed since')")
+        assert "plus or minus 1/16 in" in page.inner_text("#pipes dl")
+        assert page.evaluate("document.documentElement.scrollWidth") <= 360
+        page.screenshot(path=tmp_path / "both.png", full_page=True)
 
 
 def test_a_wrong_code(browser: Any, address: str) -> None:

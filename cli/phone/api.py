@@ -13,9 +13,9 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from cli.jobs.checklist import ITEMS, Answer
 from cli.lines import Edge, Lines, Side
-from cli.phone.desk import Told
 from cli.phone.names import Kind
 from cli.phone.service import Service
+from cli.phone.told import Told
 from cli.phone.troubles import NotThere
 from cli.phone.words import card, line
 

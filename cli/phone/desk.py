@@ -12,9 +12,8 @@ import os
 import sqlite3
 import uuid
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from calibration.fittings import Misuse
 from cli.jobs.asked import Job
@@ -34,33 +33,10 @@ from cli.phone.looking import Looking
 from cli.phone.notes import Notes, Sent, now
 from cli.phone.roll import Roll
 from cli.phone.survey import Survey
+from cli.phone.told import Claimed, Told
 from cli.phone.troubles import BadRequest, Busy, NotThere, Taken
 
 _SHOWS: dict[names.Kind, str] = {"after": "made joint", "before": "marked pipe"}
-
-
-@dataclass(frozen=True)
-class Claimed:
-    """The joint that a phone was given.  photos: how many there are of it already."""
-
-    joint: str
-    fitting: str
-    photos: int
-
-
-@dataclass(frozen=True)
-class Told:
-    """A photo with its answer (the JSON of `check` or of `premark`), where there is one.
-
-    The answer for a joint has in it what the photo of its marked pipe told.  lines: a person placed some on it.
-    view: which of the joint's `views` it is, from 1, the oldest first.
-    """
-
-    sent: Sent
-    answer: dict[str, Any] | None
-    lines: bool
-    view: int = 1
-    views: int = 1
 
 
 class Desk:
@@ -186,11 +162,14 @@ class Desk:
 
     def _told(self, sent: Sent) -> Told:
         answer = self._ledger.answer(sent.check_id)[0] if sent.check_id is not None else None
-        if answer and sent.state == "checked" and not is_premark(answer):
-            before = self._survey.before(sent.joint)
-            answer = joined(answer, before, self.job.confidence) if before else answer
-        views = [each.id for each in self._notes.of_kind(sent.joint, sent.kind)]
-        return Told(sent, answer, os.path.lexists(beside(self.top / sent.name)), views.index(sent.id) + 1, len(views))
+        alone = str(answer["verdict"]) if answer else ""
+        before = self._survey.before(sent.joint) if answer and sent.state == "checked" else None
+        if answer and before and before.answer and not is_premark(answer):
+            answer = joined(answer, before.answer, self.job.confidence)
+        name, views = sent.name, [each.id for each in self._notes.of_kind(sent.joint, sent.kind)]
+        return Told(sent, answer, os.path.lexists(beside(self.top / name)), views.index(sent.id) + 1, len(views),
+                    counts=before is not None and before.name == name and bool(answer and answer["depth"]),
+                    made=sent.kind == "before" and self._survey.measured(sent.joint), alone=alone)
 
     @honest
     def path(self, photo_id: str) -> str:
@@ -208,8 +187,10 @@ class Desk:
         """The photos of a joint, the newest first; also those that came into the folder another way."""
         row = self.roll.joint(joint)
         if found := self._survey.joint(row.name):
-            self._adopt(row.name, {photo.name: "before" if photo.kind == "premark" else "after"
-                                   for photo in found.photos})
+            shown: dict[str, names.Kind] = {photo.name: "before" if photo.kind == "premark" else "after"
+                                            for photo in found.photos}
+            self._adopt(row.name, shown)
+            self._follow(row.name, shown)
         return [self._told(sent) for sent in self._notes.of_joint(row.name)]
 
     def _adopt(self, joint: str, found: dict[str, names.Kind]) -> None:
@@ -218,6 +199,13 @@ class Desk:
             with suppress(OSError):  # one that can't be read is told by the job's own report
                 sha256 = hashlib.sha256(read_photo(str(self.top / name))).hexdigest()
                 self._notes.add(Sent(str(uuid.uuid4()), joint, name, sha256, found[name], now()))
+
+    def _follow(self, joint: str, found: dict[str, names.Kind]) -> None:
+        """Look anew at photos that the list, written in since, calls marked pipes now, or joints again."""
+        for sent in self._notes.of_joint(joint):
+            if sent.state != "kept" and found.get(sent.name, sent.kind) != sent.kind:
+                self._notes.turn(sent.id, found[sent.name])
+                self._changed()
 
     @honest
     def waiting(self) -> list[str]:

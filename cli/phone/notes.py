@@ -107,6 +107,11 @@ class Notes:
         """Note another file name for a photo."""
         self._db.execute("UPDATE photo SET name = ? WHERE id = ?", (name, photo_id))
 
+    def turn(self, photo_id: str, kind: Kind) -> None:
+        """Note that a photo shows something else than was thought; nobody has looked at it as such yet."""
+        self._db.execute("UPDATE photo SET kind = ?, state = 'kept', error = '', check_id = NULL WHERE id = ?",
+                         (kind, photo_id))
+
     def settle(self, photo_id: str, state: State, error: str = "", check_id: int | None = None) -> None:
         """Note what came of a photo."""
         self._db.execute("UPDATE photo SET state = ?, error = ?, check_id = ? WHERE id = ?",

@@ -13,9 +13,10 @@ from cli.jobs.worker import check
 from cli.lines import Lines
 from cli.phone import pictures
 from cli.phone.crew import Crew, Lost
-from cli.phone.desk import Desk, Told
+from cli.phone.desk import Desk
 from cli.phone.intake import LARGEST_BYTES, received
 from cli.phone.names import Kind
+from cli.phone.told import Told
 from cli.phone.troubles import Busy, NotAPhoto, TooLarge, Trouble
 from vision.decode import MOST_PIXELS
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import time
-from typing import Any
 
 from cli.jobs.asked import Course, Job
 from cli.jobs.before import best, is_premark
@@ -11,7 +10,7 @@ from cli.jobs.errors import JobError
 from cli.jobs.judge import Judged, clues, judged
 from cli.jobs.keeper import Keeper
 from cli.jobs.run import plan
-from cli.jobs.store import Store
+from cli.jobs.store import Answered, Store
 from cli.ledger import Ledger
 from cli.phone.notes import Notes
 
@@ -40,11 +39,18 @@ class Survey:
         """One of them, by its name in the list."""
         return next((each for each in self.joints() if each.joint.name == name), None)
 
-    def before(self, name: str) -> dict[str, Any] | None:
-        """What the photos of a joint's marked pipe say, as `collargap job` takes it."""
+    def before(self, name: str) -> Answered | None:
+        """The photo of a joint's marked pipe that counts, as `collargap job` chooses it."""
         found = self.joint(name)
-        photos = found.photos if found else ()
-        return best([photo.answer for photo in photos if photo.answer and is_premark(photo.answer)])
+        told = [photo for photo in found.photos if photo.answer and is_premark(photo.answer)] if found else []
+        counts = best([photo.answer for photo in told if photo.answer])
+        return next((photo for photo in told if photo.answer is counts), None)
+
+    def measured(self, name: str) -> bool:
+        """Whether a photo of the made joint shows a gap: its pipe is in then, as far as it ever will be."""
+        found = self.joint(name)
+        return any(photo.answer and photo.kind == "joint" and photo.answer["gap"] for photo in found.photos
+                   ) if found else False
 
     def _look(self) -> list[Judged]:
         store, course = Store(), Course()

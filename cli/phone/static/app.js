@@ -79,29 +79,45 @@ function cardOf(entry) {
 
 function show(entry, head, text, refused = false) {
   if (!outbox || (here && entry.joint !== here)) return;
-  document.querySelector(entry.kind === "before" ? ".hint" : ".empty")?.remove();
-  const card = made("article", `photo ${refused ? "is-failed" : "is-waiting"}`);
+  const pipe = entry.kind === "before";
+  document.querySelector(pipe ? ".hint" : ".empty")?.remove();
+  const card = made("article", `photo ${pipe ? "pipe " : ""}${refused ? "is-failed" : "is-waiting"}`);
   card.dataset.waiting = entry.id;
   card.setAttribute("aria-live", "polite");
   const top = made("header", "verdict");
   top.innerHTML = `<svg aria-hidden="true"><use href="#s-${refused ? "failed" : "checking"}"/></svg>`;
-  top.append(made("h2", "", head));
+  const words = made("div", "");
+  if (pipe) words.append(made("p", "what", "Marked pipe"));
+  words.append(made("h2", "", head));
+  top.append(words);
   const told = made("div", "told");
   told.append(made("p", "todo", text));
   if (!here) told.append(made("p", "soft", `Joint ${entry.joint}`));
   card.append(top, told);
-  if (refused) {
-    const more = made("p", "more");
-    const again = made("button", "", "Send again");
-    const away = made("button", "", "Remove from this phone");
-    again.type = away.type = "button";
-    again.onclick = async () => { await keep({ ...entry, refused: "" }); pump(); };
-    away.onclick = async () => { await forget(entry.id); card.remove(); };
-    more.append(again, away);
-    card.append(more);
-  }
+  if (refused) card.append(choices(entry, card));
   const old = cardOf(entry);
-  if (old) old.replaceWith(card); else outbox.prepend(card);
+  if (old) old.replaceWith(card); else placeOf(pipe).prepend(card);
+}
+
+// A photo waits where its answer will stand; that of a joint, whose verdict comes first, at the top.
+function placeOf(pipe) {
+  return (here && pipe && document.getElementById("pipes")) || outbox;
+}
+
+function choices(entry, card) {
+  const more = made("p", "more");
+  const again = made("button", "", "Send again");
+  const away = made("button", "", "Remove from this phone");
+  again.type = away.type = "button";
+  again.onclick = async () => { await keep({ ...entry, refused: "" }); pump(); };
+  away.onclick = async () => { await forget(entry.id); card.remove(); };
+  more.append(again, away);
+  return more;
+}
+
+function inSight(card) {
+  if (card.classList.contains("pipe")) card.scrollIntoView({ block: "start", behavior: "smooth" });
+  else window.scrollTo({ top: 0, behavior: "smooth" });
 }
 
 // --- sending -----------------------------------------------------------------------------------------------
@@ -169,10 +185,14 @@ async function arrived(entry, told) {
   article.append(...card.childNodes);
   article.querySelector("h2").textContent = "Looking…";
   article.querySelector(".todo").textContent = "The photo has arrived. Some seconds.";
-  card.remove();
-  document.getElementById(pipe ? "pipes" : "photos").prepend(article);
-  if (pipe) article.scrollIntoView({ block: "center" });
+  if (pipe) card.replaceWith(article); else { card.remove(); first(article); }
   follow(article);
+}
+
+// The joint's own photos stand above those of its marked pipe, once there are any.
+function first(article) {
+  document.getElementById("photos").prepend(article);
+  document.querySelector(".pipes").before(document.querySelector(".made"));
 }
 
 function photoOf(id) {
@@ -207,19 +227,18 @@ async function replaced(article) {
   article.replaceWith(fresh);
   const pipe = fresh.classList.contains("pipe");
   const shot = document.querySelector(pipe ? ".calm span" : ".main.shot span");
-  if (shot) shot.textContent = pipe ? "Marked pipe again" : "Take again";
-  if (pipe) fresh.scrollIntoView({ block: "center", behavior: "smooth" });
-  else window.scrollTo({ top: 0, behavior: "smooth" });
+  if (shot) shot.textContent = pipe ? "Marked pipe again" : "Joint again";
+  inSight(fresh);
   await renewed();
 }
 
 // One photo may change what is said of the joint and of its other photos: those of a marked pipe above all.
 async function renewed() {
-  const joint = document.querySelector(".title .chip");
-  if (joint) await fetch(location.href).then((page) => page.text()).then((text) => {
+  const title = document.querySelector(".title");
+  if (title) await fetch(location.href).then((page) => page.text()).then((text) => {
     const whole = new DOMParser().parseFromString(text, "text/html");
-    const chip = whole.querySelector(".title .chip");
-    if (chip) joint.replaceWith(document.importNode(chip, true));
+    const fresh = whole.querySelector(".title");
+    if (fresh) title.replaceWith(document.importNode(fresh, true));
     for (const card of whole.querySelectorAll("article[data-photo]")) {
       const old = photoOf(card.dataset.photo);
       const settled = old && old.dataset.word !== "checking" && card.dataset.word !== "checking";
@@ -249,7 +268,7 @@ async function taken(event) {
   input.value = "";
   await keep(entry);
   show(entry, "Sending…", "The photo is kept on this phone until it has arrived.");
-  window.scrollTo({ top: 0 });
+  inSight(cardOf(entry));
   pump();
 }
 
