@@ -271,6 +271,24 @@ def test_a_photo_that_the_list_calls_a_marked_pipe_later_is_looked_at_as_one(fol
     assert "0 checked now, 1 known" in job(folder, ledger).output
 
 
+def test_a_pipe_that_was_sent_as_the_joint_is_made_good_in_the_list(folder: Path, ledger: Path) -> None:
+    (folder / "joints.csv").write_text("joint,fitting,premark\nJ-7,demo-2,\n")
+
+    async def work(client: httpx.AsyncClient, app: FastAPI) -> None:
+        wrong = await seen(client, "J-7", photo(1, "unproven"))
+        assert (wrong["kind"], wrong["file"]) == ("after", "J-7_1.jpg")
+        (folder / "joints.csv").write_text("joint,fitting,premark\nJ-7,demo-2,J-7_1.jpg\n")
+        app.state.service.desk._survey.changed()  # or some seconds later
+        await client.get("/joint", params={"name": "J-7"})
+        assert (await looked_at(client, wrong["id"]))["answer"]["kind"] == "premark"
+        assert (await seen(client, "J-7", photo(2, "full")))["file"] == "J-7/photo-1.jpg"  # J-7_1 is taken
+        [line] = (await client.get("/api/joints")).json()
+        assert (line["verdict"], line["photos"], line["marked"]) == ("full", 1, "unproven")
+
+    on_phone(folder, ledger, work)
+    assert "0 checked now, 2 known" in job(folder, ledger).output
+
+
 # --- words -------------------------------------------------------------------------------------------------
 
 
