@@ -19,7 +19,7 @@ def reader(monkeypatch: pytest.MonkeyPatch):
     """A reader without fault of painted strips; what lies before the cut is ground to it, as collar or as off."""
     def run(painted: Painted) -> tuple[Ends | Refusal, Strip]:
         strip, reading = make(painted)
-        monkeypatch.setattr(networks, "read", lambda *_: reading)
+        monkeypatch.setattr(networks, "read", lambda _: reading)
         monkeypatch.setattr(networks, "read_bare", lambda _: reading)
         return depth.find_ends(strip), strip
 
@@ -119,7 +119,7 @@ def test_long_strips_are_read_in_windows_that_overlap(monkeypatch: pytest.Monkey
     columns = depth.WINDOW + 256
     long = replace(strip, pixels=np.zeros((len(ANGLES), columns, 3), np.uint8))
     answers = iter((np.full_like(reading.shares, 0.25), np.full_like(reading.shares, 0.75)))
-    monkeypatch.setattr(networks, "read", lambda *_: replace(reading, shares=next(answers)))
+    monkeypatch.setattr(networks, "read", lambda _: replace(reading, shares=next(answers)))
     shares = depth._read(long)[0, 0]
     assert shares[:256] == pytest.approx(0.25)
     assert shares[512:] == pytest.approx(0.75)

@@ -24,7 +24,7 @@ def reader(monkeypatch: pytest.MonkeyPatch) -> Reader:
     """The stage, with a network that sees a painted strip as it was painted."""
     def run(painted: Painted, pose=FROM_PIPE, shoulder: Shoulder | None = None) -> Gap | Refusal:
         strip, reading = make(painted)
-        monkeypatch.setattr(networks, "read", lambda *_: reading)
+        monkeypatch.setattr(networks, "read", lambda _: reading)
         return read(strip, pose, fitting(), shoulder)
     return run
 

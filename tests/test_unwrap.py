@@ -11,7 +11,7 @@ from calibration.camera import Camera
 from tests import scene as scenes
 from tests.scene import Paint, Scene
 from vision import geometry
-from vision.records import Bytes, Floats, Photo
+from vision.records import Floats, Photo, Strip
 from vision.unwrap import COLUMNS, FIRST_MM, ROWS, STEP_MM, unwrap
 
 LENS = Camera(900.0, (503.5, 377.5), (0.02, 0.0, 0.0, 0.0, 0.0))
@@ -55,10 +55,10 @@ def test_no_resolution_moves_a_blob(focal_px):
     assert found_row == pytest.approx(row, abs=0.3)
 
 
-def crossings(pixels: Bytes, low_mm: float, high_mm: float, rises: bool) -> Floats:
+def crossings(strip: Strip, low_mm: float, high_mm: float, rises: bool) -> Floats:
     """Axial place, row by row, of the steepest change of green between two places."""
     zone = (low_mm < ALONG) & (high_mm > ALONG)
-    green = pixels[..., 1].astype(float)
+    green = strip.pixels[..., 1].astype(float)
     slope = np.gradient(np.apply_along_axis(np.convolve, 1, green, np.ones(3) / 3, "same"), axis=1)[:, zone]
     top = (slope if rises else -slope).argmax(1)
     return ALONG[zone][top]
@@ -70,37 +70,8 @@ def test_mouth_and_mark_of_a_drawn_joint_stand_upright_at_their_places(tilt_deg)
     pixels, _ = scenes.draw(scene, Paint(noise=0.0, blur_px=0.5))
     strip = unwrap(Photo(pixels, LENS), scenes.pose(scene))
     for place, rises in ((0.0, True), (5.0, True), (7.0, False)):
-        found = crossings(strip.pixels, place - 1.2, place + 1.2, rises)
+        found = crossings(strip, place - 1.2, place + 1.2, rises)
         middle = found[20:-20]
         assert np.median(middle) == pytest.approx(place, abs=0.15)
         assert abs(np.polyfit(np.sin(strip.angles_rad[20:-20]), middle, 1)[0]) < 0.15
         assert np.abs(middle - np.median(middle)).max() < 0.3
-
-
-def test_a_bare_pipe_has_no_collar():
-    assert unwrap(Photo(np.zeros((756, 1008, 3), np.uint8), LENS), scenes.pose(SCENE)).collar is None
-
-
-@pytest.mark.parametrize("tilt_deg", [4, 14, 25])
-def test_the_mouth_is_where_collar_and_pipe_agree(tilt_deg):
-    """A sharp mouth's end face lies before it on the pipe's strip and beyond it on the collar's.
-
-    By how much, similar triangles say: a step of one wall, seen from a lens at (along, above) the mouth's axis.
-    """
-    scene = replace(SCENE, tilt_deg=tilt_deg, gap_mm=8.0, lip_mm=0.0)
-    pixels, _ = scenes.draw(scene, Paint(noise=0.0, blur_px=0.5))
-    radius = scene.fitting.collar_od_mm / 2
-    strip = unwrap(Photo(pixels, LENS), scenes.pose(scene), radius)
-    assert strip.collar is not None
-    wall = radius - scene.pipe.radius_mm
-    along, above = -scene.mouth_mm, float(np.linalg.norm(scene.pipe.point_mm))
-    by_rim, by_pipe = wall * along / (above - radius), wall * along / (above - scene.pipe.radius_mm)
-    front = slice(ROWS // 2 - 12, ROWS // 2 + 13)
-    rim, begin = (crossings(layer, -0.7, 0.7, rises)[front] for layer, rises in
-                  ((strip.collar, False), (strip.pixels, True)))
-    assert np.median(rim) == pytest.approx(0.0, abs=0.15)
-    assert np.median(begin) == pytest.approx(0.0, abs=0.15)
-    rim_on_pipe = crossings(strip.pixels, -by_rim - 0.7, -by_rim + 0.7, False)[front]
-    begin_on_collar = crossings(strip.collar, by_pipe - 0.7, by_pipe + 0.7, True)[front]
-    assert np.median(rim_on_pipe) == pytest.approx(-by_rim, abs=0.15)
-    assert np.median(begin_on_collar) == pytest.approx(by_pipe, abs=0.15)

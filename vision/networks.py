@@ -80,38 +80,36 @@ class Reading:
     views: Shares
 
 
-def read(pipe: Bytes, collar: Bytes | None = None) -> Reading:
-    """Read a (128, 512, 3) strip, with the collar's beside it where there is one.
+def read(rgb: Bytes) -> Reading:
+    """Read a (128, 512, 3) strip.
 
     Both networks read it, as it is and mirrored round the pipe, and the four answers are averaged: what is true
     of a joint does not change with them, and a guess does.  The last strip's reading is kept: squaring the
     axis and measuring the gap ask for the same one.
     """
-    return _read(pipe.tobytes(), b"" if collar is None else collar.tobytes(), pipe.shape)
+    return _read(rgb.tobytes(), rgb.shape)
 
 
-def read_bare(pipe: Bytes) -> Reading:
+def read_bare(rgb: Bytes) -> Reading:
     """Read a (128, 512, 3) strip of a bare pipe; `beyond` is then beyond its cut."""
-    return _by("sceptic", pipe.tobytes(), b"", pipe.shape)
+    return _by("sceptic", rgb.tobytes(), rgb.shape)
 
 
 @lru_cache(maxsize=1)
-def _read(pipe: bytes, collar: bytes, shape: tuple[int, ...]) -> Reading:
-    reader, sceptic = _by("reader", pipe, b"", shape), _by("sceptic", pipe, collar, shape)
+def _read(pixels: bytes, shape: tuple[int, ...]) -> Reading:
+    reader, sceptic = (_by(name, pixels, shape) for name in ("reader", "sceptic"))
     beyond = np.concatenate([reader.views, sceptic.views])
     both = np.asarray((reader.shares + sceptic.shares) / 2, np.float32)
     return Reading(_told_apart(both, reader.shares), beyond.mean(0), beyond)
 
 
 @lru_cache(maxsize=2)
-def _by(name: str, pipe: bytes, collar: bytes, shape: tuple[int, ...]) -> Reading:
+def _by(name: str, pixels: bytes, shape: tuple[int, ...]) -> Reading:
     """What one network reads, as it is and mirrored."""
-    strips = _lifted(*(np.frombuffer(pixels, np.uint8).reshape(shape) for pixels in (pipe, collar) if pixels))
-    if name == "sceptic" and not collar:
-        strips = np.concatenate([strips, np.zeros_like(strips)], axis=-1)
+    rgb = _lifted(np.frombuffer(pixels, np.uint8).reshape(shape))
     shares, views = [], []
     for mirrored in (False, True):
-        logits = _logits(name, np.ascontiguousarray(strips[::-1]) if mirrored else strips)
+        logits = _logits(name, np.ascontiguousarray(rgb[::-1]) if mirrored else rgb)
         turned = logits[:, ::-1] if mirrored else logits
         shares.append(_softmax(turned[:-1]))
         views.append(np.asarray(1 / (1 + np.exp(-turned[-1])), np.float32))
@@ -125,14 +123,12 @@ def forget() -> None:
     _by.cache_clear()
 
 
-def _lifted(pipe: Bytes, *collar: Bytes) -> Bytes:
-    """Both strips as one, made lighter where the pipe's is darker than 99 in 100: dark ones are misread."""
-    strips = np.concatenate([pipe, *collar], axis=-1)
-    light = float(np.percentile(pipe.max(-1), 95))
+def _lifted(rgb: Bytes) -> Bytes:
+    """A strip darker than 99 in 100 of those looked at, made as light as they are: dark ones are misread."""
+    light = float(np.percentile(rgb.max(-1), 95))
     if light >= DARK:
-        return strips
-    bright = cv2.convertScaleAbs(strips.reshape(len(strips), -1), alpha=min(DARK / max(light, 1.0), MOST_LIFT))
-    return bright.reshape(strips.shape).astype(np.uint8)
+        return rgb
+    return cv2.convertScaleAbs(rgb, alpha=min(DARK / max(light, 1.0), MOST_LIFT)).astype(np.uint8)
 
 
 def _told_apart(both: Shares, reader: Shares) -> Shares:

@@ -49,7 +49,7 @@ def read(strip: Strip, pose: Pose, fitting: Fitting, shoulder: Shoulder | None =
     Refuses with `covered`, `mouth-not-found`, `mark-not-found`, `mark-hidden`, `mark-unclear`, `two-lines`,
     `glare` or `too-dark`.
     """
-    reading = networks.read(strip.pixels, strip.collar)
+    reading = networks.read(strip.pixels)
     edge = mouth.find_mouth(strip, reading, pose, fitting.collar_od_mm / 2)
     if edge is None:
         covered = float((reading.shares[_OVER][:, :200] > 0.5).mean()) > 0.3

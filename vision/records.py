@@ -200,7 +200,6 @@ class Strip:
     row i at angle `angles_rad[i]` round the pipe, 0 facing the camera.
     seen: (rows, cols) bool, inside the picture and on the side facing the camera.
     at_px: (rows, cols, 2) where each cell lies in the photo (distorted pixels, as stored).
-    collar: the same cells laid on the collar's surface instead, (rows, cols, 3); None of a bare pipe.
     """
 
     pixels: Bytes
@@ -209,7 +208,6 @@ class Strip:
     angles_rad: Floats
     seen: NDArray[np.bool_]
     at_px: NDArray[np.float32]
-    collar: Bytes | None = None
 
 
 @dataclass(frozen=True)

@@ -33,8 +33,7 @@ _ENOUGH_RAD = math.radians(1.6)  # a mouth that asks for less does not contradic
 
 def square(strip: Strip, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitting) -> tuple[Limbs, Pose] | None:
     """Limbs and pose with the mouth square on the strip; None where they are so already, or no mouth is seen."""
-    reading = networks.read(strip.pixels, strip.collar)
-    found = mouth.find_mouth(strip, reading, pose, fitting.collar_od_mm / 2, _SOFTEST_MM)
+    found = mouth.find_mouth(strip, networks.read(strip.pixels), pose, fitting.collar_od_mm / 2, _SOFTEST_MM)
     if found is None:
         return None
     turn = turn_of(found, strip.angles_rad, pose)

@@ -1,17 +1,10 @@
-"""Pose -> Strip: the pipe's surface laid flat around the mouth, and the collar's.
+"""Pose -> Strip: the pipe's surface laid flat around the mouth.
 
 On the strip roll, distance, tilt and curvature are gone: columns are tenths of a millimetre along the pipe,
 rows are degrees round it.  Photos finer than the strip are averaged down first, so that nothing aliases.
-
-Two cylinders about one axis are laid flat.  What lies on the pipe is in its place on the pipe's strip, what lies on
-the collar on the collar's, and all else is shifted by its own height times the tangent of the view.  So the mouth is
-where both agree: the collar ends on its strip in the column in which the pipe begins on its own.  A dark end face or
-crevice lies before that column on the pipe's strip and beyond it on the collar's; grease lies beyond it on both.
 """
 
 from __future__ import annotations
-
-from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -24,23 +17,15 @@ STEP_MM, FIRST_MM = 0.1, -11.0
 HALF_ARC_DEG = 62.0
 
 
-def unwrap(photo: Photo, pose: Pose, collar_radius_mm: float | None = None, first_mm: float = FIRST_MM,
-           columns: int = COLUMNS) -> Strip:
-    """Resample pipe and collar on a grid around the mouth guess of the pose, from `first_mm` before it.
-
-    collar_radius_mm: None for a bare pipe.
-    """
+def unwrap(photo: Photo, pose: Pose, first_mm: float = FIRST_MM, columns: int = COLUMNS) -> Strip:
+    """Resample the pipe's cylinder on a grid around the mouth guess of the pose, from `first_mm` before it."""
     angles = np.radians(np.linspace(-HALF_ARC_DEG, HALF_ARC_DEG, ROWS))
-    along = pose.mouth_mm + first_mm + STEP_MM * np.arange(columns, dtype=np.float64)
-    scale = pose.px_per_mm * STEP_MM
-    at = geometry.cylinder_px(pose.pipe, along, angles, photo.camera)
+    along = first_mm + STEP_MM * np.arange(columns, dtype=np.float64)
+    at = geometry.cylinder_px(pose.pipe, pose.mouth_mm + along, angles, photo.camera)
     size = np.array(photo.size_px)
     seen = np.all((at > -0.5) & (at < size - 0.5), axis=-1)
-    collar = None
-    if collar_radius_mm is not None:
-        around = replace(pose.pipe, radius_mm=collar_radius_mm)
-        collar = _resample(photo, geometry.cylinder_px(around, along, angles, photo.camera), scale)
-    return Strip(_resample(photo, at, scale), first_mm, STEP_MM, angles, seen, at.astype(np.float32), collar)
+    return Strip(_resample(photo, at, pose.px_per_mm * STEP_MM), first_mm, STEP_MM, angles, seen,
+                 at.astype(np.float32))
 
 
 def _resample(photo: Photo, at: Floats, photo_px_per_cell: float) -> Bytes:

@@ -168,15 +168,12 @@ class GroundSpec:
 
 @dataclass(frozen=True)
 class ClutterSpec:
-    """Kinds of things that lie about (`items`), over the joint (`over`, as_pipe: in the pipe's colour), and before it,
-    where they hide a part of one of its sides (`screens`).
-    """
+    """Kinds of things that lie about (`items`) and over the joint (`over`, as_pipe: in the pipe's colour)."""
 
     items: tuple[str, ...]
     over: tuple[str, ...]
     seed: int
     as_pipe: bool = False
-    screens: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -8,15 +8,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .body import BACKGROUND, COLLAR, HARDWARE, OTHER, OVER, PIPE, Body, Material
+from .body import Body, Material
 from .camera import Camera
 from .meshes import box, move
 
 CLAMP = 40.0
 PASS_SPP = 16
 MOST_PX = 4_100_000  # rendered in one go; larger pictures in bands, as every sample needs memory
-OF_THE_JOINT = (PIPE, COLLAR, HARDWARE)
-THINGS_BEFORE = 5  # surfaces that may lie before the joint; a thin thing has two
 BODIES = 48  # every scene is padded to this many, as the kernels' call tables depend on it
 
 
@@ -155,31 +153,12 @@ class Renderer:
         return np.nan_to_num(total / (passes * PASS_SPP)).T.reshape(camera.height_px, camera.width_px, 3)
 
     def classes(self, scene, table: dict[int, int], bodies: list[Body], camera: Camera) -> np.ndarray:
-        """The class map (h, w) uint8: what a ray through each pixel's centre meets first.
-
-        Whatever stands before the joint is OVER where it hides it, and only there.
-        """
-        si = scene.ray_intersect(ray := self._rays(camera, 1, jitter=False))
-        out = self._labels(si, table, bodies)
-        belongs = np.zeros(max(table) + 1, bool)
-        for shape_id, i in table.items():
-            belongs[shape_id] = bool(np.isin(bodies[i].label, OF_THE_JOINT).any())
-        hidden, going = np.zeros(len(out), bool), si.is_valid()
-        for _ in range(THINGS_BEFORE):
-            si = scene.ray_intersect(ray := si.spawn_ray(ray.d), going)
-            going &= si.is_valid()
-            hidden |= belongs[self._which(si)]
-        out[hidden & np.isin(out, (BACKGROUND, OTHER))] = OVER
-        return out.reshape(camera.height_px, camera.width_px)
-
-    def _which(self, si) -> np.ndarray:
-        """The id of the shape that each ray meets, 0 where it meets none."""
+        """The class map (h, w) uint8: what a ray through each pixel's centre meets first."""
         mi, dr = self.mi, self.dr
-        return np.array(dr.select(si.is_valid(), dr.reinterpret_array(mi.UInt32, si.shape), 0))
-
-    def _labels(self, si, table: dict[int, int], bodies: list[Body]) -> np.ndarray:
-        """Classes of what rays meet."""
-        which, u, v = self._which(si), np.array(si.uv.x), np.array(si.uv.y)
+        si = scene.ray_intersect(self._rays(camera, 1, jitter=False))
+        which = dr.select(si.is_valid(), dr.reinterpret_array(mi.UInt32, si.shape), 0)
+        dr.eval(which, si.uv)
+        which, u, v = np.array(which), np.array(si.uv.x), np.array(si.uv.y)
         out = np.zeros(which.size, np.uint8)
         for shape_id, i in table.items():
             hit = np.flatnonzero(which == shape_id)
@@ -191,4 +170,4 @@ class Renderer:
                 out[hit] = label[r, c]
             else:
                 out[hit] = label
-        return out
+        return out.reshape(camera.height_px, camera.width_px)

@@ -20,7 +20,6 @@ from .palette import grease_color
 from .pipe import FINE_MM, PipeAxis, head, pipe_axis, pipe_mesh, ring
 from .recipe import Recipe
 from .render import BODIES
-from .screens import screen
 from .surface import Line, Skin, paint
 
 PIPED = ("joint", "premark", "bare_pipe", "cut_end", "wrapped", "rod")
@@ -228,8 +227,6 @@ def build(recipe: Recipe, assets: Assets, front_rad: float | None = None) -> Sta
         for kind in recipe.clutter.over:
             over = over_bodies(rng, kind, axis, facing, recipe.collar.od_mm, recipe.dirt.color, past)
             bodies += [_as_pipe(body, recipe) for body in over] if recipe.clutter.as_pipe else over
-        before = np.random.default_rng(recipe.clutter.seed + 2)
-        bodies += [screen(before, kind, axis, camera, recipe.dirt.color) for kind in recipe.clutter.screens]
     near = [b for b in bodies if b.name in ("collar", "hardware", "pipe")]
     low = -radius * 1.05
     if near and recipe.scenario == "joint":

@@ -13,15 +13,12 @@ import numpy as np
 from .noise import pick
 from .recipe import CollarSpec, Recipe
 from .scene import FINISHES, GROUND_KINDS, HARDWARE, draw
-from .screens import SCREENS
 
 # What belongs to the test world alone; training has all the rest.
 TEST_MAPS = ("bridge", "studio")
 TEST_GROUNDS = ("planks", "carpet", "asphalt")
 TEST_FINISHES = ("chromate", "cast")
 TEST_HARDWARE = ("coupling", "cap")
-
-SCREENED = 0.4  # share of scenes of the training world
 
 GREASES = {"black": 3, "white": 3, "brown": 2, "amber": 2, "grey": 1.5}
 
@@ -36,7 +33,6 @@ def scene_of(seed: int, maps: list[str], world: str = "train", scenario: str | N
             recipe = change(recipe, rng)
     if world == "train":
         recipe = _beyond_the_lists(recipe, np.random.default_rng([seed, 4178]))
-        recipe = _screened(recipe, np.random.default_rng([seed, 4179]))
     return kept_to(world, recipe, rng)
 
 
@@ -48,14 +44,6 @@ def _beyond_the_lists(recipe: Recipe, rng: np.random.Generator) -> Recipe:
     if rng.random() < 0.25:
         collar = replace(collar, hardware="turned")
     return replace(recipe, collar=collar)
-
-
-def _screened(recipe: Recipe, rng: np.random.Generator) -> Recipe:
-    """Now and then something stands before one side of the pipe."""
-    if rng.random() > SCREENED:
-        return recipe
-    kinds = tuple(pick(rng, SCREENS) for _ in range(int(rng.choice([1, 2], p=[0.75, 0.25]))))
-    return replace(recipe, clutter=replace(recipe.clutter, screens=kinds))
 
 
 def kept_to(world: str, recipe: Recipe, rng: np.random.Generator) -> Recipe:

@@ -14,7 +14,7 @@ import torch
 from torch import Tensor
 
 from . import nets
-from .train import SHAPES, export
+from .train import SIDES, export
 
 
 def mean_of(first: dict[str, Tensor], second: dict[str, Tensor], share: float) -> dict[str, Tensor]:
@@ -25,16 +25,16 @@ def mean_of(first: dict[str, Tensor], second: dict[str, Tensor], share: float) -
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("which", choices=sorted(SHAPES))
+    parser.add_argument("which", choices=sorted(SIDES))
     parser.add_argument("checkpoints", type=Path, nargs=2, metavar="CHECKPOINT")
     parser.add_argument("--share", type=float, default=0.5, help="of the second checkpoint, 0 to 1")
     parser.add_argument("--out", type=Path, required=True)
     args = parser.parse_args()
     first, second = (torch.load(path, map_location="cpu", weights_only=True) for path in args.checkpoints)
     net = nets.finder() if args.which == "finder" else nets.reader()
-    net.load_state_dict(nets.widened(mean_of(first, second, args.share), net))
+    net.load_state_dict(mean_of(first, second, args.share))
     torch.save(net.state_dict(), args.out.with_suffix(".pt"))
-    export(net.eval(), args.out, torch.zeros((1, *SHAPES[args.which])))
+    export(net.eval(), args.out, torch.zeros((1, 3, *SIDES[args.which])))
 
 
 if __name__ == "__main__":

@@ -50,9 +50,9 @@ class _Block(nn.Module):
 class Encoder(nn.Module):
     """The first `stages` stages; gives the skips, finest first."""
 
-    def __init__(self, stages: int = 6, layers: int = 1) -> None:
+    def __init__(self, stages: int = 6) -> None:
         super().__init__()
-        self._conv_stem = nn.Conv2d(3 * layers, 32, 3, 2, 1, bias=False)
+        self._conv_stem = nn.Conv2d(3, 32, 3, 2, 1, bias=False)
         self._bn0 = nn.BatchNorm2d(32, eps=1e-3)
         blocks, self.ends = [], {}
         for index, (repeats, kernel, stride, expansion, inp, out) in enumerate(_STAGES[:stages]):
@@ -80,23 +80,10 @@ class Encoder(nn.Module):
         """Take the ImageNet weights; heads and later stages are left aside."""
         stored = torch.load(path, map_location="cpu", weights_only=True)
         own = self.state_dict()
-        self.load_state_dict(widened({key: stored[key] for key in own if key in stored}, self), strict=False)
+        self.load_state_dict({key: stored[key] for key in own if key in stored}, strict=False)
         missing = [key for key in own if key not in stored]
         if missing:
             raise ValueError(f"{path} lacks {len(missing)} of {len(own)} tensors, the first: {missing[0]}")
-
-
-def widened(stored: dict[str, Tensor], net: nn.Module) -> dict[str, Tensor]:
-    """Weights for a network that sees more layers than theirs did: of the new ones it knows nothing yet."""
-    own = net.state_dict()
-    return {key: padded(value, own[key]) for key, value in stored.items()}
-
-
-def padded(value: Tensor, like: Tensor) -> Tensor:
-    """A convolution's weight for as many input channels as `like` has, zero for those beyond its own."""
-    if value.dim() != 4 or value.shape[1] >= like.shape[1]:
-        return value
-    return torch.cat([value, value.new_zeros(like.shape[0], like.shape[1] - value.shape[1], *like.shape[2:])], 1)
 
 
 class _Up(nn.Module):
@@ -124,14 +111,11 @@ class _Up(nn.Module):
 
 
 class Segmenter(nn.Module):
-    """RGB 0..255 in, logits (batch, outputs, height, width) out.  Sides: multiples of the last stride.
+    """RGB 0..255 in, logits (batch, outputs, height, width) out.  Sides: multiples of the last stride."""
 
-    layers: how many pictures of three channels each are seen together.
-    """
-
-    def __init__(self, outputs: int, stages: int, widths: tuple[int, ...], layers: int = 1) -> None:
+    def __init__(self, outputs: int, stages: int, widths: tuple[int, ...]) -> None:
         super().__init__()
-        self.encoder = Encoder(stages, layers)
+        self.encoder = Encoder(stages)
         channels = self.encoder.channels
         ups, inp = [], channels[-1]
         for skip, width in zip(reversed(channels[:-1]), widths, strict=True):
@@ -158,5 +142,5 @@ def finder() -> Segmenter:
 
 
 def reader() -> Segmenter:
-    """Pipe and collar laid flat, 512 x 128: what each cell is, and one more channel: is it beyond the mouth."""
-    return Segmenter(len(STRIP_CLASSES) + 1, 5, (80, 48, 32), layers=2)
+    """The flat strip, 512 x 128: what each cell is, and one more channel: is it beyond the mouth."""
+    return Segmenter(len(STRIP_CLASSES) + 1, 5, (80, 48, 32))

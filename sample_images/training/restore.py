@@ -13,8 +13,6 @@ from pathlib import Path
 import torch
 from torch import Tensor, nn
 
-from .nets import padded
-
 
 def _folded(path: Path) -> list[tuple[Tensor, Tensor]]:
     """Weight and bias of every convolution of the file, in order."""
@@ -54,7 +52,7 @@ def restore(net: nn.Module, path: Path, probe: Tensor) -> None:
     if len(used) != len(stored):
         raise ValueError(f"{path} has {len(stored)} convolutions, the network {len(used)}")
     for (conv, norm), (weight, bias) in zip(used, stored, strict=True):
-        conv.weight.copy_(padded(weight, conv.weight))
+        conv.weight.copy_(weight)
         if norm is None:
             if conv.bias is not None:
                 conv.bias.copy_(bias)

@@ -104,31 +104,17 @@ def _start(joint: Tensor, end: Tensor) -> Tensor:
     return torch.where(joint | (end & chance(joint, 0.7)), near, uniform(joint, -4.0, 48.0)).double()
 
 
-def _assumed(joints: Joints, end: Tensor) -> tuple[Tensor, Tensor]:
-    """Pixels of cells on the pipe and on the collar, both about the axis that a chain with errors would have found."""
+def _assumed(joints: Joints, end: Tensor) -> Tensor:
+    """Pixels of cells on the cylinder that a chain with errors would have found."""
     axis = _turned(joints)
     towards, across = _frame(axis, joints.mouth_mm)
     mouth = joints.mouth_mm + axis * _start(joints.collared, end)[:, None]
     mouth = mouth + across * normal(across, 0.5)[:, None] + towards * normal(across, 0.5)[:, None]
-    scale = normal(end, 0.015).exp()
-    pipe_mm, collar_mm = joints.pipe_mm * scale, joints.collar_mm * scale * normal(end, 0.004).exp()
-    return cells_px(joints.matrix, mouth, axis, pipe_mm), cells_px(joints.matrix, mouth, axis, collar_mm)
-
-
-def _laid_flat(pictures: Tensor, pixels: Tensor, size: Tensor) -> tuple[Tensor, Tensor]:
-    """What pictures (batch, 3, side, side) show at those pixels, black outside them; and whether each is inside."""
-    grid = ((pixels + 0.5) / SIDE_PX * 2 - 1).float()
-    strip = F.grid_sample(pictures, grid, padding_mode="zeros", align_corners=False)
-    inside = ((pixels > -0.5) & (pixels < size[:, None, None] - 0.5)).all(-1)
-    return strip * inside[:, None], inside
+    return cells_px(joints.matrix, mouth, axis, joints.pipe_mm * normal(end, 0.015).exp())
 
 
 def sample(shelf: Shelf, batch: int) -> tuple[Tensor, Tensor, Tensor]:
-    """Strips (batch, 6, ROWS, COLUMNS) of 0..255, their classes, and whether beyond the mouth (255: unknown).
-
-    The first three channels are the pipe laid flat, the others the collar: the same cells at the collar's radius,
-    black where there is none.
-    """
+    """Strips (batch, 3, ROWS, COLUMNS) of 0..255, their classes, and whether beyond the mouth (255: unknown)."""
     piped = torch.nonzero(shelf.numbers[: shelf.count, 15] > 0)[:, 0]
     index = piped[torch.randint(len(piped), (batch,), device=shelf.device)]
     matrix, mouth, axis, pipe, collar, lip, joint, end, lean = numbers(shelf.numbers[index])
@@ -142,9 +128,11 @@ def sample(shelf: Shelf, batch: int) -> tuple[Tensor, Tensor, Tensor]:
     small = F.interpolate(rgb, (side, side), mode="bilinear", antialias=True) if side < SIDE_PX else rgb
     blur = (0.25 * native.float() * side / SIDE_PX).clamp(1.0, 2.5)
     small = phoneify.process(phoneify.recolour(small), blur)
-    pixels, outer = _assumed(joints, end)
-    strip, inside = _laid_flat(small, pixels, shelf.size[index])
-    collar_strip, _ = _laid_flat(small, outer, shelf.size[index])
+    pixels = _assumed(joints, end)
+    grid = ((pixels + 0.5) / SIDE_PX * 2 - 1).float()
+    strip = F.grid_sample(small, grid, padding_mode="zeros", align_corners=False)
+    inside = ((pixels > -0.5) & (pixels < shelf.size[index][:, None, None] - 0.5)).all(-1)
+    strip = strip * inside[:, None]
     near = pixels.round().clamp(0, SIDE_PX - 1).long()
     classes = shelf.classes[index[:, None, None], near[..., 1], near[..., 0]]
     table = torch.full((256,), IGNORE, dtype=torch.uint8, device=shelf.device)
@@ -154,7 +142,6 @@ def sample(shelf: Shelf, batch: int) -> tuple[Tensor, Tensor, Tensor]:
     dull = (strip.amin(1) > 0.99) | (strip.amax(1) < 0.02)
     target = torch.where(inside & ~dull, table[classes.long()], unknown)
     beyond = torch.where(inside & end[:, None, None], beyond_mouth(pixels, joints).to(torch.uint8), unknown)
-    strip = torch.cat([strip, collar_strip * joint[:, None, None, None]], 1)
     flip = chance(end, 0.5)[:, None, None]
     strip = torch.where(flip[:, None], strip.flip(2), strip)
     target, beyond = (torch.where(flip, part.flip(1), part) for part in (target, beyond))

@@ -130,7 +130,7 @@ def _begin(net: nn.Module, start: Path, draw: Draw, device: str) -> nn.Module:
     if start.suffix == ".pth":
         net.encoder.load_pretrained(start)
     elif start.suffix == ".pt":
-        net.load_state_dict(nets.widened(torch.load(start, map_location="cpu", weights_only=True), net))
+        net.load_state_dict(torch.load(start, map_location="cpu", weights_only=True))
     else:
         restore.restore(net, start, torch.zeros_like(draw()[0][:1], device="cpu").float())
     net = net.to(device, memory_format=torch.channels_last)
@@ -184,7 +184,7 @@ def export(net: nn.Module, out: Path, probe: Tensor) -> None:
                       dynamo=False)
 
 
-SHAPES = {"finder": (3, frames.HEIGHT, frames.WIDTH), "reader": (6, strips.ROWS, strips.COLUMNS)}
+SIDES = {"finder": (frames.HEIGHT, frames.WIDTH), "reader": (strips.ROWS, strips.COLUMNS)}
 LOSSES: dict[str, Callable[..., Tensor]] = {"finder": finder_loss, "reader": reader_loss}
 
 
@@ -222,7 +222,7 @@ def main() -> None:
     final, log = _train(net, args, drawing(shelves), few, names, device)
     print(f"done: {len(log)} steps on {shelves[True].count} close pictures;",
           json.dumps(evaluate(final, few, names, device)), flush=True)
-    _save(final, args.out, log, torch.zeros((1, *SHAPES[args.which])))
+    _save(final, args.out, log, torch.zeros((1, 3, *SIDES[args.which])))
 
 
 if __name__ == "__main__":
