@@ -8,6 +8,7 @@ the collar's own rings, not from the closed forms under test.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -18,7 +19,7 @@ from numpy.typing import NDArray
 from calibration.camera import Camera, FocalSource
 from calibration.fittings import Fitting
 from vision import geometry, networks
-from vision.records import Axis, Edge, Floats, Gap, Limb, Limbs, Look, Pose, Sighting
+from vision.records import Axis, Edge, Floats, Gap, Limb, Limbs, Look, Pose, Refusal, Sighting
 
 ROWS = np.radians(np.linspace(-60, 60, 121))
 MOUTH_BIAS_MM = 0.10  # by how much this file's reader may misplace a whole mouth, and says so
@@ -436,6 +437,12 @@ def close_map(scene: Scene, collar_px: float = 190.0) -> Floats:
     matrix = scale * np.array([[x, -y], [y, x]])
     middle = (np.array(networks.FINDER_SIZE_PX) - 1) / 2
     return np.column_stack([matrix, mouth_px(scene) - matrix @ middle])
+
+
+def first_found(looked: Iterator[Sighting | Refusal]) -> Sighting | Refusal:
+    """What the first look that shows something shows, or the first refusal where none does."""
+    seen = list(looked)
+    return next((each for each in seen if isinstance(each, Sighting)), seen[0])
 
 
 def sighting(scene: Scene) -> Sighting:

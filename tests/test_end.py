@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from calibration.camera import Camera
+from tests import scene as scenes
 from vision import end, looks
 from vision.networks import FINDER_CLASSES, FINDER_SIZE_PX
 from vision.records import Floats, Look, Photo, Refusal, Sighting
@@ -48,7 +49,7 @@ def find(monkeypatch: pytest.MonkeyPatch):
 
     def run(classes: np.ndarray) -> Sighting | Refusal:
         monkeypatch.setattr(looks, "see", finder(classes))
-        return end.find_end(photo)
+        return scenes.first_found(end.find_end(photo))
 
     return run
 

@@ -37,7 +37,7 @@ def agrees(found: Sighting | Refusal, scene: Scene) -> None:
 def test_the_shipped_finder_finds_a_drawn_joint():
     """End to end, on a picture unlike any that it was trained on."""
     scene = Scene(size_px=(1344, 1008), camera=Camera(1000.0, (671.5, 503.5)), roll_deg=35, tilt_deg=12)
-    agrees(locate.locate(photo_of(scene)), scene)
+    agrees(scenes.first_found(locate.locate(photo_of(scene))), scene)
 
 
 @pytest.fixture
@@ -45,7 +45,8 @@ def faultless(monkeypatch: pytest.MonkeyPatch) -> Callable[[Scene], Sighting | R
     """`locate` with a finder that makes no mistake."""
     def find(scene: Scene) -> Sighting | Refusal:
         monkeypatch.setattr(looks, "see", lambda _, to_photo: scenes.look(scene, to_photo))
-        return locate.locate(Photo(np.zeros((scene.size_px[1], scene.size_px[0], 3), np.uint8), scene.known))
+        photo = Photo(np.zeros((scene.size_px[1], scene.size_px[0], 3), np.uint8), scene.known)
+        return scenes.first_found(locate.locate(photo))
     return find
 
 
@@ -71,13 +72,14 @@ def test_a_joint_that_one_look_misses_is_found_by_another(monkeypatch, shown):
         return replace(look, classes=np.zeros_like(look.classes), shares=np.zeros_like(look.shares)) if hidden else look
 
     monkeypatch.setattr(looks, "see", see)
-    agrees(locate.locate(Photo(np.zeros((756, 1008, 3), np.uint8), SMALL.known)), SMALL)
+    looked = locate.locate(Photo(np.zeros((756, 1008, 3), np.uint8), SMALL.known))
+    agrees(scenes.first_found(looked), SMALL)
 
 
 def test_an_empty_picture_has_no_joint():
     """With the shipped finder: noise is no joint."""
     noise = np.random.default_rng(0).integers(90, 150, (600, 800, 3)).astype(np.uint8)
-    refusal = locate.locate(Photo(noise, Camera(800.0, (399.5, 299.5))))
+    refusal = scenes.first_found(locate.locate(Photo(noise, Camera(800.0, (399.5, 299.5)))))
     assert isinstance(refusal, Refusal)
     assert refusal.reason == "no-joint"
 

@@ -6,6 +6,7 @@ to the right.  What stands in for the mouth is the cut's edge on the side that f
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,12 +41,12 @@ class _Rough:
     score: float
 
 
-def find_end(photo: Photo) -> Sighting | Refusal:
-    """Find the bare pipe end that is meant: the widest, nearest to the middle.
+def find_end(photo: Photo) -> Iterator[Sighting | Refusal]:
+    """Find the bare pipe end that is meant, the widest, nearest to the middle, in one look after another.
 
-    Refuses with `no-pipe`, `not-bare` or `end-cut-off`.
+    Each refuses with `no-pipe`, `not-bare` or `end-cut-off`; after `not-bare` it isn't looked again.
     """
-    return looks.first_found(photo, _seen, final="not-bare")
+    return looks.found(photo, _seen, final="not-bare")
 
 
 def _seen(photo: Photo, frame: Look) -> Sighting | Refusal:

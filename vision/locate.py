@@ -8,6 +8,7 @@ what the finder misses once it often sees then.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -38,12 +39,12 @@ class _Rough:
     score: float
 
 
-def locate(photo: Photo) -> Sighting | Refusal:
-    """Find the joint that is meant.
+def locate(photo: Photo) -> Iterator[Sighting | Refusal]:
+    """Find the joint that is meant, in one look after another: what one takes for a side the next often does not.
 
-    Refuses with `no-joint`, `several-joints` or `collar-cut-off`.
+    Each refuses with `no-joint`, `covered` or `collar-cut-off`.
     """
-    return looks.first_found(photo, _seen)
+    return looks.found(photo, _seen)
 
 
 def _seen(photo: Photo, frame: Look) -> Sighting | Refusal:

@@ -5,7 +5,7 @@ Part of the stages that find something in a photo: `locate` for a joint, `end` f
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import cv2
 import numpy as np
@@ -43,20 +43,17 @@ def ways(size_px: tuple[int, int]) -> list[Floats]:
     return [as_is, through(_MIDDLE * np.eye(2)), through(np.diag([1.0, -1.0])), through(-np.eye(2))]
 
 
-def first_found(photo: Photo, seen: Callable[[Photo, Look], Sighting | Refusal], final: str = "") -> Sighting | Refusal:
-    """What the first look that shows it shows; where none does, the refusal of the look as it is.
+def found(photo: Photo, seen: Callable[[Photo, Look], Sighting | Refusal],
+          final: str = "") -> Iterator[Sighting | Refusal]:
+    """What each first look shows, one after the other, as far as they are asked for.
 
     final: a refusal after which it isn't looked again.
     """
-    refusals = []
     for way in ways(photo.size_px):
-        found = seen(photo, see(photo.pixels, way))
-        if isinstance(found, Sighting):
-            return found
-        refusals.append(found)
-        if found.reason == final:
-            break
-    return refusals[0]
+        sighting = seen(photo, see(photo.pixels, way))
+        yield sighting
+        if isinstance(sighting, Refusal) and sighting.reason == final:
+            return
 
 
 def see(pixels: Bytes, to_photo: Floats) -> Look:

@@ -13,6 +13,7 @@ A stage that can't go on returns a Refusal; the answer is then `unproven`, and c
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any, TypeVar
 
@@ -69,18 +70,25 @@ def inspect(data: bytes, fitting: Fitting, camera: Camera | Profile | None = Non
     """
     if hand is not None:
         return _assisted(data, hand, fitting, camera, confidence)
-    road = _Road()
+    photo = decode(data, camera)
+    if isinstance(photo, Refusal):
+        return Verdict("unproven", _why(photo, _Road(), fitting))
+    return _first_told(_judged(photo, seen, fitting, confidence) for seen in locate(photo))
+
+
+def _judged(photo: Photo, seen: Sighting | Refusal, fitting: Fitting, confidence: float) -> Verdict:
+    """Judge the joint that one look found."""
+    road = _Road(photo)
     try:
-        photo = road.to(decode(data, camera))
-        sighting = road.to(locate(photo))
+        sighting = road.to(seen)
         limbs = road.to(find_limbs(photo, sighting))
         pose = road.to(solve_pose(limbs, photo.camera, fitting, sighting.mouth_px, sighting.axis_px))
         if better := settle(limbs, pose, photo.camera):
             limbs, pose = road.turned(*better)
-        strip = road.to(unwrap(photo, pose, fitting.collar_od_mm / 2))
+        strip = road.to(unwrap(photo, pose))
         while (better := square(strip, limbs, pose, photo.camera, fitting)) and road.turns < MOST_TURNS:
             limbs, pose = road.turned(*better)
-            strip = road.to(unwrap(photo, pose, fitting.collar_od_mm / 2))
+            strip = road.to(unwrap(photo, pose))
         road.to(trusted(pose, fitting))
         shoulder = find_shoulder(photo, pose, fitting.collar_od_mm / 2)
         gap = road.to(read(strip, pose, fitting, shoulder))
@@ -94,11 +102,18 @@ def inspect(data: bytes, fitting: Fitting, camera: Camera | Profile | None = Non
 def inspect_premark(data: bytes, fitting: Fitting, camera: Camera | Profile | None = None,
                     confidence: float = 0.95) -> PremarkVerdict:
     """Judge one photo of a marked pipe before it is pushed in; arguments and errors as for `inspect`."""
-    road = _Road()
+    photo = decode(data, camera)
+    if isinstance(photo, Refusal):
+        return PremarkVerdict("unproven", _why(photo, _Road(), fitting))
+    return _first_told(_judged_premark(photo, seen, fitting, confidence) for seen in find_end(photo))
+
+
+def _judged_premark(photo: Photo, seen: Sighting | Refusal, fitting: Fitting, confidence: float) -> PremarkVerdict:
+    """Judge the pipe's end that one look found."""
+    road = _Road(photo)
     columns = columns_for(fitting.mark_depth_mm, FIRST_MM, STEP_MM)
     try:
-        photo = road.to(decode(data, camera))
-        sighting = road.to(find_end(photo))
+        sighting = road.to(seen)
         limbs = road.to(find_limbs(photo, sighting))
         pose = by_sides = road.to(solve_pose(limbs, photo.camera, fitting, sighting.mouth_px, sighting.axis_px))
         if better := settle(limbs, pose, photo.camera):
@@ -124,6 +139,23 @@ def inspect_premark(data: bytes, fitting: Fitting, camera: Camera | Profile | No
     return PremarkVerdict(word, reasons, **road.records)
 
 
+# What ends a road where something else passed for a side: another look may see it rightly.
+_MISLED = frozenset({"edges-not-found", "size-mismatch", "too-oblique", "cut-not-found"})
+_Said = TypeVar("_Said", Verdict, PremarkVerdict)
+
+
+def _first_told(verdicts: Iterable[_Said]) -> _Said:
+    """The first verdict that another look could not better; where each could be, the first that saw anything."""
+    kept = None
+    for verdict in verdicts:
+        if verdict.strip is not None and _MISLED.isdisjoint(doubt.reason for doubt in verdict.reasons):
+            return verdict
+        if kept is None or (kept.sighting is None and verdict.sighting is not None):
+            kept = verdict
+    assert kept is not None  # there is always a first look
+    return kept
+
+
 def with_premark(said: Verdict, before: PremarkVerdict, fitting: Fitting) -> Verdict:
     """What was said of a joint, with what the photo of its marked pipe adds: the insertion from both.
 
@@ -144,8 +176,8 @@ def propose(data: bytes, camera: Camera | Profile | None = None) -> tuple[Photo 
     photo = decode(data, camera)
     if isinstance(photo, Refusal):
         return None, None
-    sighting = locate(photo)
-    return photo, None if isinstance(sighting, Refusal) else start_from(sighting)
+    found = next((seen for seen in locate(photo) if isinstance(seen, Sighting)), None)
+    return photo, None if found is None else start_from(found)
 
 
 def _assisted(data: bytes, hand: Hand, fitting: Fitting, camera: Camera | Profile | None,
@@ -159,7 +191,7 @@ def _assisted(data: bytes, hand: Hand, fitting: Fitting, camera: Camera | Profil
         pose = road.to(solve_pose(limbs, photo.camera, fitting, hand.mouth.mean(0), axis_of(hand)))
         if better := settle(limbs, pose, photo.camera):
             limbs, pose = road.turned(*better)
-        strip = road.to(unwrap(photo, pose, fitting.collar_od_mm / 2))
+        strip = road.to(unwrap(photo, pose))
         road.to(trusted(pose, fitting))
         gap = road.to(read_by_hand(strip, pose, fitting, hand, photo.camera))
         measurement = road.to(measure(gap, limbs, pose, photo.camera, fitting, confidence))
@@ -185,10 +217,12 @@ class _RoadEnds(Exception):
 class _Road:
     """What was found on the way, and every doubt that came with it."""
 
-    def __init__(self) -> None:
+    def __init__(self, photo: Photo | None = None) -> None:
         self.records: dict[str, Any] = {}
         self.doubts: list[Doubt] = []
         self.turns = 0
+        if photo is not None:
+            self.to(photo)
 
     def to(self, record: _Record | Refusal) -> _Record:
         """Note the record that a stage returned and go on with it, or end the road at its refusal."""
