@@ -17,6 +17,10 @@ from vision.records import Edge, Floats, Pose, PremarkVerdict
 from vision.redraw import independent_rows
 from vision.ring import WAVE_U_MM, Wave
 
+# A joint whose gap goes round as a wave is one whose line may well be worse than lines usually are: where its cause is
+# asked for, the usual says only half of what it says of joints at large.
+_SUSPECTED_RAD = 2 * HAND_RAD
+
 
 @dataclass(frozen=True)
 class Before:
@@ -46,7 +50,7 @@ def mark_wave(befores: Sequence[Before]) -> Wave | None:
     if not known.any():
         return None
     radius = next(pose.pipe.radius_mm for _, pose, _ in seen if pose is not None)
-    spread = np.linalg.inv(known + np.eye(2) / (HAND_RAD * radius) ** 2)
+    spread = np.linalg.inv(known + np.eye(2) / (_SUSPECTED_RAD * radius) ** 2)
     cos, sin = spread @ asked
     covariance = np.zeros((3, 3))
     covariance[1:, 1:] = spread

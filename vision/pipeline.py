@@ -73,7 +73,7 @@ def inspect(data: bytes, fitting: Fitting, camera: Camera | Profile | None = Non
     photo = decode(data, camera)
     if isinstance(photo, Refusal):
         return Verdict("unproven", _why(photo, _Road(), fitting))
-    return _first_told(_judged(photo, seen, fitting, confidence) for seen in locate(photo))
+    return _first_told((_judged(photo, seen, fitting, confidence) for seen in locate(photo)), _MISLED)
 
 
 def _judged(photo: Photo, seen: Sighting | Refusal, fitting: Fitting, confidence: float) -> Verdict:
@@ -105,7 +105,7 @@ def inspect_premark(data: bytes, fitting: Fitting, camera: Camera | Profile | No
     photo = decode(data, camera)
     if isinstance(photo, Refusal):
         return PremarkVerdict("unproven", _why(photo, _Road(), fitting))
-    return _first_told(_judged_premark(photo, seen, fitting, confidence) for seen in find_end(photo))
+    return _first_told((_judged_premark(photo, seen, fitting, confidence) for seen in find_end(photo)), _MISLED_BARE)
 
 
 def _judged_premark(photo: Photo, seen: Sighting | Refusal, fitting: Fitting, confidence: float) -> PremarkVerdict:
@@ -139,16 +139,21 @@ def _judged_premark(photo: Photo, seen: Sighting | Refusal, fitting: Fitting, co
     return PremarkVerdict(word, reasons, **road.records)
 
 
-# What ends a road where something else passed for a side: another look may see it rightly.
-_MISLED = frozenset({"edges-not-found", "size-mismatch", "too-oblique", "cut-not-found"})
+# What ends a road where something else passed for a side: another look may see it rightly.  That it does, the collar's
+# diameter confirms; a bare pipe has no second one, so there nothing is tried again that its cut contradicted.
+_MISLED = frozenset({"edges-not-found", "size-mismatch", "too-oblique"})
+_MISLED_BARE = frozenset({"cut-not-found"})
 _Said = TypeVar("_Said", Verdict, PremarkVerdict)
 
 
-def _first_told(verdicts: Iterable[_Said]) -> _Said:
-    """The first verdict that another look could not better; where each could be, the first that saw anything."""
+def _first_told(verdicts: Iterable[_Said], misled: frozenset[str]) -> _Said:
+    """The first verdict that another look could not better; where each could be, the first that saw anything.
+
+    misled: reasons for which a road that came as far as the strip is tried again.
+    """
     kept = None
     for verdict in verdicts:
-        if verdict.strip is not None and _MISLED.isdisjoint(doubt.reason for doubt in verdict.reasons):
+        if verdict.strip is not None and misled.isdisjoint(doubt.reason for doubt in verdict.reasons):
             return verdict
         if kept is None or (kept.sighting is None and verdict.sighting is not None):
             kept = verdict
