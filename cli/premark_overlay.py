@@ -74,7 +74,7 @@ def _mark_up(picture: NDArray[np.uint8], view: overlay.View, verdict: PremarkVer
         pen.stroke(picture, cut, pen.MOUTH, view.line)
         axis = overlay.axis_in_picture(pose, photo, view)
         labels = [(overlay.beyond(cut, axis, -1, view.em), "cut", pen.MOUTH),
-                  (overlay.beyond(told, axis, -1, view.em), "catalog", pen.LIMIT)]
+                  (overlay.beyond(told, -axis, 0, view.em), "catalog", pen.LIMIT)]  # its other end: marks lie near it
         if verdict.depth is not None:
             near = view.at(verdict.depth.near.points_px)
             pen.stroke(picture, near, pen.MARK, view.line)

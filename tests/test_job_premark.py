@@ -138,6 +138,7 @@ def test_a_job_with_marked_pipes(desk: Desk) -> None:  # noqa: F811
     page = (desk.folder / "report.html").read_text("utf-8")
     assert page.count(">marked pipe</span>") == 2  # of the joints that need a person; J-1 and J-4 need nobody
     assert "but its marked pipe" in page
+    assert page.count("; told from both photos</dd>") == 1  # J-2, with the interval of its insertion
     lines = [json.loads(line) for line in (desk.folder / "results.jsonl").read_text("utf-8").splitlines()]
     assert {line["photo"] for line in lines if line.get("kind") == "premark"} == {
         "J-1_before.jpg", "J-2_before.jpg", "J-3_before.jpg", "J-4_premark.jpg"}

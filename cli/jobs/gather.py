@@ -158,8 +158,7 @@ class _Shown:
             )  # fmt: skip
         return Photo(
             name=visible(photo.name), word=answer["verdict"], gap=gap_of(answer),
-            interval=interval_of(answer), limit=limit_of(answer), insertion=insertion_of(answer),
-            taken=_time(photo.taken),
+            interval=interval_of(answer), limit=limit_of(answer), insertion=_insertion(answer), taken=_time(photo.taken),
             reasons=tuple(told), scale=scale(answer), picture=self._picture(photo), assisted=is_assisted(answer),
         )  # fmt: skip
 
@@ -171,6 +170,13 @@ class _Shown:
             return ""
         self._left -= 1
         return "data:image/jpeg;base64," + base64.b64encode(jpeg).decode("ascii")
+
+
+def _insertion(answer: dict[str, Any]) -> str:
+    """The insertion; where photos of joint and marked pipe told it together, with its interval and that they did."""
+    told = insertion_of(answer)
+    both = answer.get("insertion_from") == "premark"
+    return f"{told}, {interval_of(answer, 'insertion')}; told from both photos" if told and both else told
 
 
 def _time(exif: str) -> str:
