@@ -158,7 +158,8 @@ class _Shown:
             )  # fmt: skip
         return Photo(
             name=visible(photo.name), word=answer["verdict"], gap=gap_of(answer),
-            interval=interval_of(answer), limit=limit_of(answer), insertion=_insertion(answer), taken=_time(photo.taken),
+            interval=interval_of(answer), limit=limit_of(answer), insertion=_insertion(answer),
+            taken=_time(photo.taken),
             reasons=tuple(told), scale=scale(answer), picture=self._picture(photo), assisted=is_assisted(answer),
         )  # fmt: skip
 
