@@ -1,6 +1,6 @@
 """The shipped weights: their answers on small pictures made by numpy, their size, their classes.
 
-CI does not train: these numbers say that weights, OpenCV and the code around them are what was scored.
+CI does not train: these numbers say that weights, ONNX Runtime and the code around them are what was scored.
 """
 
 from __future__ import annotations

@@ -151,3 +151,14 @@ def hand_over(sighting: Sighting, side: int) -> Sighting:
     shares[networks.FINDER_CLASSES.index("over"), rows] = 1
     look = replace(sighting.close, shares=shares, classes=shares.argmax(0).astype(np.uint8))
     return replace(sighting, close=look)
+
+
+@pytest.mark.parametrize("slope", [-0.04, 0.0, 0.04])
+def test_a_line_is_voted_for_also_where_most_stations_lie_at_one_end(slope):
+    along = np.concatenate([np.linspace(0, 30, 40), [200.0, 300.0, 400.0]])
+    offsets = np.arange(-15, 15 + sides.STEP_PX / 2, sides.STEP_PX)
+    line = slope * along + 1.5
+    strength = 20 * np.exp(-0.5 * ((offsets[None] - line[:, None]) / 1.0) ** 2)
+    found, offset = sides.vote(along, offsets, strength, 1.0)
+    assert abs(found - slope) < 15 / 12 / 200  # half a step of what is tried
+    assert abs(offset - 1.5) < 0.5

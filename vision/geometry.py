@@ -42,6 +42,8 @@ def distort_plane(at: Floats, coefficients: Coefficients) -> Floats:
     x, y = at[..., 0], at[..., 1]
     square = x * x + y * y
     radial = 1 + square * (k1 + square * (k2 + square * k3))
+    if not (np.any(p1) or np.any(p2)):
+        return np.asarray(at * radial[..., None])
     return np.stack([x * radial + 2 * p1 * x * y + p2 * (square + 2 * x * x),
                      y * radial + p1 * (square + 2 * y * y) + 2 * p2 * x * y], -1)
 
@@ -228,7 +230,7 @@ def meet(directions: Floats, point: Floats, direction: Floats,
     """
     foot, u, v = frame(point, direction)
     distance = np.linalg.norm(foot, axis=-1)
-    along, deep, side = ((directions * basis).sum(-1) for basis in (direction, u, v))
+    along, deep, side = (np.vecdot(directions, basis) for basis in (direction, u, v))
     across = deep**2 + side**2
     room = np.asarray(radius) ** 2 * across - (distance * side) ** 2
     reach = (distance * deep - np.sqrt(np.where(room >= 0, room, np.nan))) / across

@@ -23,6 +23,8 @@ _PIPE, _COLLAR, _HARDWARE, _INK, _OVER = (networks.FINDER_CLASSES.index(n) for n
 _CLOSE_COLLAR_PX = (190.0, 110.0)  # collar width in the second look; the other where it fails
 _MOST_TURNED = 0.2  # rad: a second look whose joint lies further from its middle axis is taken again
 _HIDDEN_SHARE = 0.15  # of the ring round a collar: a hand that covers the pipe takes about a quarter of it
+_PLENTY_PX = 60.0  # square root of a collar's area: of a larger one every fourth pixel tells where it lies
+_SETTLED_PX = 0.05  # an axis that moves by less, beside the mouth and a collar's size away, is found
 _LEAST_CONTACT = 0.35  # of the pipe's width: a pipe that touches the collar on less than this is not in it
 
 
@@ -139,11 +141,12 @@ def _measure(look: Look, collar: NDArray[np.bool_], pipe: NDArray[np.bool_], con
     """
     if np.count_nonzero(contact) < 8 or np.count_nonzero(pipe) < 40:
         return None
-    touch, pipe_at, collar_at = looks.points(contact), looks.points(pipe), looks.points(collar)
-    size = float(np.sqrt(len(collar_at)))
+    size = float(np.sqrt(np.count_nonzero(collar)))
+    every = 2 if size > _PLENTY_PX else 1
+    touch, pipe_at, collar_at = looks.points(contact), looks.points(pipe, every), looks.points(collar, every)
     mouth = touch.mean(0)
     near = pipe_at[np.linalg.norm(pipe_at - mouth, axis=1) < 1.6 * size]
-    if len(near) < 40:
+    if len(near) < 40 / every**2:
         return None
     axis = looks.unit(near.mean(0) - collar_at.mean(0))
     edge = looks.points(looks.rim(pipe))
@@ -154,8 +157,10 @@ def _measure(look: Look, collar: NDArray[np.bool_], pipe: NDArray[np.bool_], con
             return None
         (left_slope, left), (right_slope, right) = sides
         across = np.array([-axis[1], axis[0]])
-        mouth = mouth + across * (left + right) / 2
-        axis = looks.unit(axis + (left_slope + right_slope) / 2 * across)
+        aside, turn = (left + right) / 2, (left_slope + right_slope) / 2
+        mouth, axis = mouth + across * aside, looks.unit(axis + turn * across)
+        if abs(aside) < _SETTLED_PX and abs(turn) * size < _SETTLED_PX:
+            break
     pipe_width = right - left
     across = np.array([-axis[1], axis[0]])
     if pipe_width < 8 or np.ptp(touch @ across) < _LEAST_CONTACT * pipe_width:
@@ -165,7 +170,8 @@ def _measure(look: Look, collar: NDArray[np.bool_], pipe: NDArray[np.bool_], con
         return None
     mouth = mouth + axis * _step(lanes[0], lanes[1])
     along = (collar_at - mouth) @ axis
-    collar_width = _width(along, (collar_at - mouth) @ across, pipe_width)
+    around = looks.points(looks.rim(collar)) - mouth
+    collar_width = _width(around @ axis, around @ across, pipe_width)
     if collar_width is None or not 0.85 < collar_width / pipe_width < 2.0:
         return None
     bare = contact & ~unknown

@@ -15,6 +15,7 @@ from vision import networks
 from vision.records import Bytes, Floats, Look, Photo, Refusal, Sighting
 
 _MIDDLE = 0.62  # of the photo's width and height
+_SETTLED_PX = 0.01  # a line that moves by less at both its ends is found
 _SLOPE_U = 0.1  # of a side against the axis that it is measured from
 
 
@@ -85,10 +86,10 @@ def parts(mask: NDArray[np.bool_], least: int) -> list[NDArray[np.bool_]]:
     return [labels == i for i in order[:6] if stats[i, cv2.CC_STAT_AREA] >= least]
 
 
-def points(mask: NDArray[np.bool_]) -> Floats:
-    """Pixels (n, 2), x and y, of a mask."""
-    ys, xs = np.nonzero(mask)
-    return np.column_stack([xs, ys]).astype(float)
+def points(mask: NDArray[np.bool_], every: int = 1) -> Floats:
+    """Pixels (n, 2), x and y, of a mask; of every so many rows and columns."""
+    ys, xs = np.nonzero(mask[::every, ::every])
+    return np.column_stack([xs, ys]).astype(float) * every
 
 
 def rim(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -161,7 +162,10 @@ def _robust_line(x: Floats, y: Floats) -> tuple[float, float]:
     weight: Floats = np.ones_like(x)
     fit: Floats = np.zeros(2)
     for _ in range(8):
-        fit = np.asarray(np.linalg.solve(basis.T @ (weight[:, None] * basis) + ridge, basis.T @ (weight * y)))
+        old, fit = fit, np.asarray(
+            np.linalg.solve(basis.T @ (weight[:, None] * basis) + ridge, basis.T @ (weight * y)))
+        if np.abs(basis[[0, -1]] @ (fit - old)).max() < _SETTLED_PX:
+            break
         rest = np.abs(y - basis @ fit)
         weight = 1 / (1 + (rest / max(1.0, 1.5 * float(np.median(rest)))) ** 2)
     return float(fit[0]), float(fit[1])

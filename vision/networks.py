@@ -1,4 +1,4 @@
-"""The networks that look at pictures: shipped weights, run by OpenCV.
+"""The networks that look at pictures: shipped weights, run by ONNX Runtime.
 
 `finder` looks at a 640 x 480 picture: what is pipe, collar, other hardware, ink, or lies over them.
 `reader` and `sceptic` look at the flat strip: what each cell is, and whether it lies beyond the collar's mouth.
@@ -16,6 +16,7 @@ from importlib import resources
 
 import cv2
 import numpy as np
+import onnxruntime
 from numpy.typing import NDArray
 
 Bytes = NDArray[np.uint8]
@@ -30,16 +31,18 @@ MOST_LIFT = 4.0
 
 
 @lru_cache(maxsize=3)
-def _network(name: str) -> cv2.dnn.Net:
+def _network(name: str) -> onnxruntime.InferenceSession:
     weights = resources.files("vision").joinpath("weights", f"{name}.onnx").read_bytes()
-    return cv2.dnn.readNetFromONNX(np.frombuffer(weights, np.uint8))
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = cv2.getNumThreads()  # one knob for all that computes: a job's workers set it to 1
+    options.add_session_config_entry("session.intra_op.allow_spinning", "0")  # threads that spin hold up other work
+    return onnxruntime.InferenceSession(weights, options, providers=["CPUExecutionProvider"])
 
 
 def _logits(name: str, rgb: Bytes) -> Shares:
     blob = rgb.transpose(2, 0, 1)[None].astype(np.float32)
-    network = _network(name)
-    network.setInput(blob)
-    return np.asarray(network.forward()[0], np.float32)
+    (logits,) = _network(name).run(None, {"rgb": blob})
+    return np.asarray(logits[0], np.float32)
 
 
 def _softmax(logits: Shares) -> Shares:

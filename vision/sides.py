@@ -117,17 +117,20 @@ def vote(along: Floats, offsets: Floats, strength: Floats, swing: float) -> tupl
     scaled = scaled * (0.25 + 0.75 * prior)
     middle = along.mean()
     half = np.ptp(along) / 2
+    lever = (along - middle) / max(half, 1.0)
+    most = int(np.ceil(swing * offsets[-1] * np.abs(lever).max() / STEP_PX)) + 1
+    lanes = np.lib.stride_tricks.sliding_window_view(np.pad(scaled, ((0, 0), (most, most + 1)), mode="edge"),
+                                                     len(offsets) + 1, axis=1)
     best, answer = -1.0, (0.0, 0.0)
     for rise in np.linspace(-swing, swing, 25) * offsets[-1]:
-        shift = rise * (along - middle) / max(half, 1.0)
-        columns = (offsets[None, :] + shift[:, None] - offsets[0]) / STEP_PX
-        left = np.clip(np.floor(columns).astype(int), 0, len(offsets) - 2)
-        part = np.clip(columns - left, 0, 1)
-        rows = np.arange(len(along))[:, None]
-        total = (scaled[rows, left] * (1 - part) + scaled[rows, left + 1] * part).sum(0)
+        columns = rise * lever / STEP_PX
+        left = np.floor(columns).astype(int)
+        part = columns - left
+        lane = lanes[np.arange(len(along)), most + left]
+        total = (1 - part) @ lane[:, :-1] + part @ lane[:, 1:]
         top = int(total.argmax())
         if total[top] > best:
-            slope = rise / max(half, 1.0)
+            slope = float(rise / max(half, 1.0))
             best, answer = float(total[top]), (slope, float(offsets[top] - slope * middle))
     return answer
 
@@ -162,7 +165,10 @@ def cauchy_line(x: Floats, y: Floats, floor: float) -> tuple[float, float]:
     weight = np.ones_like(x)
     slope = offset = 0.0
     for _ in range(10):
-        slope, offset = np.polyfit(x, y, 1, w=np.sqrt(weight))
+        middle = weight @ x / weight.sum()
+        lever = weight * (x - middle)
+        slope = lever @ y / max(lever @ (x - middle), 1e-12)
+        offset = weight @ y / weight.sum() - slope * middle
         rest = np.abs(y - slope * x - offset)
         weight = 1 / (1 + (rest / max(floor, 2.0 * float(np.median(rest)))) ** 2)
     return float(slope), float(offset)

@@ -22,8 +22,8 @@ def unwrap(photo: Photo, pose: Pose, first_mm: float = FIRST_MM, columns: int = 
     angles = np.radians(np.linspace(-HALF_ARC_DEG, HALF_ARC_DEG, ROWS))
     along = first_mm + STEP_MM * np.arange(columns, dtype=np.float64)
     at = geometry.cylinder_px(pose.pipe, pose.mouth_mm + along, angles, photo.camera)
-    size = np.array(photo.size_px)
-    seen = np.all((at > -0.5) & (at < size - 0.5), axis=-1)
+    (x, y), (width, height) = np.moveaxis(at, -1, 0), photo.size_px
+    seen = (x > -0.5) & (x < width - 0.5) & (y > -0.5) & (y < height - 0.5)
     return Strip(_resample(photo, at, pose.px_per_mm * STEP_MM), first_mm, STEP_MM, angles, seen,
                  at.astype(np.float32))
 
@@ -31,8 +31,9 @@ def unwrap(photo: Photo, pose: Pose, first_mm: float = FIRST_MM, columns: int = 
 def _resample(photo: Photo, at: Floats, photo_px_per_cell: float) -> Bytes:
     """Bilinear samples of the part of the photo that is needed, shrunk where a cell covers several pixels."""
     size = np.array(photo.size_px)
-    low = np.clip(np.floor(at.reshape(-1, 2).min(0)).astype(int) - 4, 0, size - 1)
-    high = np.clip(np.ceil(at.reshape(-1, 2).max(0)).astype(int) + 5, low + 1, size)
+    x, y = np.moveaxis(at, -1, 0)
+    low = np.clip(np.floor([x.min(), y.min()]).astype(int) - 4, 0, size - 1)
+    high = np.clip(np.ceil([x.max(), y.max()]).astype(int) + 5, low + 1, size)
     part = photo.pixels[low[1]:high[1], low[0]:high[0]]
     if photo_px_per_cell > 1.2:
         scale = 1 / photo_px_per_cell
