@@ -51,6 +51,15 @@ def test_one_photo_knows_the_slant_across_it_and_little_of_the_one_towards_it() 
     assert found.cos_mm == pytest.approx(-R_MM * math.tan(math.radians(3.0)), abs=4 * math.sqrt(across))
 
 
+def test_where_a_leaning_mark_is_highest_is_known_no_better_than_the_sides_were_told() -> None:
+    """Four photos, each told to 10 degrees: the place of the top, seen from the middle, to about half of that."""
+    found = mark_wave([before(side, 5.0, 30.0, number) for number, side in enumerate((0, 90, 180, 270))])
+    assert found is not None
+    aside = np.array([-found.sin_mm, found.cos_mm]) / found.amplitude_mm
+    top_u_rad = math.sqrt(float(aside @ found.covariance[1:, 1:] @ aside)) / found.amplitude_mm
+    assert math.radians(4) < top_u_rad < math.radians(10)
+
+
 def test_a_photo_that_shows_no_mark_knows_nothing() -> None:
     assert mark_wave([Before(PremarkVerdict("unproven", ()), 0.0)]) is None
     assert mark_wave([]) is None

@@ -141,6 +141,16 @@ def test_more_is_asked_of_ink_that_touches_the_mouth(reader):
     assert isinstance(reader(Painted(0.0, strokes=(Stroke(3.0, **thin),))), Gap)
 
 
+def test_an_end_face_is_ruled_out_by_a_shoulder_that_has_the_mouth_where_it_was_read(reader):
+    """As much as the face would show, were the mouth taken at its rim: then it lay beyond by the whole face."""
+    steep, fit = scenes.pose(Scene(tilt_deg=25)), fitting()
+    face = (fit.collar_od_mm - fit.pipe_od_mm) / 2 * np.tan(np.radians(25))
+    painted = Painted(0.0, strokes=(Stroke(0.0, face, arc_deg=(-40, 30), uneven_mm=0.3),))
+    for doubtful in (None, Shoulder(0.0, face)):
+        assert reason(reader(painted, steep, doubtful)) == "mark-unclear"
+    assert isinstance(reader(painted, steep, Shoulder(0.0, 0.35)), Gap)
+
+
 def test_a_spot_of_ink_is_no_mark(reader):
     assert reason(reader(Painted(0.0, strokes=(Stroke(3.0, arc_deg=(0.0, 6.0)),)))) == "mark-not-found"
 

@@ -35,6 +35,7 @@ EdgeName = Literal["near", "far"]
 DRAWS = 4000
 LEAST_COMMON_DEG = 25.0  # of an arc that both photos show; less is no mean
 SEAT_RAD = math.radians(0.7)  # how square a mouth stands to the pipe in it (common practice, no source)
+TOLD_U_DEG = 10.0  # how well people say from which side they photographed
 HAND_RAD = math.radians(0.7)  # how square a line is drawn by hand round a pipe (common practice, no source)
 CLOSE_MM = 0.8  # a near edge nearer to the mouth than this may be one with the seam's shadow
 SHIFTED_MM = 0.35  # by which a dark ring at the mouth may be taken for collar where ink touches it

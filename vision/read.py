@@ -69,7 +69,7 @@ def read(strip: Strip, pose: Pose, fitting: Fitting, shoulder: Shoulder | None =
     before = _inked_before(strip, reading, edge, line)
     if before is not None:
         return Refusal("read", "two-lines", f"before the line, {before:.1f} mm from the mouth, may be another")
-    return _gap(strip, edge, line, _ring_mm(edge, shoulder), _face_mm(pose, fitting))
+    return _gap(strip, edge, line, _ring_mm(edge, shoulder), _face_mm(pose, fitting, edge, shoulder))
 
 
 def _inked_before(strip: Strip, reading: Reading, edge: Mouth, line: Line) -> float | None:
@@ -98,13 +98,18 @@ def _doubted(edge: Mouth, shoulder: Shoulder | None) -> float:
     return edge.bias_mm if apart <= allowed else max(edge.bias_mm, apart / 2)
 
 
-def _face_mm(pose: Pose, fitting: Fitting) -> float:
-    """Length of the strip before the mouth that shows the collar's end face, seen from the pipe's side.
+def _face_mm(pose: Pose, fitting: Fitting, edge: Mouth, shoulder: Shoulder | None) -> float:
+    """Length of the strip before the mouth that may show the collar's end face, seen from the pipe's side.
 
-    A face in shadow looks like a dark line that reaches the collar, if the mouth is taken at its outer rim.
+    A face in shadow looks like a dark line that reaches the collar, if the mouth is taken at its outer rim.  Then
+    the mouth lies beyond by the whole face; a shoulder that says it doesn't leaves nothing of that.
     """
     wall = (fitting.collar_od_mm - fitting.pipe_od_mm) / 2
-    return wall * max(0.0, math.tan(math.radians(pose.tilt_deg)))
+    face = wall * max(0.0, math.tan(math.radians(pose.tilt_deg)))
+    if shoulder is None:
+        return face
+    beyond = shoulder.mouth_mm - float(np.median(edge.at_mm[edge.rows]))
+    return 0.0 if beyond < face - 2 * math.hypot(shoulder.u_mm, edge.bias_mm) else face
 
 
 def _ring_mm(edge: Mouth, shoulder: Shoulder | None) -> float:
