@@ -84,7 +84,7 @@ def test_hesitation_becomes_doubt():
     views = np.stack([make(Painted(at))[1].beyond for at in (-0.4, 0.4, -0.4, 0.4)])
     split: Mouth | None = mouth.find_mouth(strip, replace(reading, views=views), FROM_PIPE, COLLAR_MM)
     assert split is not None
-    assert split.bias_mm == pytest.approx(crisp.bias_mm + 0.4 * 0.4, abs=0.02)
+    assert split.bias_mm == pytest.approx(crisp.bias_mm + 0.25 * 0.4, abs=0.02)
 
 
 def test_points_in_the_photo_follow_the_strips_own_map():

@@ -28,6 +28,7 @@ _INK, _DECOY = STRIP_CLASSES.index("ink"), STRIP_CLASSES.index("decoy")
 FINDER_SIZE_PX = (640, 480)
 DARK = 100  # of 255, the light parts of a strip; of 352 strips of renders one in a hundred was darker
 MOST_LIFT = 4.0
+_MOVED = 12  # columns by which the mirrored strip is moved as well: no stride of the networks divides it by much
 
 
 @lru_cache(maxsize=3)
@@ -86,8 +87,8 @@ class Reading:
 def read(rgb: Bytes) -> Reading:
     """Read a (128, 512, 3) strip.
 
-    Both networks read it, as it is and mirrored round the pipe, and the four answers are averaged: what is true
-    of a joint does not change with them, and a guess does.  The last strip's reading is kept: squaring the
+    Both networks read it, as it is and mirrored round the pipe and moved along it, and the four answers are averaged:
+    what is true of a joint does not change with them, and a guess does.  The last strip's reading is kept: squaring the
     axis and measuring the gap ask for the same one.
     """
     return _read(rgb.tobytes(), rgb.shape)
@@ -108,16 +109,27 @@ def _read(pixels: bytes, shape: tuple[int, ...]) -> Reading:
 
 @lru_cache(maxsize=2)
 def _by(name: str, pixels: bytes, shape: tuple[int, ...]) -> Reading:
-    """What one network reads, as it is and mirrored."""
+    """What one network reads, as it is and mirrored and moved."""
     rgb = _lifted(np.frombuffer(pixels, np.uint8).reshape(shape))
     shares, views = [], []
     for mirrored in (False, True):
-        logits = _logits(name, np.ascontiguousarray(rgb[::-1]) if mirrored else rgb)
+        logits = _back(_logits(name, _aside(rgb))) if mirrored else _logits(name, rgb)
         turned = logits[:, ::-1] if mirrored else logits
         shares.append(_softmax(turned[:-1]))
         views.append(np.asarray(1 / (1 + np.exp(-turned[-1])), np.float32))
     beyond = np.stack(views)
     return Reading(np.asarray((shares[0] + shares[1]) / 2, np.float32), beyond.mean(0), beyond)
+
+
+def _aside(rgb: Bytes) -> Bytes:
+    """The strip mirrored, and moved by _MOVED columns; before it stands what its first column shows."""
+    mirrored = rgb[::-1]
+    return np.concatenate([np.repeat(mirrored[:, :1], _MOVED, axis=1), mirrored[:, :-_MOVED]], axis=1)
+
+
+def _back(logits: Shares) -> Shares:
+    """Answers to a moved strip at their places on the strip; what left it on the right is told as its last column."""
+    return np.concatenate([logits[..., _MOVED:], np.repeat(logits[..., -1:], _MOVED, axis=-1)], axis=-1)
 
 
 def forget() -> None:
