@@ -28,7 +28,7 @@ _INK, _DECOY = STRIP_CLASSES.index("ink"), STRIP_CLASSES.index("decoy")
 FINDER_SIZE_PX = (640, 480)
 DARK = 100  # of 255, the light parts of a strip; of 352 strips of renders one in a hundred was darker
 MOST_LIFT = 4.0
-_MOVED = 12  # columns by which the mirrored strip is moved as well: no stride of the networks divides it by much
+_MOVED = 12  # columns by which the mirrored strip is moved as well: the coarser strides (8, 16, 32) then fall elsewhere
 
 
 @lru_cache(maxsize=3)
