@@ -8,18 +8,19 @@ collar's radius, and the lip's rounding is taken off.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vision import geometry, networks
 from vision.networks import Reading
-from vision.records import Floats, Pose, Strip
+from vision.records import Floats, Pose, Strip, Survey
 
 MIDDLE_LIP_MM = 0.95  # lips seen in the trade are rounded by 0.3 to 1.6 mm (common practice, no source)
 _WINDOW_MM = 1.5
 SOFTEST_MM = 0.6  # a row whose split is softer shows no mouth to measure from
+_JOINT_A, _JOINT_B, _JOINT_C, _JOINT_D = 0.0, 0.6, 0.0, 0.0
 _OVER = networks.STRIP_CLASSES.index("over")
 
 
@@ -38,11 +39,26 @@ class Mouth:
     rows: NDArray[np.bool_]
     scatter_mm: float
     bias_mm: float
+    moved_mm: float = 0.0
 
     @property
     def hidden_mm(self) -> Floats:
         """Length of pipe next to the mouth that the lip hides, by row."""
         return np.maximum(self.border_mm - self.at_mm, 0.0)
+
+    @property
+    def seen_mm(self) -> Floats:
+        """Where the strip's readers alone see pipe begin, by row."""
+        return self.border_mm - self.moved_mm
+
+    def with_survey(self, survey: Survey) -> Mouth:
+        """The mouth as strip and survey together have it: their weighted mean."""
+        apart = survey.mouth_mm - float(np.median(self.at_mm[self.rows]))
+        own, other = self.bias_mm**2, survey.u_mm**2
+        moved = apart * own / (own + other)
+        bias = _JOINT_A + _JOINT_B * self.bias_mm + _JOINT_C * survey.u_mm + _JOINT_D * abs(apart)
+        return replace(self, border_mm=self.border_mm + moved, at_mm=self.at_mm + moved,
+                       rough_mm=self.rough_mm + moved, bias_mm=bias, moved_mm=moved)
 
 
 def find_mouth(strip: Strip, reading: Reading, pose: Pose, collar_radius_mm: float,

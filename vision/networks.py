@@ -31,7 +31,7 @@ MOST_LIFT = 4.0
 _MOVED = 12  # columns by which the mirrored strip is moved as well: the coarser strides (8, 16, 32) then fall elsewhere
 
 
-@lru_cache(maxsize=3)
+@lru_cache(maxsize=4)
 def _network(name: str) -> onnxruntime.InferenceSession:
     weights = resources.files("vision").joinpath("weights", f"{name}.onnx").read_bytes()
     options = onnxruntime.SessionOptions()
@@ -97,6 +97,13 @@ def read(rgb: Bytes) -> Reading:
 def read_bare(rgb: Bytes) -> Reading:
     """Read a (128, 512, 3) strip of a bare pipe; `beyond` is then beyond its cut."""
     return _by("sceptic", rgb.tobytes(), rgb.shape)
+
+
+def survey(picture: Bytes) -> Shares:
+    """Probability (256,) of each column of a (128, 256, 6) picture to be where the mouth is."""
+    logits = _logits("surveyor", picture)
+    powers = np.exp(logits - logits.max())
+    return np.asarray(powers / powers.sum(), np.float32)
 
 
 @lru_cache(maxsize=1)

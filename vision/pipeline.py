@@ -48,8 +48,8 @@ from vision.records import (
 )
 from vision.refine import find_limbs
 from vision.sharpness import BLURRED, blur_of
-from vision.shoulder import find_shoulder
 from vision.square import borne_out, level, settle, square, square_on
+from vision.survey import survey
 from vision.trace import read_by_hand
 from vision.uncertainty import measure
 from vision.unwrap import FIRST_MM, STEP_MM, unwrap
@@ -90,8 +90,7 @@ def _judged(photo: Photo, seen: Sighting | Refusal, fitting: Fitting, confidence
             limbs, pose = road.turned(*better)
             strip = road.to(unwrap(photo, pose))
         road.to(trusted(pose, fitting))
-        shoulder = find_shoulder(photo, pose, fitting.collar_od_mm / 2)
-        gap = road.to(read(strip, pose, fitting, shoulder))
+        gap = road.to(read(strip, pose, fitting, survey(photo, pose, strip, fitting.collar_od_mm / 2)))
         measurement = road.to(measure(gap, limbs, pose, photo.camera, fitting, confidence))
     except _RoadEnds as end:
         return Verdict("unproven", _why(end.refusal, road, fitting), **road.records)

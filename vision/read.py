@@ -8,7 +8,6 @@ no bare pipe before it to prove that it is ink, so more is asked of it.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 
@@ -17,7 +16,7 @@ from vision import mark, mouth, networks
 from vision.mark import Line
 from vision.mouth import Mouth
 from vision.networks import Reading
-from vision.records import Doubt, Edge, Floats, Gap, Pose, Refusal, Shoulder, Strip
+from vision.records import Doubt, Edge, Floats, Gap, Pose, Refusal, Strip, Survey
 
 _INK, _OVER = (networks.STRIP_CLASSES.index(name) for name in ("ink", "over"))
 TOUCH_MM = 0.35  # ink nearer than this to where pipe begins to be seen counts as reaching it
@@ -43,8 +42,8 @@ MARK_BIAS_MM = 0.08  # how far the whole near edge may be read off
 _ASKEW_MM = 1.0
 
 
-def read(strip: Strip, pose: Pose, fitting: Fitting, shoulder: Shoulder | None = None) -> Gap | Refusal:
-    """Measure the gap on the strip; `shoulder` is a second reading of the mouth, where there is one.
+def read(strip: Strip, pose: Pose, fitting: Fitting, survey: Survey | None = None) -> Gap | Refusal:
+    """Measure the gap on the strip; `survey` is a second reading of the mouth, where there is one.
 
     Refuses with `covered`, `mouth-not-found`, `mark-not-found`, `mark-hidden`, `mark-unclear`, `two-lines`,
     `glare` or `too-dark`.
@@ -54,8 +53,10 @@ def read(strip: Strip, pose: Pose, fitting: Fitting, shoulder: Shoulder | None =
     if edge is None:
         covered = float((reading.shares[_OVER][:, :200] > 0.5).mean()) > 0.3
         return Refusal("read", "covered" if covered else "mouth-not-found")
-    edge = replace(edge, bias_mm=_doubted(edge, shoulder))
-    lines = mark.find_lines(strip, reading.shares, edge.border_mm)
+    seen = edge
+    if survey is not None:
+        edge = edge.with_survey(survey)
+    lines = mark.find_lines(strip, reading.shares, edge.seen_mm)
     lines = [line for line in lines if _arc_deg(strip, line) >= LEAST_ARC_DEG]
     rivals = [line for line in lines if line.share >= RIVAL_SHARE]
     if len(rivals) > 1:  # said first: that there are two is sure, however well their distances are known
@@ -69,13 +70,13 @@ def read(strip: Strip, pose: Pose, fitting: Fitting, shoulder: Shoulder | None =
     before = _inked_before(strip, reading, edge, line)
     if before is not None:
         return Refusal("read", "two-lines", f"before the line, {before:.1f} mm from the mouth, may be another")
-    return _gap(strip, edge, line, _ring_mm(edge, shoulder), _face_mm(pose, fitting, edge, shoulder))
+    return _gap(strip, edge, line, _face_mm(pose, fitting, seen, survey))
 
 
 def _inked_before(strip: Strip, reading: Reading, edge: Mouth, line: Line) -> float | None:
     """Where, mm from the mouth, a stretch before the line may be inked: the line is then not the nearest one."""
     along = strip.first_mm + strip.step_mm * np.arange(strip.seen.shape[1])
-    place = along[None] - edge.border_mm[:, None]
+    place = along[None] - edge.seen_mm[:, None]
     ends = np.interp(strip.angles_rad, strip.angles_rad[line.rows], line.near_mm[line.rows]) - _BESIDE_LINE_MM
     between = strip.seen & (place > 0) & (along[None] < ends[:, None])
     bins = (place[between] / strip.step_mm).astype(int)
@@ -89,35 +90,18 @@ def _inked_before(strip: Strip, reading: Reading, edge: Mouth, line: Line) -> fl
     return strip.step_mm * top + _STRETCH_MM / 2 if share[top] > MAYBE_INK else None
 
 
-def _doubted(edge: Mouth, shoulder: Shoulder | None) -> float:
-    """The mouth's uncertainty, widened to half of what a second reading contradicts it by."""
-    if shoulder is None:
-        return edge.bias_mm
-    apart = abs(float(np.median(edge.at_mm[edge.rows])) - shoulder.mouth_mm)
-    allowed = 2 * math.hypot(edge.bias_mm, shoulder.u_mm)
-    return edge.bias_mm if apart <= allowed else max(edge.bias_mm, apart / 2)
-
-
-def _face_mm(pose: Pose, fitting: Fitting, edge: Mouth, shoulder: Shoulder | None) -> float:
+def _face_mm(pose: Pose, fitting: Fitting, edge: Mouth, survey: Survey | None) -> float:
     """Length of the strip before the mouth that may show the collar's end face, seen from the pipe's side.
 
     A face in shadow looks like a dark line that reaches the collar, if the mouth is taken at its outer rim.  Then
-    the mouth lies beyond by the whole face; a shoulder that says it doesn't leaves nothing of that.
+    the mouth lies beyond by the whole face; a survey that says it doesn't leaves nothing of that.
     """
     wall = (fitting.collar_od_mm - fitting.pipe_od_mm) / 2
     face = wall * max(0.0, math.tan(math.radians(pose.tilt_deg)))
-    if shoulder is None:
+    if survey is None:
         return face
-    beyond = shoulder.mouth_mm - float(np.median(edge.at_mm[edge.rows]))
-    return 0.0 if beyond < face - 2 * math.hypot(shoulder.u_mm, edge.bias_mm) else face
-
-
-def _ring_mm(edge: Mouth, shoulder: Shoulder | None) -> float:
-    """How far back of where it was read the mouth may lie; a shoulder that says so too allows less."""
-    if shoulder is None:
-        return DARK_RING_MM
-    back = float(np.median(edge.at_mm[edge.rows])) - shoulder.mouth_mm + shoulder.u_mm
-    return float(np.clip(back, 0.0, DARK_RING_MM))
+    beyond = survey.mouth_mm - float(np.median(edge.at_mm[edge.rows]))
+    return 0.0 if beyond < face - 2 * math.hypot(survey.u_mm, edge.bias_mm) else face
 
 
 def _arc_deg(strip: Strip, line: Line) -> float:
@@ -141,14 +125,14 @@ def _nothing(strip: Strip, reading: Reading, edge: Mouth) -> Refusal:
     return Refusal("read", "mark-not-found")
 
 
-def _gap(strip: Strip, edge: Mouth, line: Line, ring_mm: float, face_mm: float) -> Gap | Refusal:
+def _gap(strip: Strip, edge: Mouth, line: Line, face_mm: float) -> Gap | Refusal:
     """The gap of a line, once look-alikes are ruled out."""
     rows = line.rows
-    before = line.near_mm - edge.border_mm
+    before = line.near_mm - edge.seen_mm
     touching = bool(np.median(before[rows]) < TOUCH_MM)
     if line.share < LEAST_SHARE:
         return Refusal("read", "mark-unclear", f"ink probability {line.share:.2f}")
-    shown = float(np.median((line.far_mm - edge.border_mm)[rows]))
+    shown = float(np.median((line.far_mm - edge.seen_mm)[rows]))
     if touching and shown < max(LEAST_SHOWN_MM, face_mm + FACE_MARGIN_MM):
         return Refusal("read", "mark-unclear",
                        f"{shown:.1f} mm of a line shows, as much as a seam or the collar's end face would")
@@ -158,7 +142,7 @@ def _gap(strip: Strip, edge: Mouth, line: Line, ring_mm: float, face_mm: float) 
         return Refusal("read", "mark-unclear", "a line at the mouth, part of it lighter, part darker than the pipe")
     apart = np.maximum(line.near_mm - edge.at_mm, 0.0)[rows]
     hidden = float(np.mean(edge.hidden_mm[rows]))
-    value, least, most = _value(apart, hidden, touching, ring_mm)
+    value, least, most = _value(apart, hidden, touching)
     slope = np.polyfit(np.sin(strip.angles_rad[rows]), (line.near_mm - edge.at_mm)[rows], 1)[0]
     askew = float(abs(slope) * np.ptp(np.sin(strip.angles_rad[rows])))
     doubts = (Doubt("mark-askew", f"{askew:.1f} mm over the arc seen"),) if askew > _ASKEW_MM and not touching else ()
@@ -180,7 +164,7 @@ def _middle(edge: Mouth, line: Line) -> float:
     return float(np.nanmedian(0.5 * (line.near_mm + line.far_mm) - edge.at_mm))
 
 
-def _value(apart: Floats, hidden: float, touching: bool, ring_mm: float) -> tuple[float, float, float]:
+def _value(apart: Floats, hidden: float, touching: bool) -> tuple[float, float, float]:
     """Gap and the bracket that the view leaves open.
 
     Ink that comes out from under the lip may end anywhere there.  A dark ring at the mouth, grease or a deep
@@ -189,7 +173,7 @@ def _value(apart: Floats, hidden: float, touching: bool, ring_mm: float) -> tupl
     if touching:
         return hidden / 2, 0.0, hidden
     value = float(np.mean(apart))
-    return value, value, value + ring_mm
+    return value, value, value + DARK_RING_MM
 
 
 def _scatter(angles: Floats, values: Floats) -> float:

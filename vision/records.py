@@ -211,8 +211,8 @@ class Strip:
 
 
 @dataclass(frozen=True)
-class Shoulder:
-    """The mouth by its silhouette: axial millimetres from the pose's guess, and its standard uncertainty."""
+class Survey:
+    """The mouth on the straightened joint: axial millimetres from the pose's guess, and its standard uncertainty."""
 
     mouth_mm: float
     u_mm: float

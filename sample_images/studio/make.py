@@ -77,10 +77,12 @@ def make_scene(
     world: str = "train",
     places: int = 2,
     frames: int | None = None,
+    around: bool = False,
 ) -> dict:
     """Render one seed's pictures; write them with class maps and truth; returns the truth.
 
     places: from how many the scene is seen.  frames: from how many of these also as a whole, not only the joint alone.
+    around: the joint alone with the ground beside its collar.
     """
     clock = [time.perf_counter()]
     recipe = scene_of(seed, sorted(assets.maps), world, scenario)
@@ -92,7 +94,8 @@ def make_scene(
         camera = stage.camera if place == 0 else camera_of(aside(recipe, place))
         if frames is None or place < frames:
             views["frame" + name] = camera.enlarged(longer)
-        views["close" + name] = close_window(stage, camera, longer, recipe.scenario)
+        views["close" + name] = close_window(stage, camera, longer, recipe.scenario,
+                                             recipe.collar.od_mm / 2 if around else None)
     clock.append(time.perf_counter())
     lamp = flash(recipe.light, stage.camera.centre_mm, recipe.view.dist_mm)
     scene, table = renderer.build(stage.bodies, stage.sky, orientation(recipe.light), lamp)
@@ -135,7 +138,7 @@ def work(args: argparse.Namespace, job: int) -> None:
             break
         try:
             facts = make_scene(seed, args.out, renderer, assets, args.spp, args.shrink, args.scenario, args.world,
-                               args.places, args.frames)
+                               args.places, args.frames, args.around)
             done += 1
             if args.verbose:
                 print(seed, facts["scenario"], facts["seconds"], flush=True)
@@ -159,6 +162,7 @@ def main() -> None:
     parser.add_argument("--world", default="train", choices=["train", "test"], help="what the dice may show")
     parser.add_argument("--places", type=int, default=2, help="from how many places each scene is seen")
     parser.add_argument("--frames", type=int, help="from how many of these also as a whole; readers need none")
+    parser.add_argument("--around", action="store_true", help="the joint alone with the ground beside its collar")
     parser.add_argument("--seconds", type=float, help="start no new scene after this long")
     parser.add_argument("--verbose", action="store_true", help="a line for each scene")
     args = parser.parse_args()

@@ -11,6 +11,7 @@ from .stage import Stage
 
 WELL_SEEN_DEG = 60.0
 CLOSE_MM = {"joint": (-12.0, 44.0), "premark": (-5.0, 55.0)}
+AROUND_MM, AROUND = (-12.0, 4.0), 1.12  # with its surroundings: there, and so many times as wide as the collar
 EVERY_DEG = 15
 
 
@@ -97,13 +98,23 @@ def premark_truth(recipe: Recipe, stage: Stage) -> dict | None:
     }
 
 
-def close_window(stage: Stage, camera: Camera, longer_px: int, scenario: str = "joint") -> Camera:
-    """The window round the part of the pipe's visible half that matters, as far as it is in frame."""
+def close_window(stage: Stage, camera: Camera, longer_px: int, scenario: str = "joint",
+                 around_mm: float | None = None) -> Camera:
+    """The window round the part of the pipe's visible half that matters, as far as it is in frame.
+
+    around_mm: a collar's radius; its mouth is then in the window too, with a little of what lies beside it.
+    """
     if stage.axis is not None:
         facing = stage.axis.facing_rad(camera.centre_mm)
         phi = facing + np.linspace(-np.pi / 2, np.pi / 2, 25)
         s = np.linspace(*CLOSE_MM.get(scenario, CLOSE_MM["joint"]), 12)
-        px = camera.project(stage.axis.at(s[:, None], phi[None]).reshape(-1, 3))
+        points = [stage.axis.at(s[:, None], phi[None]).reshape(-1, 3)]
+        if around_mm is not None:
+            out = AROUND * around_mm / stage.axis.radius_mm
+            ring = stage.axis.at(np.linspace(*AROUND_MM, 4)[:, None], phi[None]).reshape(-1, 3)
+            middle = stage.axis.at(np.linspace(*AROUND_MM, 4)[:, None], phi[None] + np.pi).reshape(-1, 3)
+            points.append((ring + middle) / 2 + (ring - middle) / 2 * out)
+        px = camera.project(np.concatenate(points))
     else:
         box = np.array(np.meshgrid([-40, 40], [-30, 30], [-30, 30])).reshape(3, -1).T
         px = camera.project(box)

@@ -50,9 +50,9 @@ class _Block(nn.Module):
 class Encoder(nn.Module):
     """The first `stages` stages; gives the skips, finest first."""
 
-    def __init__(self, stages: int = 6) -> None:
+    def __init__(self, stages: int = 6, channels: int = 3) -> None:
         super().__init__()
-        self._conv_stem = nn.Conv2d(3, 32, 3, 2, 1, bias=False)
+        self._conv_stem = nn.Conv2d(channels, 32, 3, 2, 1, bias=False)
         self._bn0 = nn.BatchNorm2d(32, eps=1e-3)
         blocks, self.ends = [], {}
         for index, (repeats, kernel, stride, expansion, inp, out) in enumerate(_STAGES[:stages]):
@@ -144,3 +144,40 @@ def finder() -> Segmenter:
 def reader() -> Segmenter:
     """The flat strip, 512 x 128: what each cell is, and one more channel: is it beyond the mouth."""
     return Segmenter(len(STRIP_CLASSES) + 1, 5, (80, 48, 32))
+
+
+class Surveyor(nn.Module):
+    """The straightened joint, 256 x 128, six channels: how likely the mouth lies in each column, as logits.
+
+    The reader's encoder and decoder look; what they see is pooled over the rows, which all share one mouth.
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        trunk = reader()
+        self.encoder, self.ups = Encoder(5, 6), trunk.ups
+        self.keys = nn.Conv2d(32, 6, 1)
+        self.mix = nn.Sequential(
+            nn.Conv1d(32 * 7, 96, 5, padding=2), nn.ReLU(inplace=True),
+            nn.Conv1d(96, 96, 5, padding=2), nn.ReLU(inplace=True),
+            nn.Conv1d(96, 64, 5, padding=2), nn.ReLU(inplace=True),
+        )
+        self.head = nn.Conv1d(64, 2, 3, padding=1)
+
+    def begin(self, trunk: Segmenter) -> None:
+        """Take over what the reader knows; the collar's colours count for nothing yet."""
+        stored = trunk.encoder.state_dict()
+        stem = stored["_conv_stem.weight"]
+        stored["_conv_stem.weight"] = torch.cat([stem, torch.zeros_like(stem)], 1)
+        self.encoder.load_state_dict(stored)
+        self.ups.load_state_dict(trunk.ups.state_dict())
+
+    def forward(self, picture: Tensor) -> Tensor:
+        skips = self.encoder((picture - 127.0) / 128.0)
+        x = skips[-1]
+        for up, skip in zip(self.ups, reversed(skips[:-1]), strict=True):
+            x = up(x, skip)
+        weight = self.keys(x).softmax(2)
+        pooled = [x.mean(2), *((x * weight[:, i : i + 1]).sum(2) for i in range(6))]
+        logits = self.head(self.mix(torch.cat(pooled, 1)))  # (batch, 2, columns / 2): the left and right cell of each
+        return logits.transpose(1, 2).flatten(1)

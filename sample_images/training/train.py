@@ -2,6 +2,7 @@
 
     python -m training.train finder --scenes DIR --held DIR --photos DIR --start FILE --out finder.onnx
     python -m training.train reader --scenes DIR --held DIR --start FILE --out reader.onnx
+    python -m training.train surveyor --scenes DIR --held DIR --start reader.onnx --out surveyor.onnx
 
 Run from `sample_images/`.  One GPU each; scenes may still be appearing while it trains.  Seeds are fixed; which
 scenes are there at a step depends on the renderer's pace.  Prints loss and scores on scenes held out.
@@ -20,7 +21,7 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional as F
 
-from . import frames, nets, restore, shelf, strips
+from . import frames, lanes, nets, restore, shelf, strips
 
 IGNORE = 255
 _FINDER_WEIGHTS = (1.0, 1.0, 1.5, 1.2, 2.5, 1.5)
@@ -30,8 +31,8 @@ _READER_WEIGHTS = (0.5, 1.0, 1.0, 2.5, 2.5, 1.5, 1.0, 2.0, 1.5)
 def finder_loss(logits: Tensor, target: Tensor) -> Tensor:
     """Weighted cross entropy and soft Dice over the classes present."""
     weight = torch.tensor(_FINDER_WEIGHTS, device=logits.device)
-    entropy = F.cross_entropy(logits, target, weight, ignore_index=IGNORE)
-    return entropy + 0.5 * soft_dice(logits, target)
+    entropy = F.cross_entropy(logits, target.long(), weight, ignore_index=IGNORE)
+    return entropy + 0.5 * soft_dice(logits, target.long())
 
 
 def soft_dice(logits: Tensor, target: Tensor) -> Tensor:
@@ -46,6 +47,7 @@ def soft_dice(logits: Tensor, target: Tensor) -> Tensor:
 def reader_loss(logits: Tensor, target: Tensor, beyond: Tensor) -> Tensor:
     """Classes as for the finder; the mouth's map weighs most near the mouth, where it decides."""
     weight = torch.tensor(_READER_WEIGHTS, device=logits.device)
+    target = target.long()
     entropy = F.cross_entropy(logits[:, :-1], target, weight, ignore_index=IGNORE)
     known = (beyond != IGNORE).float()
     truth = (beyond == 1).float()
@@ -53,6 +55,16 @@ def reader_loss(logits: Tensor, target: Tensor, beyond: Tensor) -> Tensor:
     stress = known * (1 + 5 * edge.view_as(truth))
     mouth = F.binary_cross_entropy_with_logits(logits[:, -1], truth, reduction="none")
     return entropy + 0.5 * soft_dice(logits[:, :-1], target) + (mouth * stress).sum() / stress.sum().clamp(min=1)
+
+
+def surveyor_loss(logits: Tensor, column: Tensor) -> Tensor:
+    """Cross entropy against the two columns beside the mouth, each by its nearness."""
+    known = torch.isfinite(column)
+    column, chances = column[known], logits[known].log_softmax(1)
+    left = column.floor().long()
+    part = (column - left)[:, None]
+    near = chances.gather(1, left[:, None]) * (1 - part) + chances.gather(1, left[:, None] + 1) * part
+    return -near.mean()
 
 
 def scores(confusion: np.ndarray, names: tuple[str, ...]) -> dict[str, float]:
@@ -70,6 +82,8 @@ def evaluate(
     net: nn.Module, batches: list[tuple[Tensor, ...]], names: tuple[str, ...], device: str
 ) -> dict[str, float]:
     """Held-out IoU by class; for the reader also the mouth's median and 95th percentile error in mm."""
+    if not names:
+        return survey(net, batches, device)
     net.eval()
     confusion, mouth = np.zeros((len(names), len(names))), []
     for batch in batches:
@@ -101,6 +115,27 @@ def mouth_error(logit: np.ndarray, beyond: np.ndarray) -> np.ndarray:
     return np.array(errors or [np.nan])
 
 
+@torch.no_grad()
+def survey(net: nn.Module, batches: list[tuple[Tensor, ...]], device: str) -> dict[str, float]:
+    """Held out: loss, median and 95th percentile of the mouth's error in mm, and how often two sigma hold it."""
+    net.eval()
+    losses, errors, told = [], [], []
+    for picture, column in batches:
+        logits = net(picture.to(device).float()).float().cpu()
+        losses.append(float(surveyor_loss(logits, column.cpu())))
+        share, at = logits.softmax(1), torch.arange(logits.shape[1]).float()
+        mean = share @ at
+        spread = (share @ at**2 - mean**2).clamp(min=0).sqrt()
+        known = torch.isfinite(column.cpu())
+        errors.append((mean - column.cpu())[known] * lanes.STEP_MM)
+        told.append(spread[known] * lanes.STEP_MM)
+    net.train()
+    error, sigma = torch.cat(errors).abs(), torch.cat(told)
+    return {"loss": round(float(np.mean(losses)), 3), "p50_mm": round(float(error.median()), 3),
+            "p95_mm": round(float(error.quantile(0.95)), 3), "sigma_mm": round(float(sigma.median()), 3),
+            "within_2_sigma": round(float((error < 2 * sigma + 0.02).float().mean()), 3)}
+
+
 Draw = Callable[[], tuple[Tensor, ...]]
 
 
@@ -108,7 +143,7 @@ def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("which", choices=("finder", "reader"))
+    parser.add_argument("which", choices=tuple(SIDES))
     parser.add_argument("--scenes", type=Path, required=True, nargs="+", help="folders that studio.make fills")
     parser.add_argument("--held", type=Path, required=True, help="scenes to score on, never trained on")
     parser.add_argument("--photos", type=Path, nargs="*", default=[], help="folders of photos without a joint")
@@ -127,6 +162,10 @@ def _arguments() -> argparse.Namespace:
 
 def _begin(net: nn.Module, start: Path, draw: Draw, device: str) -> nn.Module:
     """The network on the device, with the weights of `start`."""
+    if isinstance(net, nets.Surveyor) and start.suffix == ".onnx":
+        trunk = _begin(nets.reader(), start, lambda: (draw()[0][:, :3],), device)
+        net.begin(trunk.cpu())
+        return net.to(device, memory_format=torch.channels_last).train()
     if start.suffix == ".pth":
         net.encoder.load_pretrained(start)
     elif start.suffix == ".pt":
@@ -154,7 +193,7 @@ def _train(net: nn.Module, args: argparse.Namespace, draw: Draw, held: list[tupl
             items = draw()
         with torch.autocast(device, torch.bfloat16):
             logits = net(items[0].contiguous(memory_format=torch.channels_last))
-        loss = LOSSES[args.which](logits.float(), items[1].long(), *items[2:])
+        loss = LOSSES[args.which](logits.float(), *items[1:])
         optimizer.zero_grad(set_to_none=True)
         loss.backward()
         nn.utils.clip_grad_norm_(net.parameters(), 2.0)
@@ -184,15 +223,18 @@ def export(net: nn.Module, out: Path, probe: Tensor) -> None:
                       dynamo=False)
 
 
-SIDES = {"finder": (frames.HEIGHT, frames.WIDTH), "reader": (strips.ROWS, strips.COLUMNS)}
-LOSSES: dict[str, Callable[..., Tensor]] = {"finder": finder_loss, "reader": reader_loss}
+SIDES = {"finder": (3, frames.HEIGHT, frames.WIDTH), "reader": (3, strips.ROWS, strips.COLUMNS),
+         "surveyor": (6, lanes.ROWS, lanes.COLUMNS)}
+LOSSES: dict[str, Callable[..., Tensor]] = {"finder": finder_loss, "reader": reader_loss, "surveyor": surveyor_loss}
+NAMES = {"finder": nets.FINDER_CLASSES, "reader": nets.STRIP_CLASSES, "surveyor": ()}
+NETS = {"finder": nets.finder, "reader": nets.reader, "surveyor": nets.Surveyor}
 
 
 def main() -> None:
     args = _arguments()
     args.out.parent.mkdir(parents=True, exist_ok=True)
     finder = args.which == "finder"
-    names = nets.FINDER_CLASSES if finder else nets.STRIP_CLASSES
+    names = NAMES[args.which]
     kinds = ("frame", "close") if finder else ("close",)
     filler, again = (shelf.Filler(where, kinds, args.workers) for where in (args.scenes, [args.held]))
     device = "cuda" if torch.cuda.is_available() else "cpu"
@@ -212,9 +254,11 @@ def main() -> None:
     batch = args.batch or (32 if finder else 64)
 
     def drawing(from_: dict[bool, shelf.Shelf]) -> Draw:
-        return lambda: frames.sample(from_, photos, batch) if finder else strips.sample(from_[True], batch)
+        if finder:
+            return lambda: frames.sample(from_, photos, batch)
+        return lambda: (lanes if args.which == "surveyor" else strips).sample(from_[True], batch)
 
-    net = _begin(nets.finder() if finder else nets.reader(), args.start, drawing(shelves), device)
+    net = _begin(NETS[args.which](), args.start, drawing(shelves), device)
     with torch.no_grad():
         few = [drawing(held)() for _ in range(6)]
     print(f"{args.which}: {shelves[True].count} pictures so far, {held[True].count} held out, {photos.count} photos, "
@@ -222,7 +266,7 @@ def main() -> None:
     final, log = _train(net, args, drawing(shelves), few, names, device)
     print(f"done: {len(log)} steps on {shelves[True].count} close pictures;",
           json.dumps(evaluate(final, few, names, device)), flush=True)
-    _save(final, args.out, log, torch.zeros((1, 3, *SIDES[args.which])))
+    _save(final, args.out, log, torch.zeros((1, *SIDES[args.which])))
 
 
 if __name__ == "__main__":
