@@ -13,7 +13,7 @@ from tests.strips import ANGLES, Painted, make
 from vision import mouth
 from vision.mouth import Mouth
 from vision.networks import Reading
-from vision.records import Strip
+from vision.records import Strip, Survey
 from vision.unwrap import ROWS
 
 FROM_PIPE, FROM_COLLAR = scenes.pose(Scene(tilt_deg=12)), scenes.pose(Scene(tilt_deg=-12))
@@ -94,3 +94,29 @@ def test_points_in_the_photo_follow_the_strips_own_map():
     points = mouth.points_px(strip, np.full(ROWS, 1.25))
     np.testing.assert_allclose(points[:, 0], 100 + (1.25 + 11.0) / 0.1, atol=1e-3)
     np.testing.assert_allclose(points[:, 1], 50 + 2 * np.arange(ROWS))
+
+
+def test_with_a_survey_the_surer_of_two_readings_counts_more():
+    alone = found(Painted(0.4))
+    for u_mm, part in ((alone.bias_mm, 0.5), (3 * alone.bias_mm, 0.1), (alone.bias_mm / 3, 0.9)):
+        both = alone.with_survey(Survey(float(np.median(alone.at_mm)) + 0.04, u_mm))
+        np.testing.assert_allclose(both.at_mm - alone.at_mm, part * 0.04, atol=0.001)
+        assert both.bias_mm < mouth.SURVEY_WIDER * min(alone.bias_mm, u_mm)
+
+
+def test_the_doubt_of_two_readings_that_differ_grows_by_the_birge_ratio():
+    """R. T. Birge, Physical Review 40 (1932) 207, cited from memory: u times sqrt(chi square over n - 1)."""
+    alone = found(Painted(0.0))
+    u_mm = 0.2
+    agreeing, against = (alone.with_survey(Survey(at_mm, u_mm)) for at_mm in (0.0, 2.0))
+    weights = 1 / np.array([alone.bias_mm, u_mm]) ** 2
+    mean = (weights * [float(np.median(alone.at_mm)), 2.0]).sum() / weights.sum()
+    chi_square = float((weights * (np.array([float(np.median(alone.at_mm)), 2.0]) - mean) ** 2).sum())
+    assert against.bias_mm / agreeing.bias_mm == pytest.approx(np.sqrt(chi_square), rel=1e-6)
+
+
+def test_a_survey_moves_the_mouth_but_not_where_pipe_is_seen_to_begin():
+    alone = found(Painted(0.0))
+    both = alone.with_survey(Survey(0.5, 0.1))
+    np.testing.assert_allclose(both.seen_mm, alone.border_mm)
+    np.testing.assert_allclose(both.hidden_mm, alone.hidden_mm, atol=1e-9)

@@ -23,6 +23,8 @@ FINDER_AT = ((0, 100, 50), (1, 240, 470), (2, 240, 250), (2, 200, 330))
 FINDER_SHARES = (0.99961, 0.97004, 0.97611, 0.52102)
 READER_MEANS = (0.07790, 0.72307, 0.08623, 0.01115, 0.09970, 0.00002, 0.00092, 0.00002, 0.00099)
 BEYOND_AT = ((20, 100), (64, 250), (64, 290), (100, 300))
+MOUTH_COLUMN = 120
+SURVEY = (118.756, 0.853)  # mean and standard deviation, columns
 BEYOND = (0.52838, 0.99988, 0.99995, 0.99999)
 
 
@@ -44,6 +46,19 @@ def picture(height: int, width: int) -> Bytes:
     return np.clip(np.round(rgb), 0, 255).astype(np.uint8)
 
 
+def straight() -> Bytes:
+    """A straightened joint, six channels, its mouth at column MOUTH_COLUMN."""
+    y, x = np.mgrid[:128, :256]
+    across = np.abs(y - 63.5) / 64 * 1.4
+    rgb = np.empty((128, 256, 3))
+    rgb[:] = (120, 110, 90)
+    shade = (1 - 0.5 * np.minimum(across, 1) ** 2)[..., None]
+    rgb = np.where(((across < 1.2) & (x < MOUTH_COLUMN))[..., None], shade * (180, 180, 185), rgb)
+    rgb = np.where(((across < 1) & (x >= MOUTH_COLUMN))[..., None], shade * (210, 170, 40), rgb)
+    one = np.clip(np.round(rgb), 0, 255).astype(np.uint8)
+    return np.concatenate([one, one], -1)
+
+
 def test_the_finder_answers_as_recorded():
     shares = networks.find(picture(480, 640))
     assert shares.shape == (6, 480, 640)
@@ -59,6 +74,17 @@ def test_the_readers_answer_as_recorded():
     np.testing.assert_allclose(reading.shares.mean((1, 2)), READER_MEANS, atol=NEAR)
     np.testing.assert_allclose([reading.beyond[at] for at in BEYOND_AT], BEYOND, atol=NEAR)
     np.testing.assert_allclose(reading.views.mean(0), reading.beyond, atol=1e-6)
+
+
+def test_the_surveyor_answers_as_recorded():
+    """A joint straightened: the same collar and pipe at either radius, with the ground beside them."""
+    share = networks.survey(straight())
+    assert share.shape == (256,)
+    assert share.sum() == pytest.approx(1, abs=1e-5)
+    at = np.arange(256)
+    mean = float(share @ at)
+    np.testing.assert_allclose([mean, np.sqrt(share @ (at - mean) ** 2)], SURVEY, atol=0.02)
+    assert mean == pytest.approx(MOUTH_COLUMN - 0.5, abs=5), "the mouth lies where collar turns into pipe"
 
 
 def test_mirrored_strips_are_read_alike():
@@ -99,7 +125,7 @@ def test_a_dark_strip_is_read_like_a_light_one():
 
 
 def test_the_weights_are_small_enough_to_ship():
-    assert {path.name for path in WEIGHTS.glob("*.onnx")} == {"finder.onnx", "reader.onnx", "sceptic.onnx"}
+    assert {path.name for path in WEIGHTS.glob("*.onnx")} == {f"{name}.onnx" for name in ("finder", "reader", "sceptic", "surveyor")}
     assert sum(path.stat().st_size for path in WEIGHTS.iterdir()) <= LARGEST_MB * 2**20
 
 

@@ -8,6 +8,7 @@ collar's radius, and the lip's rounding is taken off.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,7 +21,7 @@ from vision.records import Floats, Pose, Strip, Survey
 MIDDLE_LIP_MM = 0.95  # lips seen in the trade are rounded by 0.3 to 1.6 mm (common practice, no source)
 _WINDOW_MM = 1.5
 SOFTEST_MM = 0.6  # a row whose split is softer shows no mouth to measure from
-_JOINT_A, _JOINT_B, _JOINT_C, _JOINT_D = 0.0, 0.6, 0.0, 0.0
+SURVEY_WIDER = 1.25  # strip and survey err less independently than a weighted mean supposes (DEVELOPERS.md)
 _OVER = networks.STRIP_CLASSES.index("over")
 
 
@@ -39,7 +40,7 @@ class Mouth:
     rows: NDArray[np.bool_]
     scatter_mm: float
     bias_mm: float
-    moved_mm: float = 0.0
+    moved_mm: float = 0.0  # how far a survey has moved all of them
 
     @property
     def hidden_mm(self) -> Floats:
@@ -52,11 +53,15 @@ class Mouth:
         return self.border_mm - self.moved_mm
 
     def with_survey(self, survey: Survey) -> Mouth:
-        """The mouth as strip and survey together have it: their weighted mean."""
+        """The mouth as strip and survey together have it: their mean, each weighed by its uncertainty.
+
+        Where they differ by more than they should, the mean's is wider by as much: the Birge ratio (R. T. Birge, "The
+        calculation of errors by the method of least squares", Physical Review 40, 1932; cited from memory).
+        """
         apart = survey.mouth_mm - float(np.median(self.at_mm[self.rows]))
-        own, other = self.bias_mm**2, survey.u_mm**2
-        moved = apart * own / (own + other)
-        bias = _JOINT_A + _JOINT_B * self.bias_mm + _JOINT_C * survey.u_mm + _JOINT_D * abs(apart)
+        both = math.hypot(self.bias_mm, survey.u_mm)
+        moved = apart * (self.bias_mm / both) ** 2
+        bias = SURVEY_WIDER * max(1.0, abs(apart) / both) * self.bias_mm * survey.u_mm / both
         return replace(self, border_mm=self.border_mm + moved, at_mm=self.at_mm + moved,
                        rough_mm=self.rough_mm + moved, bias_mm=bias, moved_mm=moved)
 

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from vision import geometry, mouth, networks
-from vision.records import Bytes, Photo, Pose, Strip, Survey
+from vision.records import Axis, Bytes, Floats, Photo, Pose, Strip, Survey
 from vision.resample import resample
 
 ROWS, COLUMNS = 128, 256
@@ -28,17 +28,24 @@ def survey(photo: Photo, pose: Pose, strip: Strip, collar_radius_mm: float) -> S
     """
     border, _, clear = mouth.split(networks.read(strip.pixels).beyond, strip)
     middle = float(np.median(border[clear] if clear.any() else border))
-    picture = np.concatenate([straightened(photo, pose, middle, radius)
-                              for radius in (pose.pipe.radius_mm, collar_radius_mm)], axis=-1)
-    share = networks.survey(picture)
+    share = networks.survey(straightened(photo, pose, middle, (pose.pipe.radius_mm, collar_radius_mm)))
     at = FIRST_MM + STEP_MM * np.arange(COLUMNS)
     mean = float(share @ at)
     return Survey(middle + mean, float(np.sqrt(share @ (at - mean) ** 2)))
 
 
-def straightened(photo: Photo, pose: Pose, middle_mm: float, radius_mm: float) -> Bytes:
-    """(ROWS, COLUMNS, 3) of the joint about `middle_mm` from the pose's guess of the mouth, met at a radius."""
-    axis = pose.pipe
+def straightened(photo: Photo, pose: Pose, middle_mm: float, radii_mm: tuple[float, ...]) -> Bytes:
+    """(ROWS, COLUMNS, 3 for each radius) of the joint about `middle_mm` from the pose's guess of the mouth."""
+    along = pose.mouth_mm + middle_mm + FIRST_MM + STEP_MM * np.arange(COLUMNS)
+    across = np.concatenate([_lanes_mm(pose.pipe, radius) for radius in radii_mm])
+    at = geometry.project(across[:, None] + along[None, :, None] * pose.pipe.direction, photo.camera)
+    lanes = resample(photo, at, pose.px_per_mm * STEP_MM)
+    rows = cv2.resize(lanes, (COLUMNS, len(radii_mm) * ROWS), interpolation=cv2.INTER_AREA)
+    return np.concatenate(np.split(np.asarray(rows, np.uint8), len(radii_mm)), axis=-1)
+
+
+def _lanes_mm(axis: Axis, radius_mm: float) -> Floats:
+    """(ROWS * _FINER, 3) where each lane meets the cylinder of a radius, or passes nearest to it, across the axis."""
     foot, u, v = geometry.frame(axis.point_mm, axis.direction)
     distance = float(np.linalg.norm(foot))
     count = ROWS * _FINER
@@ -46,9 +53,5 @@ def straightened(photo: Photo, pose: Pose, middle_mm: float, radius_mm: float) -
     slope = lane * axis.radius_mm / np.sqrt(distance**2 - axis.radius_mm**2)
     square = 1 + slope**2
     root = np.sqrt(np.maximum(distance**2 - square * (distance**2 - radius_mm**2), 0.0))
-    depth = (distance - root) / square  # beside the surface: where the lane passes nearest to it
-    along = pose.mouth_mm + middle_mm + FIRST_MM + STEP_MM * np.arange(COLUMNS)
-    flat = depth[:, None] * u + (slope * depth)[:, None] * v
-    at = geometry.project(flat[:, None] + along[None, :, None] * axis.direction, photo.camera)
-    lanes = resample(photo, at, pose.px_per_mm * STEP_MM)
-    return np.asarray(cv2.resize(lanes, (COLUMNS, ROWS), interpolation=cv2.INTER_AREA), np.uint8)
+    depth = (distance - root) / square
+    return np.asarray(depth[:, None] * u + (slope * depth)[:, None] * v)

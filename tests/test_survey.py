@@ -1,0 +1,80 @@
+"""The joint straightened: drawn joints lie where geometry says, and the surveyor finds their mouth."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from calibration.camera import Camera
+from tests import scene as scenes
+from tests.scene import Paint, Scene
+from vision.records import Photo
+from vision.survey import COLUMNS, FIRST_MM, ROWS, STEP_MM, WIDEST, straightened, survey
+from vision.unwrap import unwrap
+
+LENS = Camera(1000.0, (671.5, 503.5))
+SCENE = Scene(size_px=(1344, 1008), camera=LENS, roll_deg=35)
+PAINT = Paint(ground=(235, 230, 215), noise=3.0)
+COLLAR_MM = 36.5
+MOUTH = round(-FIRST_MM / STEP_MM)  # its column where the guess is right
+
+
+def photo_of(scene: Scene, paint: Paint = PAINT) -> Photo:
+    return Photo(scenes.draw(scene, paint)[0], scene.known)
+
+
+def changes(row: np.ndarray) -> np.ndarray:
+    """How much the colour changes from column to column."""
+    return np.abs(np.diff(row.astype(float), axis=0)).sum(-1)
+
+
+@pytest.mark.parametrize("tilt_deg", [12, 20])
+@pytest.mark.parametrize("middle_mm", [-1.5, 0.0, 2.0])
+def test_the_seam_is_upright_at_the_mouth_on_the_pipes_own_picture(tilt_deg, middle_mm):
+    scene = replace(SCENE, tilt_deg=tilt_deg)
+    pose = scenes.pose(scene)
+    picture = straightened(photo_of(scene), pose, middle_mm, (pose.pipe.radius_mm, COLLAR_MM))
+    assert picture.shape == (ROWS, COLUMNS, 6)
+    wanted = MOUTH - middle_mm / STEP_MM
+    rows = picture[ROWS // 2 - 20:ROWS // 2 + 21, :, :3]
+    first = round(wanted) - 8  # what changes before it is the end face's outer edge
+    places = [first + changes(row)[first:first + 16].argmax() + 0.5 for row in rows]
+    assert np.median(places) == pytest.approx(wanted, abs=3)
+    assert np.ptp(np.quantile(places, [0.1, 0.9])) < 4, "the mouth is one upright line"
+
+
+def test_the_pipes_sides_lie_where_their_lanes_do():
+    pose = scenes.pose(SCENE)
+    column = straightened(photo_of(SCENE), pose, 0.0, (pose.pipe.radius_mm,))[:, -20]
+    side = round(ROWS / 2 * (1 + 1 / WIDEST))
+    assert abs(ROWS // 2 + changes(column)[ROWS // 2:].argmax() - side) <= 2
+
+
+def test_what_lies_past_the_photos_border_is_black():
+    scene = replace(SCENE, mouth_at_px=(671.5, 1000.0))
+    white = Photo(np.full((1008, 1344, 3), 255, np.uint8), LENS)
+    pose = scenes.pose(scene)
+    picture = straightened(white, pose, 0.0, (pose.pipe.radius_mm, COLLAR_MM))
+    assert set(np.unique(picture)) >= {0, 255}
+    assert (picture == 0).mean() > 0.1
+
+
+@pytest.mark.parametrize("tilt_deg", [-15, -4, 4, 15])
+@pytest.mark.parametrize("guess_mm", [-1.0, 0.0, 1.3])
+def test_a_drawn_mouth_is_found_wherever_it_was_guessed(tilt_deg, guess_mm):
+    """Drawn joints are nothing that the surveyor learnt from: it may be off, not by more than it says."""
+    scene = replace(SCENE, tilt_deg=tilt_deg)
+    pose = scenes.pose(scene)
+    guessed = replace(pose, mouth_mm=pose.mouth_mm + guess_mm)
+    photo = photo_of(scene)
+    found = survey(photo, guessed, unwrap(photo, guessed), COLLAR_MM)
+    assert abs(found.mouth_mm + guess_mm) < 2 * found.u_mm + 0.5
+    assert found.u_mm < 1.0
+
+
+def test_of_nothing_it_is_unsure():
+    pose = scenes.pose(SCENE)
+    grey = Photo(np.full((1008, 1344, 3), 90, np.uint8), LENS)
+    assert survey(grey, pose, unwrap(grey, pose), COLLAR_MM).u_mm > 1.0
