@@ -71,7 +71,7 @@ def test_a_job_says_what_check_says_and_says_it_once(
     assert "Photos: 5 checked now, 0 known from earlier runs, 0 that could not be checked." in err
     assert "3 of the 4 joints need a person. 1 short, 2 unproven, 0 not photographed, 1 full." in out
 
-    assert re.search(r"J-03 \(demonstration fitting\)  gap 1/8 in \(0\.1[12]\d\), limit 1/16 in", out)
+    assert re.search(r"J-03 \(demonstration fitting\)  gap 1/8 in \(0\.1[123]\d\), limit 1/16 in", out)
     assert "no verdict on them speaks of a real joint" in out
 
     lines = [json.loads(line) for line in (folder / "results.jsonl").read_text("utf-8").splitlines()]

@@ -14,7 +14,8 @@ CALIBRATION = sorted((ROOT / "calibration").rglob("*.py"))
 STAGES = {"decode", "locate", "refine", "pose", "unwrap", "square", "survey", "read", "assist", "trace",
           "uncertainty", "verdict", "end", "depth", "placing", "insertion"}
 PARTS = {"focal": {"decode"}, "looks": {"locate", "end"}, "sides": {"refine", "assist", "trace"},
-         "mouth": {"read", "square", "survey", "depth", "trace"}, "resample": {"unwrap", "survey"}, "mark": {"read", "depth"}, "cut": {"depth"},
+         "mouth": {"read", "square", "survey", "depth", "trace"}, "resample": {"unwrap", "survey"},
+         "mark": {"read", "depth"}, "cut": {"depth"},
          "redraw": {"uncertainty", "placing", "insertion"}, "sharpness": {"pipeline"}}
 # After the road: they put several verdicts together, and may ask stages of it.
 BEYOND = {"compare": {"uncertainty", "redraw"}, "ring": {"uncertainty", "redraw", "compare"},

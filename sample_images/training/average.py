@@ -2,7 +2,8 @@
 
     python -m training.average reader FIRST.pt SECOND.pt --share 0.7 --out sceptic.onnx
 
-The mean of two that were trained on different worlds holds on both where either forgets one; `--share` is the second's.
+The mean of two that were trained on different worlds holds on both where either forgets one; `--share` is the second's
+(with 0 the first is written as it is).
 """
 
 from __future__ import annotations
@@ -13,8 +14,7 @@ from pathlib import Path
 import torch
 from torch import Tensor
 
-from . import nets
-from .train import SIDES, export
+from .train import NETS, SIDES, export
 
 
 def mean_of(first: dict[str, Tensor], second: dict[str, Tensor], share: float) -> dict[str, Tensor]:
@@ -31,10 +31,10 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True)
     args = parser.parse_args()
     first, second = (torch.load(path, map_location="cpu", weights_only=True) for path in args.checkpoints)
-    net = nets.finder() if args.which == "finder" else nets.reader()
+    net = NETS[args.which]()
     net.load_state_dict(mean_of(first, second, args.share))
     torch.save(net.state_dict(), args.out.with_suffix(".pt"))
-    export(net.eval(), args.out, torch.zeros((1, 3, *SIDES[args.which])))
+    export(net.eval(), args.out, torch.zeros((1, *SIDES[args.which])))
 
 
 if __name__ == "__main__":

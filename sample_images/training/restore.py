@@ -21,6 +21,9 @@ def _folded(path: Path) -> list[tuple[Tensor, Tensor]]:
 
     graph = onnx.load(str(path)).graph
     stored = {entry.name: torch.from_numpy(numpy_helper.to_array(entry).copy()).float() for entry in graph.initializer}
+    for node in graph.node:
+        if node.op_type == "Cast" and node.input[0] in stored:  # kept in half precision by `halve`
+            stored[node.output[0]] = stored[node.input[0]]
     pairs = []
     for node in graph.node:
         if node.op_type == "Conv":

@@ -5,7 +5,8 @@
     python -m training.train surveyor --scenes DIR --held DIR --start reader.onnx --out surveyor.onnx
 
 Run from `sample_images/`.  One GPU each; scenes may still be appearing while it trains.  Seeds are fixed; which
-scenes are there at a step depends on the renderer's pace.  Prints loss and scores on scenes held out.
+scenes are there at a step depends on the renderer's pace.  Prints loss and scores on scenes held out, and keeps a
+checkpoint every 3,000 steps (`NAME-3000.pt`): a run on few scenes may be best before its end.
 """
 
 from __future__ import annotations
@@ -205,7 +206,7 @@ def _train(net: nn.Module, args: argparse.Namespace, draw: Draw, held: list[tupl
             print(f"step {step} {past:.0%} loss {torch.stack(log[-500:]).mean():.4f}", flush=True)
         if step % 3000 == 0:
             print("  held out", json.dumps(evaluate(average.module, held, names, device)), flush=True)
-            torch.save(average.module.state_dict(), args.out.with_suffix(".pt"))
+            torch.save(average.module.state_dict(), args.out.with_name(f"{args.out.stem}-{step}.pt"))
     return average.module.eval(), torch.stack(log).cpu().tolist()
 
 
