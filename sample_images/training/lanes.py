@@ -14,21 +14,19 @@ import torch
 from torch import Tensor
 from torch.nn import functional as F
 
-from . import phoneify
 from .phoneify import chance, normal, uniform
 from .shelf import SIDE_PX, Shelf, numbers
-from .strips import Joints, _frame, _meet
+from .strips import Joints, frame, meet, photographed
 
 ROWS, COLUMNS, STEP_MM, FIRST_MM, WIDEST = 128, 256, 0.1, -11.0, 1.4
 FINER = 3  # lanes of a row: their mean lowers the noise
-COARSEST, FINEST = 1.6, 14.0  # px per mm
 _LEAST_PX = 800  # of pipe and of collar, else the joint is hidden
 _MIDDLE = 0.7  # of the pipe's half width: there the mouth's true place is taken from
 
 
 def lanes_px(matrix: Tensor, mouth: Tensor, axis: Tensor, pipe_mm: Tensor, radius_mm: Tensor) -> Tensor:
     """Pixels (batch, ROWS * FINER, COLUMNS, 2) of the lanes' cells at a radius about assumed axes."""
-    towards, across = _frame(axis, mouth)
+    towards, across = frame(axis, mouth)
     place = (mouth * axis).sum(-1)
     distance = (mouth - axis * place[:, None]).norm(dim=-1)[:, None]
     count = ROWS * FINER
@@ -51,7 +49,7 @@ def true_mouth(pixels: Tensor, joints: Joints) -> Tensor:
     part = pixels[:, middle]
     homogeneous = torch.cat([part, torch.ones_like(part[..., :1])], -1)
     rays = torch.einsum("bij,brcj->brci", torch.linalg.inv(joints.matrix), homogeneous)
-    on_pipe, _, hits = _meet(rays, joints, joints.pipe_mm)
+    on_pipe, _, hits = meet(rays, joints, joints.pipe_mm)
     along = FIRST_MM + STEP_MM * torch.arange(COLUMNS, device=pixels.device).double()
     weight = (hits & (on_pipe.abs() < 0.5)).double()
     apart = (along[None, None] - on_pipe) * weight
@@ -60,7 +58,7 @@ def true_mouth(pixels: Tensor, joints: Joints) -> Tensor:
 
 def _turned(joints: Joints) -> Tensor:
     """Axes as wrong as they are once the mouth has been squared."""
-    towards, across = _frame(joints.axis, joints.mouth_mm)
+    towards, across = frame(joints.axis, joints.mouth_mm)
     far = torch.where(chance(towards, 0.12), 3.0, 1.0)
     tilt, swing = far * normal(towards, math.radians(1.3)), far * normal(towards, math.radians(0.5))
     return F.normalize(joints.axis + tilt.tan()[:, None] * towards + swing.tan()[:, None] * across, dim=-1)
@@ -69,7 +67,7 @@ def _turned(joints: Joints) -> Tensor:
 def _assumed(joints: Joints) -> tuple[Tensor, Tensor, Tensor, Tensor]:
     """Mouth, axis and radii of pipe and collar as a chain with errors would have found them."""
     axis = _turned(joints)
-    towards, across = _frame(axis, joints.mouth_mm)
+    towards, across = frame(axis, joints.mouth_mm)
     like = joints.mouth_mm
     near = torch.where(chance(like, 0.85), uniform(like, -2.5, 2.5), uniform(like, -4.5, 4.5)).double()
     mouth = like + axis * near[:, None] + (across * normal(like, 0.3)[:, None] + towards * normal(like, 0.3)[:, None])
@@ -90,14 +88,7 @@ def sample(shelf: Shelf, batch: int) -> tuple[Tensor, Tensor]:
     index = joined[torch.randint(len(joined), (batch,), device=shelf.device)]
     matrix, mouth, axis, pipe, collar, lip, joint, _, lean = numbers(shelf.numbers[index])
     joints = Joints(matrix, mouth, axis, pipe, collar, lip, joint, lean)
-    native = matrix[:, 0, 0] / mouth.norm(dim=1)
-    wanted = math.exp(float(torch.empty(()).uniform_(math.log(COARSEST), math.log(FINEST))))
-    factor = min(1.0, wanted / float(native.median()))
-    side = max(64, round(SIDE_PX * factor))
-    rgb = shelf.rgb[index].permute(0, 3, 1, 2).float() / 255
-    small = F.interpolate(rgb, (side, side), mode="bilinear", antialias=True) if side < SIDE_PX else rgb
-    blur = (0.25 * native.float() * side / SIDE_PX).clamp(1.0, 2.5)
-    small = phoneify.process(phoneify.recolour(small), blur)
+    small = photographed(shelf, index, matrix[:, 0, 0] / mouth.norm(dim=1))
     start, along, pipe_mm, collar_mm = _assumed(joints)
     on_pipe, on_collar = (lanes_px(matrix, start, along, pipe_mm, radius) for radius in (pipe_mm, collar_mm))
     picture = torch.cat([_layer(small, pixels, shelf.size[index]) for pixels in (on_pipe, on_collar)], 1)

@@ -42,7 +42,7 @@ def _dot(a: Tensor, b: Tensor) -> Tensor:
     return (a * b).sum(-1, keepdim=True)
 
 
-def _frame(axis: Tensor, mouth: Tensor) -> tuple[Tensor, Tensor]:
+def frame(axis: Tensor, mouth: Tensor) -> tuple[Tensor, Tensor]:
     """Two directions across the axis: towards the camera, and the third."""
     towards = F.normalize(-mouth - axis * _dot(axis, -mouth), dim=-1)
     return towards, torch.linalg.cross(axis, towards)
@@ -50,7 +50,7 @@ def _frame(axis: Tensor, mouth: Tensor) -> tuple[Tensor, Tensor]:
 
 def cells_px(matrix: Tensor, mouth: Tensor, axis: Tensor, radius_mm: Tensor) -> Tensor:
     """Pixels (batch, ROWS, COLUMNS, 2) of the strips' cells on assumed cylinders."""
-    towards, across = _frame(axis, mouth)
+    towards, across = frame(axis, mouth)
     angle = torch.linspace(-math.radians(HALF_DEG), math.radians(HALF_DEG), ROWS, device=mouth.device).double()
     along = FIRST_MM + STEP_MM * torch.arange(COLUMNS, device=mouth.device).double()
     ring = radius_mm[:, None, None] * (
@@ -61,7 +61,7 @@ def cells_px(matrix: Tensor, mouth: Tensor, axis: Tensor, radius_mm: Tensor) -> 
     return image[..., :2] / image[..., 2:]
 
 
-def _meet(rays: Tensor, joints: Joints, radius_mm: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+def meet(rays: Tensor, joints: Joints, radius_mm: Tensor) -> tuple[Tensor, Tensor, Tensor]:
     """Where rays (batch, rows, columns, 3) meet the true cylinders: axial coordinate, the cut's plane, and whether."""
     axis, mouth = joints.axis[:, None, None], joints.mouth_mm[:, None, None]
     flat = rays - _dot(rays, axis) * axis
@@ -80,8 +80,8 @@ def beyond_mouth(pixels: Tensor, joints: Joints) -> Tensor:
     """
     homogeneous = torch.cat([pixels, torch.ones_like(pixels[..., :1])], -1)
     rays = torch.einsum("bij,brcj->brci", torch.linalg.inv(joints.matrix), homogeneous)
-    on_pipe, cut, hits = _meet(rays, joints, joints.pipe_mm)
-    on_collar, _, crosses = _meet(rays, joints, joints.collar_mm)
+    on_pipe, cut, hits = meet(rays, joints, joints.pipe_mm)
+    on_collar, _, crosses = meet(rays, joints, joints.collar_mm)
     wall = (joints.collar_mm - joints.pipe_mm)[:, None, None]
     lean = torch.atan2(on_pipe - on_collar, wall).clamp(0, 1.2)
     lip = joints.lip_mm[:, None, None] * (1 - lean.cos() - lean.sin()) / lean.cos()
@@ -91,7 +91,7 @@ def beyond_mouth(pixels: Tensor, joints: Joints) -> Tensor:
 
 def _turned(joints: Joints) -> Tensor:
     """Axes as wrong as the chain's: more in depth than across, and some by far, as by a hidden side."""
-    towards, across = _frame(joints.axis, joints.mouth_mm)
+    towards, across = frame(joints.axis, joints.mouth_mm)
     far = torch.where(chance(towards, 0.12), 3.0, 1.0)
     tilt, swing = far * normal(towards, math.radians(2.0)), far * normal(towards, math.radians(0.7))
     turned = joints.axis + tilt.tan()[:, None] * towards + swing.tan()[:, None] * across
@@ -107,10 +107,22 @@ def _start(joint: Tensor, end: Tensor) -> Tensor:
 def _assumed(joints: Joints, end: Tensor) -> Tensor:
     """Pixels of cells on the cylinder that a chain with errors would have found."""
     axis = _turned(joints)
-    towards, across = _frame(axis, joints.mouth_mm)
+    towards, across = frame(axis, joints.mouth_mm)
     mouth = joints.mouth_mm + axis * _start(joints.collared, end)[:, None]
     mouth = mouth + across * normal(across, 0.5)[:, None] + towards * normal(across, 0.5)[:, None]
     return cells_px(joints.matrix, mouth, axis, joints.pipe_mm * normal(end, 0.015).exp())
+
+
+def photographed(shelf: Shelf, index: Tensor, native: Tensor) -> Tensor:
+    """Pictures of the shelf, sRGB 0..1, as a phone would have taken them; native: their px per mm."""
+    # one size for the whole batch: pictures of one tensor share theirs
+    wanted = math.exp(float(torch.empty(()).uniform_(math.log(COARSEST), math.log(FINEST))))
+    factor = min(1.0, wanted / float(native.median()))
+    side = max(64, round(SIDE_PX * factor))
+    rgb = shelf.rgb[index].permute(0, 3, 1, 2).float() / 255
+    small = F.interpolate(rgb, (side, side), mode="bilinear", antialias=True) if side < SIDE_PX else rgb
+    blur = (0.25 * native.float() * side / SIDE_PX).clamp(1.0, 2.5)
+    return phoneify.process(phoneify.recolour(small), blur)
 
 
 def sample(shelf: Shelf, batch: int) -> tuple[Tensor, Tensor, Tensor]:
@@ -119,15 +131,7 @@ def sample(shelf: Shelf, batch: int) -> tuple[Tensor, Tensor, Tensor]:
     index = piped[torch.randint(len(piped), (batch,), device=shelf.device)]
     matrix, mouth, axis, pipe, collar, lip, joint, end, lean = numbers(shelf.numbers[index])
     joints = Joints(matrix, mouth, axis, pipe, collar, lip, joint, lean)
-    native = matrix[:, 0, 0] / mouth.norm(dim=1)
-    # one size for the whole batch: pictures of one tensor share theirs
-    wanted = math.exp(float(torch.empty(()).uniform_(math.log(COARSEST), math.log(FINEST))))
-    factor = min(1.0, wanted / float(native.median()))
-    side = max(64, round(SIDE_PX * factor))
-    rgb = shelf.rgb[index].permute(0, 3, 1, 2).float() / 255
-    small = F.interpolate(rgb, (side, side), mode="bilinear", antialias=True) if side < SIDE_PX else rgb
-    blur = (0.25 * native.float() * side / SIDE_PX).clamp(1.0, 2.5)
-    small = phoneify.process(phoneify.recolour(small), blur)
+    small = photographed(shelf, index, matrix[:, 0, 0] / mouth.norm(dim=1))
     pixels = _assumed(joints, end)
     grid = ((pixels + 0.5) / SIDE_PX * 2 - 1).float()
     strip = F.grid_sample(small, grid, padding_mode="zeros", align_corners=False)
