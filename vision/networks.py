@@ -5,6 +5,7 @@
 They are built alike and learnt from different worlds, the sceptic's full of grease, dirt and rings at the mouth.
 Where they differ nobody should be sure, and the mean of the two is not.  Where a bare pipe ends, the sceptic alone
 learnt.
+`surveyor` looks at the joint straightened: where along it the mouth lies.
 How they were made, on what, and how good they are: DEVELOPERS.md, "The networks".
 """
 

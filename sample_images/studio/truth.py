@@ -1,5 +1,7 @@
 """What is true about a scene: gap, mark's depth, tilt, what the lip hides; and where the close window lies."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from .camera import Camera
@@ -110,10 +112,8 @@ def close_window(stage: Stage, camera: Camera, longer_px: int, scenario: str = "
         s = np.linspace(*CLOSE_MM.get(scenario, CLOSE_MM["joint"]), 12)
         points = [stage.axis.at(s[:, None], phi[None]).reshape(-1, 3)]
         if around_mm is not None:
-            out = AROUND * around_mm / stage.axis.radius_mm
-            ring = stage.axis.at(np.linspace(*AROUND_MM, 4)[:, None], phi[None]).reshape(-1, 3)
-            middle = stage.axis.at(np.linspace(*AROUND_MM, 4)[:, None], phi[None] + np.pi).reshape(-1, 3)
-            points.append((ring + middle) / 2 + (ring - middle) / 2 * out)
+            wider = replace(stage.axis, radius_mm=AROUND * around_mm)
+            points.append(wider.at(np.linspace(*AROUND_MM, 4)[:, None], phi[None]).reshape(-1, 3))
         px = camera.project(np.concatenate(points))
     else:
         box = np.array(np.meshgrid([-40, 40], [-30, 30], [-30, 30])).reshape(3, -1).T
