@@ -9,7 +9,7 @@ import pytest
 
 from tests.strips import ALONG, ANGLES, Painted, Stroke, make
 from vision import depth, networks
-from vision.records import Depth, Ends, Refusal, Strip
+from vision.records import Depth, Ends, Refusal, Strip, Survey
 
 MARK = Stroke(25.0, 2.0)
 
@@ -48,6 +48,30 @@ def test_a_slanted_cut_is_followed(reader) -> None:
     assert np.abs(told.cut.at_mm - slant).max() < 0.2
     assert told.value_mm == pytest.approx(25.0 - slant.mean(), abs=0.1)
     assert "mark-askew-cut" in {doubt.reason for doubt in told.doubts}
+
+
+def test_strip_and_survey_of_the_end_are_weighed(reader) -> None:
+    """The weighted mean of two independent readings; Birge's ratio where they differ (see `depth.with_end`)."""
+    ends, strip = reader(Painted(mouth_mm=1.0, strokes=(replace(MARK, at_mm=26.0),)))
+    assert isinstance(ends, Ends)
+    alone = ends.cut.bias_mm
+    near = depth.with_end(ends, strip, Survey(1.05, 0.07)).cut
+    both = alone * 0.07 / np.hypot(alone, 0.07)
+    share = alone**2 / (alone**2 + 0.07**2)
+    assert depth.cut_near(ends) == pytest.approx(1.0, abs=0.05)
+    moved = near.at_mm - ends.cut.at_mm
+    assert moved == pytest.approx(share * (1.05 - depth.cut_near(ends)), abs=1e-9)
+    assert near.bias_mm == pytest.approx(depth.END_WIDER * both)
+    column = (near.at_mm - strip.first_mm) / strip.step_mm
+    rows = np.searchsorted(strip.angles_rad, near.angles_rad)
+    for row, at, point in list(zip(rows, column, near.points_px, strict=True))[::20]:
+        left = int(at)
+        exact = strip.at_px[row, left] * (left + 1 - at) + strip.at_px[row, left + 1] * (at - left)
+        assert point == pytest.approx(exact, abs=0.02)
+    far = depth.with_end(ends, strip, Survey(4.0, 0.07)).cut
+    assert far.bias_mm == pytest.approx(near.bias_mm * abs(4.0 - depth.cut_near(ends)) / np.hypot(alone, 0.07))
+    sure = depth.with_end(ends, strip, Survey(1.05, 0.001)).cut
+    assert sure.bias_mm > 0.05, "no survey is believed to a hundredth of a millimetre"
 
 
 def test_a_mark_on_part_of_the_arc_is_compared_with_the_cut_there(reader) -> None:
@@ -119,7 +143,7 @@ def test_long_strips_are_read_in_windows_that_overlap(monkeypatch: pytest.Monkey
     columns = depth.WINDOW + 256
     long = replace(strip, pixels=np.zeros((len(ANGLES), columns, 3), np.uint8))
     answers = iter((np.full_like(reading.shares, 0.25), np.full_like(reading.shares, 0.75)))
-    monkeypatch.setattr(networks, "read", lambda _: replace(reading, shares=next(answers)))
+    monkeypatch.setattr(networks, "read_bare", lambda _: replace(reading, shares=next(answers)))
     shares = depth._read(long)[0, 0]
     assert shares[:256] == pytest.approx(0.25)
     assert shares[512:] == pytest.approx(0.75)

@@ -11,10 +11,11 @@ ROOT = Path(__file__).parent.parent
 VISION = sorted((ROOT / "vision").rglob("*.py"))
 CALIBRATION = sorted((ROOT / "calibration").rglob("*.py"))
 
-STAGES = {"decode", "locate", "refine", "pose", "unwrap", "square", "survey", "read", "assist", "trace",
+STAGES = {"decode", "locate", "refine", "pose", "unwrap", "square", "survey", "gauge", "read", "assist", "trace",
           "uncertainty", "verdict", "end", "depth", "placing", "insertion"}
-PARTS = {"focal": {"decode"}, "looks": {"locate", "end"}, "sides": {"refine", "assist", "trace"},
-         "mouth": {"read", "square", "survey", "depth", "trace"}, "resample": {"unwrap", "survey"},
+PARTS = {"focal": {"decode"}, "looks": {"locate", "end"}, "sides": {"refine", "assist", "trace", "gauge"},
+         "mouth": {"read", "square", "survey", "depth", "trace"}, "resample": {"unwrap", "lanes"},
+         "lanes": {"survey", "gauge"},
          "mark": {"read", "depth"}, "cut": {"depth"},
          "redraw": {"uncertainty", "placing", "insertion"}, "sharpness": {"pipeline"}}
 # After the road: they put several verdicts together, and may ask stages of it.

@@ -14,8 +14,8 @@ from tests import scene as scenes
 from tests.scene import Paint, Scene
 from vision import geometry
 from vision.mouth import Mouth
-from vision.records import Floats, Limbs, Photo, Pose, Refusal
-from vision.square import Turn, borne_out, settle, square, turn_of, turned
+from vision.records import Floats, Limbs, Photo, Pose
+from vision.square import Turn, settle, square, turn_of, turned
 from vision.unwrap import HALF_ARC_DEG, ROWS, unwrap
 
 ANGLES = np.radians(np.linspace(-HALF_ARC_DEG, HALF_ARC_DEG, ROWS))
@@ -118,18 +118,6 @@ def test_settling_draws_a_wild_tilt_towards_square_and_leaves_a_known_one():
     assert settled is not None
     assert abs(settled[1].tilt_deg) < 0.5 * abs(pose.tilt_deg)
     assert settle(limbs_of(SCENE), scenes.pose(SCENE), LENS) is None
-
-
-def test_sides_that_the_cut_contradicts_are_not_believed():
-    """Turned by more than both are uncertain by, what passed for a side was none, and the scale is wrong with it."""
-    sure, unsure = (np.diag([math.radians(u) ** 2, 1e-6, 1.0, 1.0]) for u in (1, 20))
-    after = scenes.pose(SCENE)
-    assert borne_out(crooked(SCENE, 0, 3, sure), after) is after
-    refusal = borne_out(crooked(SCENE, 0, 12, sure), after)
-    assert isinstance(refusal, Refusal)
-    assert refusal.reason == "edges-not-found"
-    assert "12 degrees" in refusal.detail
-    assert borne_out(crooked(SCENE, 0, 12, unsure), after) is after
 
 
 def test_a_drawn_joint_is_squared_by_the_shipped_reader():

@@ -6,6 +6,7 @@ made joint the gap runs from the mouth to that very edge, so that depth less gap
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -15,7 +16,7 @@ from vision import cut, mark, networks
 from vision.cut import Cut
 from vision.mark import Line
 from vision.mouth import points_px
-from vision.records import Depth, Doubt, Edge, Ends, Floats, Refusal, Strip
+from vision.records import Depth, Doubt, Edge, Ends, Floats, Refusal, Strip, Survey
 
 WINDOW = 512  # columns of the strip that the reader sees at a time
 _WINDOW_STEP = 256
@@ -26,6 +27,8 @@ LEAST_ARC_DEG = 9.0
 LEAST_SHARE = 0.74  # mean ink probability of a line, as on a made joint
 RIVAL_SHARE = 0.60  # a second line with this much is one that a person has to rule out
 RAGGED_CUT_MM = 0.15  # scatter of a clean cut's edge on the strip: more is a burr
+LEAST_END_U_MM, END_WIDER = 0.06, 1.3
+_BEFORE = 0.7  # of the half width beside the axis: what a survey of the end is the mean of
 MARK_BIAS_MM = 0.08  # how far the whole edge of a mark may be read off
 _ASKEW_MM = 1.0
 _DARK = 28  # median brightness, of 255
@@ -48,6 +51,27 @@ def find_ends(strip: Strip) -> Ends | Refusal:
     return Ends(_cut_edge(strip, edge), tuple(_near_edge(strip, line) for line in lines),
                 tuple(line.width_mm for line in lines), tuple(line.share for line in lines), burr,
                 (Doubt("cut-ragged", f"by {edge.scatter_mm:.1f} mm"),) if burr > 0 else ())
+
+
+def cut_near(ends: Ends) -> float:
+    """Where the cut is met by the lanes before the camera, axial mm from the pose's guess."""
+    before = np.abs(np.sin(ends.cut.angles_rad)) < _BEFORE
+    return float(np.mean(ends.cut.at_mm[before] if before.any() else ends.cut.at_mm))
+
+
+def with_end(ends: Ends, strip: Strip, survey: Survey) -> Ends:
+    """Ends with the cut where strip and survey together have it, each weighed by its uncertainty.
+
+    As with a joint's mouth (`mouth.Mouth.with_survey`), the mean is wider by the Birge ratio where they differ.
+    """
+    cut = ends.cut
+    u_mm = max(survey.u_mm, LEAST_END_U_MM)
+    apart, both = survey.mouth_mm - cut_near(ends), math.hypot(cut.bias_mm, u_mm)
+    at = cut.at_mm + apart * (cut.bias_mm / both) ** 2
+    rows = np.isin(strip.angles_rad, cut.angles_rad)
+    points = points_px(strip, np.interp(strip.angles_rad, cut.angles_rad, at))[rows]
+    bias = END_WIDER * max(1.0, abs(apart) / both) * cut.bias_mm * u_mm / both
+    return replace(ends, cut=replace(cut, at_mm=at, points_px=points, bias_mm=bias))
 
 
 def read_depth(ends: Ends, strip: Strip) -> Depth | Refusal:
@@ -74,7 +98,7 @@ def read_depth(ends: Ends, strip: Strip) -> Depth | Refusal:
 
 
 def _read(strip: Strip) -> NDArray[np.float32]:
-    """The reader's class shares (classes, rows, columns) of a strip of any length, window by window.
+    """The sawyer's class shares (classes, rows, columns) of a strip of any length, window by window.
 
     Where windows overlap each counts the more the further a cell lies from its border: there the reader sees least.
     """
@@ -84,7 +108,7 @@ def _read(strip: Strip) -> NDArray[np.float32]:
     inner = np.minimum(np.arange(1, WINDOW + 1), np.arange(WINDOW, 0, -1)).astype(np.float32)
     for first in range(0, length - WINDOW + 1, _WINDOW_STEP):
         there = slice(first, first + WINDOW)
-        total[:, :, there] += inner * networks.read(np.ascontiguousarray(strip.pixels[:, there])).shares
+        total[:, :, there] += inner * networks.read_bare(np.ascontiguousarray(strip.pixels[:, there])).shares
         count[there] += inner
     return np.asarray(total / np.maximum(count, 1), np.float32)
 

@@ -3,9 +3,10 @@
 `finder` looks at a 640 x 480 picture: what is pipe, collar, other hardware, ink, or lies over them.
 `reader` and `sceptic` look at the flat strip: what each cell is, and whether it lies beyond the collar's mouth.
 They are built alike and learnt from different worlds, the sceptic's full of grease, dirt and rings at the mouth.
-Where they differ nobody should be sure, and the mean of the two is not.  Where a bare pipe ends, the sceptic alone
-learnt.
-`surveyor` looks at the joint straightened: where along it the mouth lies.
+Where they differ nobody should be sure, and the mean of the two is not.  `sawyer`, built alike too, reads the strip of
+a bare pipe: its cut and its ink.
+`surveyor` looks at the joint straightened: where along it the mouth lies.  `gauger` looks at the same: where the pipe's
+sides are, and where a bare pipe ends.
 How they were made, on what, and how good they are: DEVELOPERS.md, "The networks".
 """
 
@@ -32,7 +33,7 @@ MOST_LIFT = 4.0
 _MOVED = 12  # columns by which the mirrored strip is moved as well: the coarser strides (8, 16, 32) then fall elsewhere
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=6)
 def _network(name: str) -> onnxruntime.InferenceSession:
     weights = resources.files("vision").joinpath("weights", f"{name}.onnx").read_bytes()
     options = onnxruntime.SessionOptions()
@@ -96,13 +97,24 @@ def read(rgb: Bytes) -> Reading:
 
 
 def read_bare(rgb: Bytes) -> Reading:
-    """Read a (128, 512, 3) strip of a bare pipe; `beyond` is then beyond its cut."""
-    return _by("sceptic", rgb.tobytes(), rgb.shape)
+    """Read a (128, 512, 3) strip of a bare pipe, as it is and mirrored and moved; `beyond` is beyond its cut."""
+    return _by("sawyer", rgb.tobytes(), rgb.shape)
 
 
 def survey(picture: Bytes) -> Shares:
     """Probability (256,) of each column of a (128, 256, 6) picture to be where the mouth is."""
-    logits = _logits("surveyor", picture)
+    return _shares(_logits("surveyor", picture))
+
+
+def gauge(picture: Bytes) -> tuple[Shares, Shares, Shares]:
+    """Of a (128, 256, 6) picture: the probability of each column to be where a bare pipe ends, and of each row to be
+    where its first and its second side are."""
+    rows, columns, _ = picture.shape
+    end, first, second = np.split(_logits("gauger", picture), [columns, columns + rows])
+    return _shares(end), _shares(first), _shares(second)
+
+
+def _shares(logits: Shares) -> Shares:
     powers = np.exp(logits - logits.max())
     return np.asarray(powers / powers.sum(), np.float32)
 

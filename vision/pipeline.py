@@ -14,16 +14,18 @@ A stage that can't go on returns a Refusal; the answer is then `unproven`, and c
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
 from calibration.camera import Camera, Profile
 from calibration.fittings import Fitting
 from vision.assist import axis_of, sides_by_hand, start_from, told
 from vision.decode import decode
-from vision.depth import columns_for, find_ends, read_depth
+from vision.depth import columns_for, cut_near, find_ends, read_depth, with_end
 from vision.end import find_end
+from vision.gauge import borne_out, facing, gauge, moved, widened
 from vision.insertion import insert
+from vision.lanes import straighten
 from vision.locate import locate
 from vision.placing import place
 from vision.pose import solve_pose, trusted
@@ -33,7 +35,9 @@ from vision.records import (
     Doubt,
     Ends,
     Gap,
+    Gauge,
     Hand,
+    Lanes,
     Limbs,
     Measurement,
     Photo,
@@ -48,8 +52,8 @@ from vision.records import (
 )
 from vision.refine import find_limbs
 from vision.sharpness import BLURRED, blur_of
-from vision.square import borne_out, level, settle, square, square_on
-from vision.survey import survey
+from vision.square import level, settle, square, square_on
+from vision.survey import mouth_near, survey
 from vision.trace import read_by_hand
 from vision.uncertainty import measure
 from vision.unwrap import FIRST_MM, STEP_MM, unwrap
@@ -80,22 +84,46 @@ def _judged(photo: Photo, seen: Sighting | Refusal, fitting: Fitting, confidence
     """Judge the joint that one look found."""
     road = _Road(photo)
     try:
-        sighting = road.to(seen)
-        limbs = road.to(find_limbs(photo, sighting))
-        pose = road.to(solve_pose(limbs, photo.camera, fitting, sighting.mouth_px, sighting.axis_px))
-        if better := settle(limbs, pose, photo.camera):
-            limbs, pose = road.turned(*better)
-        strip = road.to(unwrap(photo, pose))
-        while (better := square(strip, limbs, pose, photo.camera, fitting)) and road.turns < MOST_TURNS:
-            limbs, pose = road.turned(*better)
-            strip = road.to(unwrap(photo, pose))
-        road.to(trusted(pose, fitting))
-        gap = road.to(read(strip, pose, fitting, survey(photo, pose, strip, fitting.collar_od_mm / 2)))
+        seen = road.to(seen)
+        sides = road.to(find_limbs(photo, seen))
+        joint = _laid_out(road, photo, sides, fitting)
+        if elsewhere := moved(photo, sides, joint.pose, joint.gauge):
+            road.to(facing(seen, joint.pose, joint.lanes.middle_mm, photo.camera))
+            joint = _laid_out(road, photo, elsewhere, fitting)
+        pose = road.to(trusted(joint.pose, fitting))
+        gap = road.to(read(joint.strip, pose, fitting, survey(joint.lanes)))
+        limbs = widened(joint.limbs, pose, joint.gauge, photo.camera)
         measurement = road.to(measure(gap, limbs, pose, photo.camera, fitting, confidence))
     except _RoadEnds as end:
         return Verdict("unproven", _why(end.refusal, road, fitting), **road.records)
     word, reasons = judge(measurement, road.doubts, fitting)
     return Verdict(word, reasons, **road.records)
+
+
+@dataclass(frozen=True)
+class _Joint:
+    """A joint laid flat with its mouth square, and straightened."""
+
+    limbs: Limbs
+    pose: Pose
+    strip: Strip
+    lanes: Lanes
+    gauge: Gauge
+
+
+def _laid_out(road: _Road, photo: Photo, sides: Limbs, fitting: Fitting) -> _Joint:
+    """From a joint's sides to its strip and its lanes."""
+    sighting, road.turns = road.records["sighting"], 0
+    limbs = sides
+    pose = road.to(solve_pose(limbs, photo.camera, fitting, sighting.mouth_px, sighting.axis_px))
+    if better := settle(limbs, pose, photo.camera):
+        limbs, pose = road.turned(*better)
+    strip = road.to(unwrap(photo, pose))
+    while (better := square(strip, limbs, pose, photo.camera, fitting)) and road.turns < MOST_TURNS:
+        limbs, pose = road.turned(*better)
+        strip = road.to(unwrap(photo, pose))
+    lanes = straighten(photo, pose, mouth_near(strip), fitting.collar_od_mm / 2)
+    return _Joint(limbs, pose, strip, lanes, gauge(lanes))
 
 
 def inspect_premark(data: bytes, fitting: Fitting, camera: Camera | Profile | None = None,
@@ -110,32 +138,57 @@ def inspect_premark(data: bytes, fitting: Fitting, camera: Camera | Profile | No
 def _judged_premark(photo: Photo, seen: Sighting | Refusal, fitting: Fitting, confidence: float) -> PremarkVerdict:
     """Judge the pipe's end that one look found."""
     road = _Road(photo)
-    columns = columns_for(fitting.mark_depth_mm, FIRST_MM, STEP_MM)
     try:
-        sighting = road.to(seen)
-        limbs = road.to(find_limbs(photo, sighting))
-        pose = by_sides = road.to(solve_pose(limbs, photo.camera, fitting, sighting.mouth_px, sighting.axis_px))
-        if better := settle(limbs, pose, photo.camera):
-            limbs, pose = road.turned(*better)
-        strip = road.to(unwrap(photo, pose, columns=columns))
-        ends = find_ends(strip)
-        if not ends and (better := square_on(limbs, pose, photo.camera)):
-            limbs, pose = road.turned(*better)
-            strip = road.to(unwrap(photo, pose, columns=columns))
-            ends = find_ends(strip)
-        ends = road.to(ends)
-        while (better := level(ends.edges, limbs, pose, photo.camera)) and road.turns < MOST_TURNS:
-            limbs, pose = road.turned(*better)
-            strip = road.to(unwrap(photo, pose, columns=columns))
-            ends = road.to(find_ends(strip))
-        road.to(trusted(pose, fitting))
-        road.to(borne_out(by_sides, pose))
-        depth = road.to(read_depth(ends, strip))
+        seen = road.to(seen)
+        sides = road.to(find_limbs(photo, seen))
+        bare = _laid_bare(road, photo, sides, fitting)
+        if elsewhere := moved(photo, sides, bare.pose, bare.gauge):
+            road.to(facing(seen, bare.pose, cut_near(bare.ends), photo.camera))
+            bare = _laid_bare(road, photo, elsewhere, fitting)
+        pose = road.to(trusted(bare.pose, fitting))
+        road.to(borne_out(bare.by_sides, pose, bare.gauge))
+        depth = road.to(read_depth(with_end(bare.ends, bare.strip, bare.gauge.end), bare.strip))
+        limbs = widened(bare.limbs, pose, bare.gauge, photo.camera)
         placement = road.to(place(depth, limbs, pose, photo.camera, fitting, confidence))
     except _RoadEnds as end:
         return PremarkVerdict("unproven", _why(end.refusal, road, fitting), **road.records)
     word, reasons = judge_placement(placement, road.doubts, fitting)
     return PremarkVerdict(word, reasons, **road.records)
+
+
+@dataclass(frozen=True)
+class _Bare:
+    """A bare pipe laid flat with its cut and mark square; by_sides: the pose that the silhouettes alone told."""
+
+    limbs: Limbs
+    by_sides: Pose
+    pose: Pose
+    strip: Strip
+    ends: Ends
+    gauge: Gauge
+
+
+def _laid_bare(road: _Road, photo: Photo, sides: Limbs, fitting: Fitting) -> _Bare:
+    """From a bare pipe's sides to its strip."""
+    sighting, road.turns = road.records["sighting"], 0
+    columns = columns_for(fitting.mark_depth_mm, FIRST_MM, STEP_MM)
+    limbs = sides
+    pose = by_sides = road.to(solve_pose(limbs, photo.camera, fitting, sighting.mouth_px, sighting.axis_px))
+    if better := settle(limbs, pose, photo.camera):
+        limbs, pose = road.turned(*better)
+    strip = road.to(unwrap(photo, pose, columns=columns))
+    ends = find_ends(strip)
+    if not ends and (better := square_on(limbs, pose, photo.camera)):
+        limbs, pose = road.turned(*better)
+        strip = road.to(unwrap(photo, pose, columns=columns))
+        ends = find_ends(strip)
+    ends = road.to(ends)
+    while (better := level(ends.edges, limbs, pose, photo.camera)) and road.turns < MOST_TURNS:
+        limbs, pose = road.turned(*better)
+        strip = road.to(unwrap(photo, pose, columns=columns))
+        ends = road.to(find_ends(strip))
+    seen = gauge(straighten(photo, pose, cut_near(ends), fitting.collar_od_mm / 2))
+    return _Bare(limbs, by_sides, pose, strip, ends, seen)
 
 
 # What ends a road where something else passed for a side: another look may see it rightly.  That it does, the collar's

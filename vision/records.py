@@ -211,11 +211,36 @@ class Strip:
 
 
 @dataclass(frozen=True)
+class Lanes:
+    """The joint straightened: rows are planes through the lens along the axis, columns places along it.
+
+    picture: (rows, cols, 6) uint8, RGB met at the pipe's radius and at the collar's.  middle_mm: what it is laid about,
+    axial mm from the pose's guess of the mouth.
+    """
+
+    picture: Bytes
+    middle_mm: float
+
+
+@dataclass(frozen=True)
 class Survey:
     """The mouth on the straightened joint: axial millimetres from the pose's guess, and its standard uncertainty."""
 
     mouth_mm: float
     u_mm: float
+
+
+@dataclass(frozen=True)
+class Gauge:
+    """A pipe as it is seen on its straightened picture, beside what its pose says.
+
+    sides: (2,) where its sides are, in half widths of the pose's pipe from its axis: -1 and 1 where it is right.
+    u: (2,) their standard uncertainties.  end: where a bare pipe ends; means nothing for a joint.
+    """
+
+    sides: Floats
+    u: Floats
+    end: Survey
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from calibration.camera import Camera
 from calibration.fittings import Fitting
 from vision import geometry, mouth, networks
 from vision.mouth import Mouth
-from vision.records import Axis, Edge, Floats, Limb, Limbs, Pose, Refusal, Strip
+from vision.records import Axis, Edge, Floats, Limb, Limbs, Pose, Strip
 
 CUT_U_RAD = math.radians(0.7)  # how square a mouth stands to the pipe in it (common practice, no source)
 HAND_U_RAD = math.radians(1.2)  # how square lines are drawn round pipes by hand (common practice, no source)
@@ -60,20 +60,6 @@ def square_on(limbs: Limbs, pose: Pose, camera: Camera) -> tuple[Limbs, Pose] | 
     """
     lean = math.radians(pose.tilt_deg)
     return turned(limbs, pose, Turn(0.0, lean, HELD_U_RAD), camera) if abs(lean) > HELD_U_RAD else None
-
-
-def borne_out(before: Pose, after: Pose) -> Pose | Refusal:
-    """The pose of a bare pipe after its turns; refused where cut and mark contradict what its sides said of the axis.
-
-    Something else has then passed for a side, and the pipe's width, from which the scale comes, is wrong as well: a
-    bare pipe has no second diameter to tell.  before: by the silhouettes alone.
-    """
-    turn = math.acos(min(1.0, float(before.pipe.direction @ after.pipe.direction)))
-    allowed = 2 * math.hypot(math.sqrt(float(before.pipe.covariance[0, 0])), BEND_U_RAD, HAND_U_RAD)
-    if turn <= allowed:
-        return after
-    return Refusal("square", "edges-not-found",
-                   f"the cut stands {math.degrees(turn):.0f} degrees from square to the sides")
 
 
 @dataclass(frozen=True)

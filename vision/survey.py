@@ -1,57 +1,24 @@
-"""The joint straightened, and where its mouth lies on that: a second look at the mouth, by a network of its own.
+"""Lanes -> Survey: where the mouth lies on the joint straightened, a second look at it by a network of its own.
 
-The strip shows the pipe alone.  Here every row is a lane, the plane through the lens that runs along the axis at one
-slope sideways; lanes that pass beside the pipe show the collar's profile against the ground, which no grease, shadow
-or lit end face covers.  The joint is straightened twice, met at the pipe's radius and at the collar's: what lies on
-either surface is at its place on its own picture.  The surveyor tells for every column how likely the mouth is there.
+The strip shows the pipe alone; here the collar's profile stands beside it against the ground.  The surveyor tells for
+every column how likely the mouth is there.
 """
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 
-from vision import geometry, mouth, networks
-from vision.records import Axis, Bytes, Floats, Photo, Pose, Strip, Survey
-from vision.resample import resample
-
-ROWS, COLUMNS = 128, 256
-STEP_MM, FIRST_MM = 0.1, -11.0
-WIDEST = 1.4  # of the pipe's half width: as far beside the axis as lanes go
-_FINER = 2  # lanes of a row
+from vision import mouth, networks
+from vision.lanes import place_along
+from vision.records import Lanes, Strip, Survey
 
 
-def survey(photo: Photo, pose: Pose, strip: Strip, collar_radius_mm: float) -> Survey:
-    """Where the mouth lies, axial millimetres from the pose's guess, and how sure that is.
-
-    The picture is laid about the mouth that the strip's readers see, for it reaches a few millimetres either way.
-    """
+def mouth_near(strip: Strip) -> float:
+    """About where the strip's readers see the mouth, axial mm from the pose's guess: lanes reach little further."""
     border, _, clear = mouth.split(networks.read(strip.pixels).beyond, strip)
-    middle = float(np.median(border[clear] if clear.any() else border))
-    share = networks.survey(straightened(photo, pose, middle, (pose.pipe.radius_mm, collar_radius_mm)))
-    at = FIRST_MM + STEP_MM * np.arange(COLUMNS)
-    mean = float(share @ at)
-    return Survey(middle + mean, float(np.sqrt(share @ (at - mean) ** 2)))
+    return float(np.median(border[clear] if clear.any() else border))
 
 
-def straightened(photo: Photo, pose: Pose, middle_mm: float, radii_mm: tuple[float, ...]) -> Bytes:
-    """(ROWS, COLUMNS, 3 for each radius) of the joint about `middle_mm` from the pose's guess of the mouth."""
-    along = pose.mouth_mm + middle_mm + FIRST_MM + STEP_MM * np.arange(COLUMNS)
-    across = np.concatenate([_lanes_mm(pose.pipe, radius) for radius in radii_mm])
-    at = geometry.project(across[:, None] + along[None, :, None] * pose.pipe.direction, photo.camera)
-    lanes = resample(photo, at, pose.px_per_mm * STEP_MM)
-    rows = cv2.resize(lanes, (COLUMNS, len(radii_mm) * ROWS), interpolation=cv2.INTER_AREA)
-    return np.concatenate(np.split(np.asarray(rows, np.uint8), len(radii_mm)), axis=-1)
-
-
-def _lanes_mm(axis: Axis, radius_mm: float) -> Floats:
-    """(ROWS * _FINER, 3) where each lane meets the cylinder of a radius, or passes nearest to it, across the axis."""
-    foot, u, v = geometry.frame(axis.point_mm, axis.direction)
-    distance = float(np.linalg.norm(foot))
-    count = ROWS * _FINER
-    lane = WIDEST * (2 * (np.arange(count) + 0.5) / count - 1)
-    slope = lane * axis.radius_mm / np.sqrt(distance**2 - axis.radius_mm**2)
-    square = 1 + slope**2
-    root = np.sqrt(np.maximum(distance**2 - square * (distance**2 - radius_mm**2), 0.0))
-    depth = (distance - root) / square
-    return np.asarray(depth[:, None] * u + (slope * depth)[:, None] * v)
+def survey(lanes: Lanes) -> Survey:
+    """Where the mouth lies, axial millimetres from the pose's guess, and how sure that is."""
+    return place_along(networks.survey(lanes.picture), lanes)

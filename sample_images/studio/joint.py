@@ -229,3 +229,24 @@ def grease_ring(recipe: Recipe, axis: PipeAxis) -> Mesh:
     r = axis.radius_mm - 0.05 + (top + 0.05) * np.sqrt(np.clip(1 - t**2, 0, 1)) - 0.06 * (t > 0.99)
     ring_ = np.cos(phi)[None, :, None] * axis.u + np.sin(phi)[None, :, None] * axis.v
     return patch(axis.point + s[..., None] * axis.a + r[..., None] * ring_, closed=True, flip=True)
+
+
+def grease_bead(recipe: Recipe, axis: PipeAxis) -> Mesh:
+    """Grease squeezed out all round: a bead as even as a gasket, lumpy from near, here and there wiped off."""
+    dirt = recipe.dirt
+    rng = np.random.default_rng(dirt.seed + 6)
+    n = 480
+    phi = np.linspace(0, 2 * np.pi, n + 1)
+    x, y = np.cos(phi) * axis.radius_mm, np.sin(phi) * axis.radius_mm
+    lumps = 0.8 + 0.4 * field(rng, x, y, rng.uniform(30, 150), 1.6)
+    wiped = ramp(field(rng, x, y, 90, 1.6), -0.2, 0.25) if rng.random() < 0.3 else 1.0
+    amount = np.clip(lumps * wiped, 0.02, None)
+    t = np.linspace(0, np.pi, 15)[:, None]
+    back = rng.uniform(0, 0.4) * min(1.0, dirt.bead_mm)  # the mouth lies within the bead, not at its edge
+    reach = (dirt.grease_mm * amount + back) / 2
+    s = axis.mouth_s(phi)[None] - back + reach[None] * (1 - np.cos(t))
+    fine = 1 + rng.uniform(0, 0.05) * rng.standard_normal((t.size, n + 1))
+    fine[:, -1] = fine[:, 0]
+    r = axis.radius_mm - 0.05 + (dirt.bead_mm * amount)[None] * np.sin(t) ** 0.7 * fine
+    ring_ = np.cos(phi)[None, :, None] * axis.u + np.sin(phi)[None, :, None] * axis.v
+    return patch(axis.point + s[..., None] * axis.a + r[..., None] * ring_, closed=True, flip=True)

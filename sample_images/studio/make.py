@@ -32,7 +32,7 @@ from .recipe import Recipe
 from .render import Renderer
 from .stage import build, camera_of
 from .truth import close_window, truth
-from .world import scene_of
+from .world import WORLDS, scene_of
 
 LONGER_PX = 768
 
@@ -159,7 +159,7 @@ def main() -> None:
     parser.add_argument("--spp", type=int, default=32, help="samples a pixel, a multiple of 16")
     parser.add_argument("--scenario", choices=["premark"], help="only such scenes, instead of the mix")
     parser.add_argument("--shrink", type=float, default=1.0, help="picture size relative to 768 px")
-    parser.add_argument("--world", default="train", choices=["train", "test"], help="what the dice may show")
+    parser.add_argument("--world", default="train", choices=WORLDS, help="what the dice may show")
     parser.add_argument("--places", type=int, default=2, help="from how many places each scene is seen")
     parser.add_argument("--frames", type=int, help="from how many of these also as a whole; readers need none")
     parser.add_argument("--around", action="store_true", help="the joint alone with the ground beside its collar")

@@ -101,6 +101,8 @@ class DirtSpec:
     """Dirt, shares from 0 to 1, counts of scuffs and scratches; grease: its colour's name.
 
     film: colour's name of a thin film of grease wiped over the pipe, over `film_mm` from the mouth.
+    bead_mm: height of a bead of the grease, squeezed out all round and reaching `grease_mm` beyond the mouth; 0: the
+    grease lies in patches.
     """
 
     mud: float
@@ -114,6 +116,7 @@ class DirtSpec:
     seed: int
     film: str | None = None
     film_mm: float = 0.0
+    bead_mm: float = 0.0
 
 
 @dataclass(frozen=True)

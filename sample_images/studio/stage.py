@@ -11,7 +11,7 @@ from .clutter import bottle, cable, can, item
 from .cut import cut_pipe, end_bodies
 from .ground import ground_bodies
 from .hands import over_bodies
-from .joint import collar_bodies, finish, grease_ring
+from .joint import collar_bodies, finish, grease_bead, grease_ring
 from .light import sky
 from .materials import anything, plain
 from .meshes import lathe, move, rotation
@@ -91,7 +91,8 @@ def _ties(recipe: Recipe, axis: PipeAxis, facing: float) -> list[Body]:
 def _grease(recipe: Recipe, axis: PipeAxis) -> Body:
     rng = np.random.default_rng(recipe.dirt.seed + 4)
     tone = grease_color(rng, recipe.dirt.grease)
-    return Body("grease", grease_ring(recipe, axis), Material(tone, rng.uniform(0.15, 0.6), 0.0, 0.6), GREASE)
+    made = grease_bead if recipe.dirt.bead_mm else grease_ring
+    return Body("grease", made(recipe, axis), Material(tone, rng.uniform(0.15, 0.6), 0.0, 0.6), GREASE)
 
 
 def _as_pipe(body: Body, recipe: Recipe) -> Body:

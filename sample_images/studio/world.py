@@ -14,6 +14,7 @@ from .noise import pick
 from .recipe import CollarSpec, Recipe
 from .scene import FINISHES, GROUND_KINDS, HARDWARE, draw
 
+WORLDS = ("train", "greasy", "test")  # greasy: training's, with more at the mouth that is taken for its edge
 # What belongs to the test world alone; training has all the rest.
 TEST_MAPS = ("bridge", "studio")
 TEST_GROUNDS = ("planks", "carpet", "asphalt")
@@ -24,15 +25,17 @@ GREASES = {"black": 3, "white": 3, "brown": 2, "amber": 2, "grey": 1.5}
 
 
 def scene_of(seed: int, maps: list[str], world: str = "train", scenario: str | None = None) -> Recipe:
-    """The scene of a seed in the world `train` or `test`; `scenario` as in `scene.draw`."""
+    """The scene of a seed in a world of WORLDS; `scenario` as in `scene.draw`."""
     rng = np.random.default_rng([seed, 4177])
     mine = [name for name in maps if (name in TEST_MAPS) == (world == "test")]
     recipe = draw(seed, mine, scenario)
     for change, chance in CHANGES.items():
         if rng.random() < chance:
             recipe = change(recipe, rng)
-    if world == "train":
+    if world != "test":
         recipe = _beyond_the_lists(recipe, np.random.default_rng([seed, 4178]))
+    if world == "greasy":
+        recipe = _at_the_mouth(recipe, np.random.default_rng([seed, 4179]))
     return kept_to(world, recipe, rng)
 
 
@@ -44,6 +47,15 @@ def _beyond_the_lists(recipe: Recipe, rng: np.random.Generator) -> Recipe:
     if rng.random() < 0.25:
         collar = replace(collar, hardware="turned")
     return replace(recipe, collar=collar)
+
+
+def _at_the_mouth(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    """What is taken for the mouth's edge a millimetre off: even beads of grease, deep bores, end faces that mirror."""
+    changes = {_beaded: 0.35, _crevice: 0.2, _from_the_end: 0.2, _metal: 0.2}
+    for change, chance in changes.items():
+        if rng.random() < chance:
+            recipe = change(recipe, rng)
+    return recipe
 
 
 def kept_to(world: str, recipe: Recipe, rng: np.random.Generator) -> Recipe:
@@ -65,6 +77,13 @@ def _greased(recipe: Recipe, rng: np.random.Generator) -> Recipe:
     """A bead of grease at the mouth, thin to bulging."""
     grease = pick(rng, GREASES)
     return replace(recipe, dirt=replace(recipe.dirt, grease=grease, grease_mm=float(rng.uniform(0.4, 5))))
+
+
+def _beaded(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    """Grease squeezed out all round, as dark or as light and as even as a lip, a seam or a gasket."""
+    tone, wide = pick(rng, GREASES), float(np.exp(rng.uniform(np.log(0.25), np.log(1.8))))
+    tall = wide * float(rng.uniform(0.4, 1.2))
+    return replace(recipe, dirt=replace(recipe.dirt, grease=tone, grease_mm=wide, bead_mm=tall))
 
 
 def _smeared(recipe: Recipe, rng: np.random.Generator) -> Recipe:
@@ -106,6 +125,12 @@ def _covered(recipe: Recipe, rng: np.random.Generator) -> Recipe:
 
 def _mirrored(recipe: Recipe, _rng: np.random.Generator) -> Recipe:
     return replace(recipe, collar=replace(recipe.collar, finish="mirror"))
+
+
+def _metal(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    """A bare collar: its end face mirrors the pipe and looks like more of it."""
+    finish = pick(rng, {"steel": 2, "bright": 2, "zinc": 2, "brass": 1})
+    return replace(recipe, collar=replace(recipe.collar, finish=finish))
 
 
 def _crevice(recipe: Recipe, rng: np.random.Generator) -> Recipe:

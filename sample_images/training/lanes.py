@@ -3,57 +3,98 @@
 Every row is a lane: the plane through the lens that runs along the axis at one slope sideways.  Columns are places
 along the axis.  Lanes that pass beside the pipe, or the collar, show what lies there, so that the collar's profile
 stands out against the ground.  Three colours are met at the pipe's radius, three at the collar's: what lies on either
-surface is at its place on its own picture.
+surface is at its place on its own picture.  A bare pipe's cut end stands in for the mouth where there is no collar.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import torch
 from torch import Tensor
 from torch.nn import functional as F
 
 from .phoneify import chance, normal, uniform
-from .shelf import SIDE_PX, Shelf, numbers
+from .shelf import IGNORE, SIDE_PX, Shelf, numbers
 from .strips import Joints, frame, meet, photographed
 
 ROWS, COLUMNS, STEP_MM, FIRST_MM, WIDEST = 128, 256, 0.1, -11.0, 1.4
 FINER = 3  # lanes of a row: their mean lowers the noise
 _LEAST_PX = 800  # of pipe and of collar, else the joint is hidden
+_LEAST_CELLS = 400  # of pipe, of those that `kinds` are told of
 _MIDDLE = 0.7  # of the pipe's half width: there the mouth's true place is taken from
+SIDES_AT = range(110, 231, 10)  # columns in which the pipe's true sides are met: 0 to 12 mm beyond the guess
+# class of the render -> ground, pipe, collar, over: what every cell is, told while training only
+_MAP = (0, 1, 2, 0, 1, 1, 1, 1, 2, 3, 0, 2)
 
 
-def lanes_px(matrix: Tensor, mouth: Tensor, axis: Tensor, pipe_mm: Tensor, radius_mm: Tensor) -> Tensor:
+@dataclass(frozen=True)
+class Assumed:
+    """Joints as a chain with errors would have found them.  scale: true millimetres of an assumed one."""
+
+    mouth_mm: Tensor
+    axis: Tensor
+    pipe_mm: Tensor
+    collar_mm: Tensor
+    scale: Tensor
+
+
+def lanes_px(matrix: Tensor, found: Assumed, radius_mm: Tensor) -> Tensor:
     """Pixels (batch, ROWS * FINER, COLUMNS, 2) of the lanes' cells at a radius about assumed axes."""
+    mouth, axis, pipe_mm = found.mouth_mm, found.axis, found.pipe_mm
     towards, across = frame(axis, mouth)
     place = (mouth * axis).sum(-1)
     distance = (mouth - axis * place[:, None]).norm(dim=-1)[:, None]
-    count = ROWS * FINER
-    lane = WIDEST * (2 * (torch.arange(count, device=mouth.device).double() + 0.5) / count - 1)
+    lane = _lane(mouth.device)
     slope = lane[None] * (pipe_mm[:, None] / (distance**2 - pipe_mm[:, None] ** 2).sqrt())
     square = 1 + slope**2
     root = (distance**2 - square * (distance**2 - radius_mm[:, None] ** 2)).clamp(min=0).sqrt()
     depth = (distance - root) / square
-    along = place[:, None] + FIRST_MM + STEP_MM * torch.arange(COLUMNS, device=mouth.device).double()
+    along = place[:, None] + found.scale[:, None] * _along(mouth.device)
     flat = depth[..., None] * -towards[:, None] + (slope * depth)[..., None] * across[:, None]
     points = flat[:, :, None] + along[:, None, :, None] * axis[:, None, None]
     image = torch.einsum("bij,brcj->brci", matrix, points)
     return image[..., :2] / image[..., 2:]
 
 
-def true_mouth(pixels: Tensor, joints: Joints) -> Tensor:
-    """Where (batch,) along the picture the true mouth is met on the pipe, mm from the assumed one."""
-    rows = torch.arange(ROWS * FINER, device=pixels.device)
-    middle = ((rows + 0.5) / (ROWS * FINER) * 2 - 1).abs() * WIDEST < _MIDDLE
-    part = pixels[:, middle]
-    homogeneous = torch.cat([part, torch.ones_like(part[..., :1])], -1)
-    rays = torch.einsum("bij,brcj->brci", torch.linalg.inv(joints.matrix), homogeneous)
-    on_pipe, _, hits = meet(rays, joints, joints.pipe_mm)
-    along = FIRST_MM + STEP_MM * torch.arange(COLUMNS, device=pixels.device).double()
-    weight = (hits & (on_pipe.abs() < 0.5)).double()
-    apart = (along[None, None] - on_pipe) * weight
+def _lane(device: torch.device) -> Tensor:
+    count = ROWS * FINER
+    return WIDEST * (2 * (torch.arange(count, device=device).double() + 0.5) / count - 1)
+
+
+def _along(device: torch.device) -> Tensor:
+    return FIRST_MM + STEP_MM * torch.arange(COLUMNS, device=device).double()
+
+
+def _rays(pixels: Tensor, joints: Joints) -> Tensor:
+    homogeneous = torch.cat([pixels, torch.ones_like(pixels[..., :1])], -1)
+    return torch.einsum("bij,brcj->brci", torch.linalg.inv(joints.matrix), homogeneous)
+
+
+def true_mouth(pixels: Tensor, joints: Joints, scale: Tensor) -> Tensor:
+    """Where (batch,) along the picture the true mouth, or cut, is met on the pipe, assumed mm from the guess."""
+    middle = _lane(pixels.device).abs() < _MIDDLE
+    on_pipe, cut, hits = meet(_rays(pixels[:, middle], joints), joints, joints.pipe_mm)
+    beyond = on_pipe - torch.where(joints.collared[:, None, None], 0.0, cut)
+    weight = (hits & (beyond.abs() < 0.5)).double()
+    apart = (_along(pixels.device) - beyond / scale[:, None, None]) * weight
     return apart.sum((1, 2)) / weight.sum((1, 2))  # nan where the picture doesn't reach the mouth
+
+
+def true_sides(pixels: Tensor, size: Tensor, joints: Joints) -> Tensor:
+    """Rows (batch, 2) of the pipe's two true sides, mean over SIDES_AT; nan where one isn't on the picture."""
+    part = pixels[:, :, list(SIDES_AT)]
+    inside = ((part > -0.5) & (part < size[:, None, None] - 0.5)).all(-1)
+    _, _, hits = meet(_rays(part, joints), joints, joints.pipe_mm)
+    rows = torch.arange(part.shape[1], device=part.device)[None, :, None].expand_as(hits)
+    first = torch.where(hits, rows, part.shape[1]).amin(1)
+    last = torch.where(hits, rows, -1).amax(1)
+    most = part.shape[1] - 1
+    whole = (first > 0) & (last < most)
+    whole &= inside.gather(1, first.clamp(max=most)[:, None])[:, 0] & inside.gather(1, last.clamp(min=0)[:, None])[:, 0]
+    rows_of = torch.stack([first.double(), last.double() + 1], -1) / FINER - 0.5
+    return torch.where(whole.all(1)[:, None], rows_of.mean(1), torch.nan)
 
 
 def _turned(joints: Joints) -> Tensor:
@@ -64,14 +105,18 @@ def _turned(joints: Joints) -> Tensor:
     return F.normalize(joints.axis + tilt.tan()[:, None] * towards + swing.tan()[:, None] * across, dim=-1)
 
 
-def _assumed(joints: Joints) -> tuple[Tensor, Tensor, Tensor, Tensor]:
-    """Mouth, axis and radii of pipe and collar as a chain with errors would have found them."""
+def _assumed(joints: Joints) -> Assumed:
+    """A fifth with one side taken for another, so that all the joint seems as much nearer or further."""
     axis = _turned(joints)
     towards, across = frame(axis, joints.mouth_mm)
     like = joints.mouth_mm
     near = torch.where(chance(like, 0.85), uniform(like, -2.5, 2.5), uniform(like, -4.5, 4.5)).double()
-    mouth = like + axis * near[:, None] + (across * normal(like, 0.3)[:, None] + towards * normal(like, 0.3)[:, None])
-    return mouth, axis, joints.pipe_mm * normal(like, 0.008).exp(), joints.collar_mm * normal(like, 0.008).exp()
+    misread = chance(like, 0.2) * normal(like, 0.1).clamp(-0.25, 0.3)
+    wide = ((1 + misread) * normal(like, 0.008).exp()).double()
+    beside = normal(like, 0.3) + torch.where(chance(like, 0.5), 1.0, -1.0) * misread * joints.pipe_mm
+    mouth = like + axis * near[:, None] + (across * beside[:, None] + towards * normal(like, 0.3)[:, None])
+    scale = torch.where(chance(like, 0.8), wide, 1.0)
+    return Assumed(mouth, axis, joints.pipe_mm * wide, joints.collar_mm * wide * normal(like, 0.005).exp(), scale)
 
 
 def _layer(rgb: Tensor, pixels: Tensor, size: Tensor) -> Tensor:
@@ -82,19 +127,41 @@ def _layer(rgb: Tensor, pixels: Tensor, size: Tensor) -> Tensor:
     return F.avg_pool2d(lanes, (FINER, 1))
 
 
-def sample(shelf: Shelf, batch: int) -> tuple[Tensor, Tensor]:
-    """Pictures (batch, 6, ROWS, COLUMNS) of 0..255, and the true mouth's place (batch,) in columns; nan: not told."""
-    joined = torch.nonzero(shelf.numbers[: shelf.count, 18] > 0)[:, 0]
-    index = joined[torch.randint(len(joined), (batch,), device=shelf.device)]
+def _kinds(shelf: Shelf, index: Tensor, pixels: Tensor) -> Tensor:
+    """What each second cell (batch, ROWS / 2, COLUMNS / 2) of a layer shows; IGNORE beside the picture."""
+    part = pixels[:, FINER // 2::2 * FINER, ::2]
+    inside = ((part > -0.5) & (part < shelf.size[index][:, None, None] - 0.5)).all(-1)
+    near = part.round().clamp(0, SIDE_PX - 1).long()
+    classes = shelf.classes[index[:, None, None], near[..., 1], near[..., 0]].long()
+    table = torch.full((256,), IGNORE, device=shelf.device)
+    table[: len(_MAP)] = torch.tensor(_MAP, device=shelf.device)
+    return torch.where(inside, table[classes], IGNORE)
+
+
+def sample(shelf: Shelf, batch: int, repainted: float = 0.0) -> tuple[Tensor, Tensor, Tensor, Tensor]:
+    """Pictures (batch, 6, ROWS, COLUMNS) of 0..255, and what is true of them, nan where it isn't told.
+
+    The mouth's place (batch,) in columns; the sides' (batch, 2) in rows; what every second cell shows.
+    """
+    piped = torch.nonzero(shelf.numbers[: shelf.count, 19] > 0)[:, 0]
+    index = piped[torch.randint(len(piped), (batch,), device=shelf.device)]
     matrix, mouth, axis, pipe, collar, lip, joint, _, lean = numbers(shelf.numbers[index])
+    collar = torch.where(joint, collar, pipe * uniform(pipe, 1.15, 1.6))
     joints = Joints(matrix, mouth, axis, pipe, collar, lip, joint, lean)
-    small = photographed(shelf, index, matrix[:, 0, 0] / mouth.norm(dim=1))
-    start, along, pipe_mm, collar_mm = _assumed(joints)
-    on_pipe, on_collar = (lanes_px(matrix, start, along, pipe_mm, radius) for radius in (pipe_mm, collar_mm))
+    small = photographed(shelf, index, matrix[:, 0, 0] / mouth.norm(dim=1), repainted)
+    found = _assumed(joints)
+    on_pipe, on_collar = (lanes_px(matrix, found, radius) for radius in (found.pipe_mm, found.collar_mm))
     picture = torch.cat([_layer(small, pixels, shelf.size[index]) for pixels in (on_pipe, on_collar)], 1)
-    picture = torch.where(chance(mouth, 0.5)[:, None, None, None], picture.flip(2), picture)
-    column = (true_mouth(on_pipe, joints) - FIRST_MM) / STEP_MM
+    sides, kinds = true_sides(on_pipe, shelf.size[index], joints), _kinds(shelf, index, on_pipe)
+    flip = chance(mouth, 0.5)
+    picture = torch.where(flip[:, None, None, None], picture.flip(2), picture)
+    sides = torch.where(flip[:, None], ROWS - 1 - sides.flip(1), sides)
+    kinds = torch.where(flip[:, None, None], kinds.flip(1), kinds)
+    column = (true_mouth(on_pipe, joints, found.scale) - FIRST_MM) / STEP_MM
     classes = shelf.classes[index]
-    seen = ((classes == 1).sum((1, 2)) > _LEAST_PX) & ((classes == 2).sum((1, 2)) > _LEAST_PX)
-    shown = joint & seen & torch.isfinite(column) & (column > 4) & (column < COLUMNS - 5)
-    return (picture * 255).round(), torch.where(shown, column, torch.nan).float()
+    seen = ((classes == 1).sum((1, 2)) > _LEAST_PX) & (~joint | ((classes == 2).sum((1, 2)) > _LEAST_PX))
+    seen &= (kinds == 1).sum((1, 2)) > _LEAST_CELLS
+    shown = seen & torch.isfinite(column) & (column > 4) & (column < COLUMNS - 5)
+    nothing = torch.nan
+    return ((picture * 255).round(), torch.where(shown, column, nothing).float(),
+            torch.where(seen[:, None], sides, nothing).float(), kinds)

@@ -147,10 +147,13 @@ def reader() -> Segmenter:
 
 
 class Surveyor(nn.Module):
-    """The straightened joint, 256 x 128, six channels: how likely the mouth lies in each column, as logits.
+    """The straightened joint, 256 x 128, six channels: logits of the mouth's column, and of the rows of both sides.
 
-    The reader's encoder and decoder look; what they see is pooled over the rows, which all share one mouth.
+    The reader's encoder and decoder look; what they see is pooled over the rows, which all share one mouth, and over
+    the columns, which share two sides.  While it trains it also tells what every second cell shows.
     """
+
+    ROWS, COLUMNS, KINDS = 128, 256, 4
 
     def __init__(self) -> None:
         super().__init__()
@@ -163,6 +166,13 @@ class Surveyor(nn.Module):
             nn.Conv1d(96, 64, 5, padding=2), nn.ReLU(inplace=True),
         )
         self.head = nn.Conv1d(64, 2, 3, padding=1)
+        self.side_keys = nn.Conv2d(32, 4, 1)
+        self.side_mix = nn.Sequential(
+            nn.Conv1d(32 * 5, 64, 5, padding=2), nn.ReLU(inplace=True),
+            nn.Conv1d(64, 48, 5, padding=2), nn.ReLU(inplace=True),
+        )
+        self.side_head = nn.Conv1d(48, 4, 3, padding=1)
+        self.kinds = nn.Conv2d(32, self.KINDS, 1)
 
     def begin(self, trunk: Segmenter) -> None:
         """Take over what the reader knows; the collar's colours count for nothing yet."""
@@ -172,12 +182,24 @@ class Surveyor(nn.Module):
         self.encoder.load_state_dict(stored)
         self.ups.load_state_dict(trunk.ups.state_dict())
 
-    def forward(self, picture: Tensor) -> Tensor:
+    def forward(self, picture: Tensor) -> Tensor | tuple[Tensor, Tensor]:
+        """(batch, COLUMNS + 2 * ROWS); while training also the kinds' logits (batch, KINDS, ROWS / 2, COLUMNS / 2)."""
         skips = self.encoder((picture - 127.0) / 128.0)
         x = skips[-1]
         for up, skip in zip(self.ups, reversed(skips[:-1]), strict=True):
             x = up(x, skip)
-        weight = self.keys(x).softmax(2)
-        pooled = [x.mean(2), *((x * weight[:, i : i + 1]).sum(2) for i in range(6))]
-        logits = self.head(self.mix(torch.cat(pooled, 1)))  # (batch, 2, columns / 2): the left and right cell of each
-        return logits.transpose(1, 2).flatten(1)
+        mouth = self.head(self.mix(_pooled(x, self.keys(x), 2)))  # (batch, 2, columns / 2): left and right of each
+        sides = self.side_head(self.side_mix(_pooled(x, self.side_keys(x), 3)))
+        answer = torch.cat([_interleaved(part) for part in (mouth, sides[:, :2], sides[:, 2:])], 1)
+        return (answer, self.kinds(x)) if self.training else answer
+
+
+def _pooled(x: Tensor, keys: Tensor, over: int) -> Tensor:
+    """Mean over one side of a map, and a weighted mean for each key."""
+    weight = keys.softmax(over)
+    return torch.cat([x.mean(over), *((x * weight[:, i : i + 1]).sum(over) for i in range(weight.shape[1]))], 1)
+
+
+def _interleaved(pairs: Tensor) -> Tensor:
+    """(batch, 2, n) -> (batch, 2 n)."""
+    return pairs.transpose(1, 2).flatten(1)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import multiprocessing
+import random
 import threading
 import time
 from collections.abc import Iterator
@@ -94,16 +95,15 @@ class Shelf:
         self.numbers = torch.zeros((capacity, NUMBERS), dtype=torch.float64, device=device)
 
     def put(self, view: View) -> None:
-        """One more view; a full shelf keeps what it has."""
+        """One more view; on a full shelf it takes the place of another."""
         with self._lock:
-            at = self.count
-            if at >= len(self.rgb):
-                return
+            full = self.count == len(self.rgb)
+            at = random.randrange(self.count) if full else self.count
             self.rgb[at] = torch.from_numpy(view.rgb).to(self.device)
             self.classes[at] = torch.from_numpy(view.classes).to(self.device)
             self.size[at] = torch.tensor(view.size, dtype=torch.float32, device=self.device)
             self.numbers[at] = torch.from_numpy(view.numbers).to(self.device)
-            self.count = at + 1
+            self.count += not full
 
 
 class Filler:

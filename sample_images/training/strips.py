@@ -23,6 +23,9 @@ COARSEST, FINEST = 1.6, 14.0  # px per mm
 # class of the render -> class of the reader (nets.STRIP_CLASSES)
 _MAP = [0, 1, 2, 2, 3, 4, 5, 6, 7, 8, 0, 2]
 
+# class of the render -> what is painted alike: ground, pipe with all that lies on it, collar
+_GROUPS = (0, 1, 2, 0, 1, 1, 1, 1, 2, 0, 0, 2)
+
 
 @dataclass(frozen=True)
 class Joints:
@@ -113,25 +116,31 @@ def _assumed(joints: Joints, end: Tensor) -> Tensor:
     return cells_px(joints.matrix, mouth, axis, joints.pipe_mm * normal(end, 0.015).exp())
 
 
-def photographed(shelf: Shelf, index: Tensor, native: Tensor) -> Tensor:
-    """Pictures of the shelf, sRGB 0..1, as a phone would have taken them; native: their px per mm."""
+def photographed(shelf: Shelf, index: Tensor, native: Tensor, repainted: float = 0.0) -> Tensor:
+    """Pictures of the shelf, sRGB 0..1, as a phone would have taken them; native: their px per mm.
+
+    repainted: share of them whose collar, pipe and ground get colours of their own first.
+    """
     # one size for the whole batch: pictures of one tensor share theirs
     wanted = math.exp(float(torch.empty(()).uniform_(math.log(COARSEST), math.log(FINEST))))
     factor = min(1.0, wanted / float(native.median()))
     side = max(64, round(SIDE_PX * factor))
     rgb = shelf.rgb[index].permute(0, 3, 1, 2).float() / 255
+    if repainted:
+        table = torch.tensor(_GROUPS, dtype=torch.uint8, device=shelf.device)
+        rgb = phoneify.repainted(rgb, table[shelf.classes[index].clamp(max=len(_GROUPS) - 1).long()], repainted)
     small = F.interpolate(rgb, (side, side), mode="bilinear", antialias=True) if side < SIDE_PX else rgb
     blur = (0.25 * native.float() * side / SIDE_PX).clamp(1.0, 2.5)
     return phoneify.process(phoneify.recolour(small), blur)
 
 
-def sample(shelf: Shelf, batch: int) -> tuple[Tensor, Tensor, Tensor]:
+def sample(shelf: Shelf, batch: int, repainted: float = 0.0) -> tuple[Tensor, Tensor, Tensor]:
     """Strips (batch, 3, ROWS, COLUMNS) of 0..255, their classes, and whether beyond the mouth (255: unknown)."""
     piped = torch.nonzero(shelf.numbers[: shelf.count, 15] > 0)[:, 0]
     index = piped[torch.randint(len(piped), (batch,), device=shelf.device)]
     matrix, mouth, axis, pipe, collar, lip, joint, end, lean = numbers(shelf.numbers[index])
     joints = Joints(matrix, mouth, axis, pipe, collar, lip, joint, lean)
-    small = photographed(shelf, index, matrix[:, 0, 0] / mouth.norm(dim=1))
+    small = photographed(shelf, index, matrix[:, 0, 0] / mouth.norm(dim=1), repainted)
     pixels = _assumed(joints, end)
     grid = ((pixels + 0.5) / SIDE_PX * 2 - 1).float()
     strip = F.grid_sample(small, grid, padding_mode="zeros", align_corners=False)

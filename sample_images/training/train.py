@@ -26,6 +26,7 @@ from . import frames, lanes, nets, restore, shelf, strips
 
 IGNORE = 255
 _FINDER_WEIGHTS = (1.0, 1.0, 1.5, 1.2, 2.5, 1.5)
+SIDES_WEIGHT, KINDS_WEIGHT = 0.25, 0.5  # beside the mouth's
 _READER_WEIGHTS = (0.5, 1.0, 1.0, 2.5, 2.5, 1.5, 1.0, 2.0, 1.5)
 
 
@@ -58,14 +59,24 @@ def reader_loss(logits: Tensor, target: Tensor, beyond: Tensor) -> Tensor:
     return entropy + 0.5 * soft_dice(logits[:, :-1], target) + (mouth * stress).sum() / stress.sum().clamp(min=1)
 
 
-def surveyor_loss(logits: Tensor, column: Tensor) -> Tensor:
-    """Cross entropy against the two columns beside the mouth, each by its nearness."""
-    known = torch.isfinite(column)
-    column, chances = column[known], logits[known].log_softmax(1)
-    left = column.floor().long()
-    part = (column - left)[:, None]
+def surveyor_loss(out: Tensor | tuple[Tensor, Tensor], column: Tensor, sides: Tensor, kinds: Tensor) -> Tensor:
+    """Cross entropy of the mouth's column, of the sides' rows, and while training of what the cells show."""
+    logits, cells = out if isinstance(out, tuple) else (out, None)
+    mouth, *rows = logits.split([lanes.COLUMNS, lanes.ROWS, lanes.ROWS], 1)
+    loss = place_loss(mouth, column) + SIDES_WEIGHT * sum(place_loss(*each) for each in zip(rows, sides.T, strict=True))
+    if cells is None:
+        return loss
+    return loss + KINDS_WEIGHT * F.cross_entropy(cells.float(), kinds, ignore_index=IGNORE)
+
+
+def place_loss(logits: Tensor, place: Tensor) -> Tensor:
+    """Cross entropy against the two cells beside a place, each by its nearness."""
+    known = torch.isfinite(place) & (place >= 0) & (place < logits.shape[1] - 1)
+    place, chances = place[known], logits[known].log_softmax(1)
+    left = place.floor().long()
+    part = (place - left)[:, None]
     near = chances.gather(1, left[:, None]) * (1 - part) + chances.gather(1, left[:, None] + 1) * part
-    return -near.mean()
+    return -near.mean() if known.any() else logits.sum() * 0
 
 
 def scores(confusion: np.ndarray, names: tuple[str, ...]) -> dict[str, float]:
@@ -118,23 +129,26 @@ def mouth_error(logit: np.ndarray, beyond: np.ndarray) -> np.ndarray:
 
 @torch.no_grad()
 def survey(net: nn.Module, batches: list[tuple[Tensor, ...]], device: str) -> dict[str, float]:
-    """Held out: loss, median and 95th percentile of the mouth's error in mm, and how often two sigma hold it."""
+    """Held out: losses, median and 95th percentile error, and how often two sigma hold it, of mouths and of sides."""
     net.eval()
-    losses, errors, told = [], [], []
-    for picture, column in batches:
-        logits = net(picture.to(device).float()).float().cpu()
-        losses.append(float(surveyor_loss(logits, column.cpu())))
-        share, at = logits.softmax(1), torch.arange(logits.shape[1]).float()
-        mean = share @ at
-        spread = (share @ at**2 - mean**2).clamp(min=0).sqrt()
-        known = torch.isfinite(column.cpu())
-        errors.append((mean - column.cpu())[known] * lanes.STEP_MM)
-        told.append(spread[known] * lanes.STEP_MM)
+    answers = torch.cat([net(batch[0].to(device).float()).float().cpu() for batch in batches])
+    column, sides = (torch.cat([batch[i].cpu() for batch in batches]) for i in (1, 2))
     net.train()
-    error, sigma = torch.cat(errors).abs(), torch.cat(told)
-    return {"loss": round(float(np.mean(losses)), 3), "p50_mm": round(float(error.median()), 3),
-            "p95_mm": round(float(error.quantile(0.95)), 3), "sigma_mm": round(float(sigma.median()), 3),
-            "within_2_sigma": round(float((error < 2 * sigma + 0.02).float().mean()), 3)}
+    mouth, *rows = answers.split([lanes.COLUMNS, lanes.ROWS, lanes.ROWS], 1)
+    side = 200 * lanes.WIDEST / lanes.ROWS / 2  # a row, in hundredths of the pipe's half width
+    return {**_told("mouth_mm", mouth, column, lanes.STEP_MM),
+            **_told("side_pc", torch.cat(rows), torch.cat([sides[:, 0], sides[:, 1]]), side)}
+
+
+def _told(name: str, logits: Tensor, place: Tensor, step: float) -> dict[str, float]:
+    share, at = logits.softmax(1), torch.arange(logits.shape[1]).float()
+    mean = share @ at
+    known = torch.isfinite(place)
+    error = step * (mean - place)[known].abs()
+    sigma = step * (share @ at**2 - mean**2).clamp(min=0).sqrt()[known]
+    figures = {"loss": place_loss(logits, place), "p50": error.median(), "p95": error.quantile(0.95),
+               "sigma": sigma.median(), "within_2_sigma": (error < 2 * sigma + 0.2 * step).float().mean()}
+    return {f"{name}_{key}": round(float(value), 3) for key, value in figures.items()}
 
 
 Draw = Callable[[], tuple[Tensor, ...]]
@@ -156,7 +170,9 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--rate", type=float, default=1.5e-3)
     parser.add_argument("--workers", type=int, default=6)
     parser.add_argument("--capacity", type=int, default=12000,
-                        help="pictures of a kind that the device's memory may hold")
+                        help="pictures of a kind that the device's memory may hold; new ones then replace others")
+    parser.add_argument("--repainted", type=float, default=0.0,
+                        help="share of a strip reader's or surveyor's pictures whose parts get colours of their own")
     parser.add_argument("--least", type=int, default=200, help="scenes to wait for before the first step")
     return parser.parse_args()
 
@@ -194,7 +210,7 @@ def _train(net: nn.Module, args: argparse.Namespace, draw: Draw, held: list[tupl
             items = draw()
         with torch.autocast(device, torch.bfloat16):
             logits = net(items[0].contiguous(memory_format=torch.channels_last))
-        loss = LOSSES[args.which](logits.float(), *items[1:])
+        loss = LOSSES[args.which](_single(logits), *items[1:])
         optimizer.zero_grad(set_to_none=True)
         loss.backward()
         nn.utils.clip_grad_norm_(net.parameters(), 2.0)
@@ -208,6 +224,10 @@ def _train(net: nn.Module, args: argparse.Namespace, draw: Draw, held: list[tupl
             print("  held out", json.dumps(evaluate(average.module, held, names, device)), flush=True)
             torch.save(average.module.state_dict(), args.out.with_name(f"{args.out.stem}-{step}.pt"))
     return average.module.eval(), torch.stack(log).cpu().tolist()
+
+
+def _single(out: Tensor | tuple[Tensor, ...]) -> Tensor | tuple[Tensor, ...]:
+    return tuple(part.float() for part in out) if isinstance(out, tuple) else out.float()
 
 
 def _save(net: nn.Module, out: Path, log: list[float], probe: Tensor) -> None:
@@ -254,17 +274,17 @@ def main() -> None:
         time.sleep(1)
     batch = args.batch or (32 if finder else 64)
 
-    def drawing(from_: dict[bool, shelf.Shelf]) -> Draw:
+    def drawing(from_: dict[bool, shelf.Shelf], repainted: float = 0.0) -> Draw:
         if finder:
             return lambda: frames.sample(from_, photos, batch)
-        return lambda: (lanes if args.which == "surveyor" else strips).sample(from_[True], batch)
+        return lambda: (lanes if args.which == "surveyor" else strips).sample(from_[True], batch, repainted)
 
     net = _begin(NETS[args.which](), args.start, drawing(shelves), device)
     with torch.no_grad():
         few = [drawing(held)() for _ in range(6)]
     print(f"{args.which}: {shelves[True].count} pictures so far, {held[True].count} held out, {photos.count} photos, "
           f"on {device}", json.dumps(evaluate(net, few, names, device)), flush=True)
-    final, log = _train(net, args, drawing(shelves), few, names, device)
+    final, log = _train(net, args, drawing(shelves, args.repainted), few, names, device)
     print(f"done: {len(log)} steps on {shelves[True].count} close pictures;",
           json.dumps(evaluate(final, few, names, device)), flush=True)
     _save(final, args.out, log, torch.zeros((1, *SIDES[args.which])))

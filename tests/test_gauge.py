@@ -1,0 +1,150 @@
+"""The pipe's sides on the straightened picture: told where they are, found there, doubted where they aren't."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from calibration.camera import Camera
+from tests import scene as scenes
+from tests.scene import Paint, Scene
+from vision import geometry
+from vision.gauge import OFF, SIGMAS, USUAL_U, borne_out, gauge, lane_mm, moved, widened
+from vision.lanes import straighten
+from vision.pose import solve_pose
+from vision.records import Axis, Floats, Gauge, Limbs, Photo, Pose, Refusal, Survey
+
+LENS = Camera(1000.0, (671.5, 503.5))
+SCENE = Scene(size_px=(1344, 1008), camera=LENS, roll_deg=35, tilt_deg=12)
+COLLAR_MM = SCENE.fitting.collar_od_mm / 2
+NOWHERE = Survey(0.0, 1.0)
+
+
+@pytest.fixture(scope="module")
+def photo() -> Photo:
+    return Photo(scenes.draw(SCENE, Paint(ground=(235, 230, 215), noise=3.0))[0], SCENE.known)
+
+
+@pytest.fixture
+def limbs() -> Limbs:
+    return scenes.limbs(SCENE, np.random.default_rng(4))
+
+
+def posed(limbs: Limbs) -> Pose:
+    pose = solve_pose(limbs, LENS, SCENE.fitting, scenes.mouth_px(SCENE), scenes.axis_px(SCENE))
+    assert isinstance(pose, Pose)
+    return pose
+
+
+def misread(limbs: Limbs, index: int, share: float) -> Limbs:
+    """One side taken further out by a share of the half width."""
+    pose = scenes.pose(SCENE)
+    limb = limbs.pipe[index]
+    line = limb.line - np.array([0, 0, share * pose.pipe.radius_mm * pose.px_per_mm])
+    pipe = list(limbs.pipe)
+    pipe[index] = replace(limb, line=line)
+    return replace(limbs, pipe=(pipe[0], pipe[1]))
+
+
+def off_px(limbs: Limbs, like: Limbs) -> Floats:
+    """How far each side lies from another's, at its middle."""
+    return np.array([abs(other.centre_px @ limb.line[:2] + limb.line[2])
+                     for limb, other in zip(limbs.pipe, like.pipe, strict=True)])
+
+
+def test_of_a_right_pose_the_sides_are_where_they_should_be(photo, limbs):
+    seen = gauge(straighten(photo, posed(limbs), 0.0, COLLAR_MM))
+    assert np.abs(seen.sides - [-1, 1]).max() < OFF
+    assert seen.u.max() < 2 * USUAL_U
+    assert moved(photo, limbs, posed(limbs), seen) is None
+
+
+@pytest.mark.parametrize("index", [0, 1])
+@pytest.mark.parametrize("share", [-0.1, 0.08, 0.12])
+def test_a_misread_side_is_told_and_found_anew(photo, limbs, index, share):
+    wrong = misread(limbs, index, share)
+    pose = posed(wrong)
+    seen = gauge(straighten(photo, pose, 0.0, COLLAR_MM))
+    off = np.abs(seen.sides - [-1, 1])
+    assert (off > SIGMAS * seen.u).sum() == 1, "one side is told to be elsewhere, the other not"
+    better = moved(photo, wrong, pose, seen)
+    assert better is not None
+    assert off_px(wrong, limbs).max() > 5
+    assert off_px(better, limbs).max() < 1.5
+    assert better.collar is wrong.collar
+
+
+def test_a_side_that_shows_no_edge_is_left_as_it_is(limbs):
+    pose = posed(limbs)
+    grey = Photo(np.full((1008, 1344, 3), 90, np.uint8), LENS)
+    assert moved(grey, limbs, pose, Gauge(np.array([-1.2, 1.0]), np.array([0.01, 0.01]), NOWHERE)) is None
+    outside = Gauge(np.array([-30.0, 1.0]), np.array([0.01, 0.01]), NOWHERE)
+    assert moved(grey, limbs, pose, outside) is None, "its lane isn't in the photo"
+
+
+def test_sides_are_as_uncertain_as_the_gauge_is_of_them(limbs):
+    pose = scenes.pose(SCENE)
+    half_px = pose.pipe.radius_mm * pose.px_per_mm
+
+    def more_px(seen: Gauge) -> Floats:
+        """What is added to each side's uncertainty, the first being the one at -1."""
+        wider = widened(limbs, pose, seen, LENS)
+        added = [math.sqrt(new.covariance[1, 1] - old.covariance[1, 1])
+                 for new, old in zip(wider.pipe, limbs.pipe, strict=True)]
+        lines = geometry.limb_lines(pose.pipe.point_mm, pose.pipe.direction, pose.pipe.radius_mm,
+                                    geometry.camera_matrix(LENS))
+        middle, first = (geometry.project(lane_mm(pose.pipe, side, np.array([pose.mouth_mm])), LENS)[0]
+                         for side in (0.0, -1.0))
+        assert len(lines) == 2
+        return np.array(added if limbs.pipe[0].line[:2] @ (first - middle) > 0 else added[::-1])
+
+    sure = np.array([USUAL_U, USUAL_U])
+    assert more_px(Gauge(np.array([-1.0, 1.0]), sure, NOWHERE)) == pytest.approx([0, 0], abs=1e-3)
+    assert more_px(Gauge(np.array([-1.0, 1.03]), sure, NOWHERE)) == pytest.approx([0, 0.03 * half_px], abs=1e-3)
+    doubt = Gauge(np.array([-1.0, 1.0]), np.array([0.05, USUAL_U]), NOWHERE)
+    assert more_px(doubt) == pytest.approx([half_px * math.sqrt(0.05**2 - USUAL_U**2), 0], rel=1e-6, abs=1e-3)
+
+
+def test_a_lane_at_one_is_the_silhouette():
+    """A published fact of projective geometry: a cylinder's contour is the image of the planes through the lens that
+    touch it (any text on multiple view geometry; from memory)."""
+    pose = scenes.pose(SCENE)
+    lines = geometry.limb_lines(pose.pipe.point_mm, pose.pipe.direction, pose.pipe.radius_mm,
+                                geometry.camera_matrix(LENS))
+    for side in (-1.0, 1.0):
+        points = geometry.project(lane_mm(pose.pipe, side, np.array([-5.0, 40.0])), LENS)
+        apart = np.abs(points @ lines[:, :2].T + lines[:, 2]) / np.linalg.norm(lines[:, :2], axis=1)
+        assert apart.max(0).min() < 1e-6
+
+
+def leaning(pose: Pose, tilt_deg: float, u_deg: float) -> Pose:
+    """The pose with its axis turned away from the lens, and its tilt so uncertain."""
+    _, u, _ = geometry.frame(pose.pipe.point_mm, pose.pipe.direction)
+    direction = geometry.unit(pose.pipe.direction + math.tan(math.radians(tilt_deg)) * u)
+    covariance = np.diag([math.radians(u_deg) ** 2, 1e-6, 1.0, 1.0])
+    return replace(pose, pipe=Axis(pose.pipe.point_mm, direction, pose.pipe.radius_mm, covariance))
+
+
+def test_sides_that_the_cut_contradicts_are_not_believed():
+    """Turned by more than both are uncertain by, what passed for a side was none, and the scale is wrong with it."""
+    after = scenes.pose(SCENE)
+    right = Gauge(np.array([-1.0, 1.0]), np.array([USUAL_U, USUAL_U]), NOWHERE)
+    assert borne_out(leaning(after, 3, 1), after, right) is after
+    refusal = borne_out(leaning(after, 12, 1), after, right)
+    assert isinstance(refusal, Refusal)
+    assert refusal.reason == "edges-not-found"
+    assert "12 degrees" in refusal.detail
+    assert borne_out(leaning(after, 12, 20), after, right) is after
+
+
+@pytest.mark.parametrize("seen", [Gauge(np.array([-1.0, 1.2]), np.array([0.01, 0.01]), NOWHERE),
+                                  Gauge(np.array([-1.0, 1.0]), np.array([0.2, 0.01]), NOWHERE)])
+def test_sides_that_the_gauge_doubts_tell_no_scale(seen):
+    pose = scenes.pose(SCENE)
+    refusal = borne_out(pose, pose, seen)
+    assert isinstance(refusal, Refusal)
+    assert refusal.reason == "edges-not-found"
+    assert "10 % of its width" in refusal.detail

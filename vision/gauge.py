@@ -1,0 +1,124 @@
+"""Lanes -> Gauge: where the pipe's sides are, and what follows where they aren't where the pose has them.
+
+A shadow, another pipe, a board or a hand can pass for a side.  The finder's mask and the edge that fits it best do not
+tell; the joint as a whole often does.  The gauger says where it sees the sides, how surely, and where a bare pipe ends.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from calibration.camera import Camera
+from vision import geometry, networks
+from vision.lanes import ROWS, WIDEST, mean_of, place_along
+from vision.records import Axis, Floats, Gauge, Lanes, Limb, Limbs, Photo, Pose, Refusal, Sighting
+from vision.sides import Course, find_limb
+
+OFF = 0.02  # of the half width: less is a bend, or the picture's own rows
+SIGMAS = 1.4  # of the gauge, whose spread is nearly twice what it errs by (DEVELOPERS.md, "The networks")
+USUAL_U = 0.0105  # spread of the gauge where nothing is in doubt: the coarseness of its rows
+MOST_OFF = 0.1  # of the half width: sides so doubtful tell no scale
+HAND_U_RAD = math.radians(1.2)  # how square lines are drawn round pipes by hand (common practice, no source)
+BEND_U_RAD = math.radians(1.2)  # how far silhouettes may lean from the axis at the mouth: bends, hidden sides
+_FROM_MM, _TO_WIDTHS = 2.0, 1.1  # beyond the mouth: where the side is followed, as far as `refine` does
+_STATIONS = 96
+_LEAST_HALF_PX = 3.0
+_SWING = 0.6
+
+
+def gauge(lanes: Lanes) -> Gauge:
+    """Where the pipe's sides are, and where a bare pipe ends."""
+    end, *sides = networks.gauge(lanes.picture)
+    at = WIDEST * (2 * (np.arange(ROWS, dtype=np.float64) + 0.5) / ROWS - 1)
+    told = np.array([mean_of(share, at) for share in sides])
+    return Gauge(told[:, 0], told[:, 1], place_along(end, lanes))
+
+
+def moved(photo: Photo, limbs: Limbs, pose: Pose, gauge: Gauge) -> Limbs | None:
+    """Limbs with a side that lies elsewhere than was thought found anew; None where none does, or isn't found."""
+    pipe = list(limbs.pipe)
+    found = False
+    for sign, side, u in zip((-1, 1), gauge.sides, gauge.u, strict=True):
+        if abs(side - sign) <= max(OFF, SIGMAS * u):
+            continue
+        course = _course(photo, pose, sign, float(side), float(u))
+        limb = None if course is None else find_limb(photo, course)
+        if limb is not None:
+            pipe[_index(limbs, limb.line[:2])] = limb
+            found = True
+    return replace(limbs, pipe=(pipe[0], pipe[1])) if found else None
+
+
+def facing(sighting: Sighting, pose: Pose, beside_mm: float, camera: Camera) -> Sighting:
+    """The sighting with its mouth, or cut, where it has been read since: so far beside the pose's guess."""
+    front = geometry.cylinder_px(pose.pipe, np.array([pose.mouth_mm + beside_mm]), np.zeros(1), camera)
+    return replace(sighting, mouth_px=front.reshape(2))
+
+
+def widened(limbs: Limbs, pose: Pose, gauge: Gauge, camera: Camera) -> Limbs:
+    """Limbs as uncertain as the gauge finds them: by how far it sees a side elsewhere, and by its own doubt."""
+    pipe = list(limbs.pipe)
+    half_px = pose.pipe.radius_mm * pose.px_per_mm
+    for sign, side, u in zip((-1, 1), gauge.sides, gauge.u, strict=True):
+        index = _index(limbs, _outward(pose, sign, camera))
+        more_px = half_px * np.sqrt((side - sign) ** 2 + max(0.0, u**2 - USUAL_U**2))
+        pipe[index] = replace(pipe[index], covariance=pipe[index].covariance + np.diag([0.0, more_px**2]))
+    return replace(limbs, pipe=(pipe[0], pipe[1]))
+
+
+def borne_out(before: Pose, after: Pose, gauge: Gauge) -> Pose | Refusal:
+    """The pose of a bare pipe after its turns, refused where something else may have passed for one of its sides.
+
+    Its cut and mark contradict then what the sides said of the axis (before: by the silhouettes alone), or the gauge
+    doubts the sides.  A bare pipe has no second diameter to tell that its width, and so the scale, is wrong.
+    """
+    turn = math.acos(min(1.0, float(before.pipe.direction @ after.pipe.direction)))
+    if turn > 2 * math.hypot(math.sqrt(float(before.pipe.covariance[0, 0])), BEND_U_RAD, HAND_U_RAD):
+        return Refusal("gauge", "edges-not-found",
+                       f"the cut stands {math.degrees(turn):.0f} degrees from square to the sides")
+    off = float(max(*np.abs(gauge.sides - np.array([-1, 1])), *gauge.u))
+    if off > MOST_OFF:
+        return Refusal("gauge", "edges-not-found", f"the pipe's sides, doubtful by {50 * off:.0f} % of its width")
+    return after
+
+
+def lane_mm(axis: Axis, side: float, along_mm: Floats) -> Floats:
+    """Points (n, 3) of the lane that lies so many half widths beside the axis."""
+    foot, _, v = geometry.frame(axis.point_mm, axis.direction)
+    distance = float(np.linalg.norm(foot))
+    beside = side * distance * axis.radius_mm / np.sqrt(distance**2 - axis.radius_mm**2)
+    return np.asarray(foot + beside * v + along_mm[:, None] * axis.direction)
+
+
+def _course(photo: Photo, pose: Pose, sign: int, side: float, u: float) -> Course | None:
+    """Where a side is looked for: along its lane; None where too little of that is in the photo."""
+    radius = pose.pipe.radius_mm
+    along = pose.mouth_mm + np.linspace(_FROM_MM, 2 * radius * _TO_WIDTHS, _STATIONS)
+    points = geometry.project(lane_mm(pose.pipe, side, along), photo.camera)
+    points = points[((points > 0) & (points < np.array(photo.size_px) - 1)).all(-1)]
+    if len(points) < _STATIONS / 3:
+        return None
+    axis = geometry.unit(points[-1] - points[0])
+    across = np.array([-axis[1], axis[0]])
+    across = across if across @ _outward(pose, sign, photo.camera) > 0 else -across
+    beside = points - points[0]
+    half_px = max(_LEAST_HALF_PX, 2 * u * radius * pose.px_per_mm)
+    return Course(points[0], axis, across, beside @ axis, beside @ across, half_px, _SWING, 0.2)
+
+
+def _outward(pose: Pose, sign: int, camera: Camera) -> Floats:
+    """Where a side lies from the axis, in the photo."""
+    middle, beside = (geometry.project(lane_mm(pose.pipe, side, np.array([pose.mouth_mm])), camera)[0]
+                      for side in (0.0, float(sign)))
+    return np.asarray(beside - middle)
+
+
+def _index(limbs: Limbs, outward: Floats) -> int:
+    return 0 if _normal(limbs.pipe[0]) @ outward > 0 else 1
+
+
+def _normal(limb: Limb) -> Floats:
+    return limb.line[:2]

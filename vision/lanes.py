@@ -1,0 +1,64 @@
+"""The joint straightened, a part of the stages that look at it so: every row is a lane, columns are places along it.
+
+A lane is the plane through the lens that runs along the axis at one slope sideways.  Lanes that pass beside the pipe
+show the collar's profile against the ground, which no grease, shadow or lit end face covers.  The joint is straightened
+twice, met at the pipe's radius and at the collar's: what lies on either surface is at its place on its own picture.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from vision import geometry
+from vision.networks import Shares
+from vision.records import Axis, Bytes, Floats, Lanes, Photo, Pose, Survey
+from vision.resample import resample
+
+ROWS, COLUMNS = 128, 256
+STEP_MM, FIRST_MM = 0.1, -11.0
+WIDEST = 1.4  # of the pipe's half width: as far beside the axis as lanes go
+_FINER = 2  # lanes of a row
+
+
+def straighten(photo: Photo, pose: Pose, middle_mm: float, collar_radius_mm: float) -> Lanes:
+    """The joint's lanes, laid about a place near the mouth, or a bare pipe's about its cut.
+
+    A bare pipe has no collar; what would lie at its radius is taken along all the same.
+    """
+    return Lanes(straightened(photo, pose, middle_mm, (pose.pipe.radius_mm, collar_radius_mm)), middle_mm)
+
+
+def straightened(photo: Photo, pose: Pose, middle_mm: float, radii_mm: tuple[float, ...]) -> Bytes:
+    """(ROWS, COLUMNS, 3 for each radius) of the joint about `middle_mm` from the pose's guess of the mouth."""
+    along = pose.mouth_mm + middle_mm + FIRST_MM + STEP_MM * np.arange(COLUMNS)
+    across = np.concatenate([_lanes_mm(pose.pipe, radius) for radius in radii_mm])
+    at = geometry.project(across[:, None] + along[None, :, None] * pose.pipe.direction, photo.camera)
+    lanes = resample(photo, at, pose.px_per_mm * STEP_MM)
+    rows = cv2.resize(lanes, (COLUMNS, len(radii_mm) * ROWS), interpolation=cv2.INTER_AREA)
+    return np.concatenate(np.split(np.asarray(rows, np.uint8), len(radii_mm)), axis=-1)
+
+
+def _lanes_mm(axis: Axis, radius_mm: float) -> Floats:
+    """(ROWS * _FINER, 3) where each lane meets the cylinder of a radius, or passes nearest to it, across the axis."""
+    foot, u, v = geometry.frame(axis.point_mm, axis.direction)
+    distance = float(np.linalg.norm(foot))
+    count = ROWS * _FINER
+    lane = WIDEST * (2 * (np.arange(count) + 0.5) / count - 1)
+    slope = lane * axis.radius_mm / np.sqrt(distance**2 - axis.radius_mm**2)
+    square = 1 + slope**2
+    root = np.sqrt(np.maximum(distance**2 - square * (distance**2 - radius_mm**2), 0.0))
+    depth = (distance - root) / square
+    return np.asarray(depth[:, None] * u + (slope * depth)[:, None] * v)
+
+
+def place_along(share: Shares, lanes: Lanes) -> Survey:
+    """Where along the axis a distribution over the columns lies."""
+    place, u = mean_of(share, FIRST_MM + STEP_MM * np.arange(COLUMNS, dtype=np.float64))
+    return Survey(lanes.middle_mm + place, u)
+
+
+def mean_of(share: Shares, at: Floats) -> tuple[float, float]:
+    """Mean and spread of a distribution."""
+    mean = float(share @ at)
+    return mean, float(np.sqrt(share @ (at - mean) ** 2))
