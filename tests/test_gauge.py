@@ -12,7 +12,7 @@ from calibration.camera import Camera
 from tests import scene as scenes
 from tests.scene import Paint, Scene
 from vision import geometry
-from vision.gauge import OFF, SIGMAS, USUAL_U, borne_out, gauge, lane_mm, moved, widened
+from vision.gauge import SIGMAS, USUAL_U, borne_out, facing, gauge, lane_mm, moved, widened
 from vision.lanes import straighten
 from vision.pose import solve_pose
 from vision.records import Axis, Floats, Gauge, Limbs, Photo, Pose, Refusal, Survey
@@ -57,7 +57,7 @@ def off_px(limbs: Limbs, like: Limbs) -> Floats:
 
 def test_of_a_right_pose_the_sides_are_where_they_should_be(photo, limbs):
     seen = gauge(straighten(photo, posed(limbs), 0.0, COLLAR_MM))
-    assert np.abs(seen.sides - [-1, 1]).max() < OFF
+    assert np.abs(seen.sides - [-1, 1]).max() < 0.02
     assert seen.u.max() < 2 * USUAL_U
     assert moved(photo, limbs, posed(limbs), seen) is None
 
@@ -106,6 +106,17 @@ def test_sides_are_as_uncertain_as_the_gauge_is_of_them(limbs):
     assert more_px(Gauge(np.array([-1.0, 1.03]), sure, NOWHERE)) == pytest.approx([0, 0.03 * half_px], abs=1e-3)
     doubt = Gauge(np.array([-1.0, 1.0]), np.array([0.05, USUAL_U]), NOWHERE)
     assert more_px(doubt) == pytest.approx([half_px * math.sqrt(0.05**2 - USUAL_U**2), 0], rel=1e-6, abs=1e-3)
+
+
+@pytest.mark.parametrize("beside_mm", [-3.0, 0.0, 7.0])
+def test_the_mouth_is_looked_for_where_it_was_read(beside_mm):
+    """The pixel that shows the place is met there again."""
+    pose, sighting = scenes.pose(SCENE), scenes.sighting(SCENE)
+    after = facing(sighting, pose, beside_mm, LENS)
+    along, angle = geometry.meet_cylinder_px(after.mouth_px, pose.pipe, pose.pipe.radius_mm, LENS)
+    assert float(along) == pytest.approx(pose.mouth_mm + beside_mm, abs=1e-6)
+    assert float(angle) == pytest.approx(0, abs=1e-6)
+    assert after.close is sighting.close
 
 
 def test_a_lane_at_one_is_the_silhouette():

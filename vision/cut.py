@@ -1,7 +1,7 @@
 """The cut end on the flat strip, row by row.  Part of the stage `depth`.
 
-The sceptic gives every cell of a bare pipe a probability of lying beyond the cut, as it does beyond the mouth of a
-made joint: it learnt where the pipe's outside ends from ends of known truth, with chamfers, burrs and bores.  In each
+The sawyer gives every cell of a bare pipe a probability of lying beyond the cut, as the readers do beyond the mouth of
+a made joint: it learnt where the pipe's outside ends from ends of known truth, with chamfers, burrs and bores.  In each
 row the best split is found, and the plane that most rows agree on is the cut.
 """
 

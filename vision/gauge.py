@@ -17,7 +17,7 @@ from vision.lanes import ROWS, WIDEST, mean_of, place_along
 from vision.records import Axis, Floats, Gauge, Lanes, Limb, Limbs, Photo, Pose, Refusal, Sighting
 from vision.sides import Course, find_limb
 
-OFF = 0.02  # of the half width: less is a bend, or the picture's own rows
+OFF = 0.045  # of the half width: less is a bend, and a side found anew there is seldom better (DEVELOPERS.md)
 SIGMAS = 1.4  # of the gauge, whose spread is nearly twice what it errs by (DEVELOPERS.md, "The networks")
 USUAL_U = 0.0105  # spread of the gauge where nothing is in doubt: the coarseness of its rows
 MOST_OFF = 0.1  # of the half width: sides so doubtful tell no scale

@@ -28,7 +28,7 @@ from vision.insertion import insert
 from vision.lanes import straighten
 from vision.locate import locate
 from vision.placing import place
-from vision.pose import solve_pose, trusted
+from vision.pose import in_view, sides_agree, solve_pose, trusted
 from vision.read import read
 from vision.records import (
     Depth,
@@ -87,12 +87,12 @@ def _judged(photo: Photo, seen: Sighting | Refusal, fitting: Fitting, confidence
         seen = road.to(seen)
         sides = road.to(find_limbs(photo, seen))
         joint = _laid_out(road, photo, sides, fitting)
-        if elsewhere := moved(photo, sides, joint.pose, joint.gauge):
+        if joint.gauge and (elsewhere := moved(photo, sides, joint.pose, joint.gauge)):
             road.to(facing(seen, joint.pose, joint.lanes.middle_mm, photo.camera))
             joint = _laid_out(road, photo, elsewhere, fitting)
         pose = road.to(trusted(joint.pose, fitting))
         gap = road.to(read(joint.strip, pose, fitting, survey(joint.lanes)))
-        limbs = widened(joint.limbs, pose, joint.gauge, photo.camera)
+        limbs = widened(joint.limbs, pose, joint.gauge, photo.camera) if joint.gauge else joint.limbs
         measurement = road.to(measure(gap, limbs, pose, photo.camera, fitting, confidence))
     except _RoadEnds as end:
         return Verdict("unproven", _why(end.refusal, road, fitting), **road.records)
@@ -102,13 +102,13 @@ def _judged(photo: Photo, seen: Sighting | Refusal, fitting: Fitting, confidence
 
 @dataclass(frozen=True)
 class _Joint:
-    """A joint laid flat with its mouth square, and straightened."""
+    """A joint laid flat with its mouth square, and straightened; no gauge where its collar bears the sides out."""
 
     limbs: Limbs
     pose: Pose
     strip: Strip
     lanes: Lanes
-    gauge: Gauge
+    gauge: Gauge | None
 
 
 def _laid_out(road: _Road, photo: Photo, sides: Limbs, fitting: Fitting) -> _Joint:
@@ -122,8 +122,9 @@ def _laid_out(road: _Road, photo: Photo, sides: Limbs, fitting: Fitting) -> _Joi
     while (better := square(strip, limbs, pose, photo.camera, fitting)) and road.turns < MOST_TURNS:
         limbs, pose = road.turned(*better)
         strip = road.to(unwrap(photo, pose))
+    road.to(in_view(pose))
     lanes = straighten(photo, pose, mouth_near(strip), fitting.collar_od_mm / 2)
-    return _Joint(limbs, pose, strip, lanes, gauge(lanes))
+    return _Joint(limbs, pose, strip, lanes, None if sides_agree(pose) else gauge(lanes))
 
 
 def inspect_premark(data: bytes, fitting: Fitting, camera: Camera | Profile | None = None,
@@ -187,6 +188,7 @@ def _laid_bare(road: _Road, photo: Photo, sides: Limbs, fitting: Fitting) -> _Ba
         limbs, pose = road.turned(*better)
         strip = road.to(unwrap(photo, pose, columns=columns))
         ends = road.to(find_ends(strip))
+    road.to(in_view(pose))
     seen = gauge(straighten(photo, pose, cut_near(ends), fitting.collar_od_mm / 2))
     return _Bare(limbs, by_sides, pose, strip, ends, seen)
 

@@ -17,13 +17,12 @@ from torch import Tensor, nn
 def _folded(path: Path) -> list[tuple[Tensor, Tensor]]:
     """Weight and bias of every convolution of the file, in order."""
     import onnx
-    from onnx import numpy_helper
 
-    graph = onnx.load(str(path)).graph
-    stored = {entry.name: torch.from_numpy(numpy_helper.to_array(entry).copy()).float() for entry in graph.initializer}
-    for node in graph.node:
-        if node.op_type == "Cast" and node.input[0] in stored:  # kept in half precision by `halve`
-            stored[node.output[0]] = stored[node.input[0]]
+    from .halve import single
+
+    model = onnx.load(str(path))
+    graph, weights = model.graph, single(model)
+    stored = {name: torch.from_numpy(values.copy()).float() for name, values in weights.items()}
     pairs = []
     for node in graph.node:
         if node.op_type == "Conv":
