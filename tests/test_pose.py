@@ -13,7 +13,7 @@ from calibration.camera import Camera
 from tests import scene as scenes
 from tests.scene import Scene, fitting
 from vision import geometry
-from vision.pose import AGREEING, SEAT_U_RAD, distance_ratio, sides_agree, solve_pose, tilt_disagreement, trusted
+from vision.pose import SEAT_U_RAD, distance_ratio, solve_pose, tilt_disagreement, trusted
 from vision.records import Floats, Limbs, Pose, Refusal
 
 
@@ -46,16 +46,6 @@ def test_perfect_limbs_give_the_exact_pose(roll_deg, tilt_deg):
         assert pose.tilt_deg == pytest.approx(math.degrees(math.atan2(-scene.mouth_mm, np.linalg.norm(
             scene.pipe.point_mm))), abs=1e-6)
     assert pose.residual_px < 1e-8
-
-
-@pytest.mark.parametrize(("share", "agree"), [(0.0, True), (0.5, True), (1.5, False), (-1.5, False)])
-def test_a_collar_bears_the_pipes_sides_out_or_does_not(share, agree):
-    """A collar whose diameter is told wrong by a share of what is allowed seems as much nearer or further."""
-    scene = Scene()
-    pose = solved(scene, collar_od=73.0 * (1 + share * AGREEING))
-    assert isinstance(pose, Pose)
-    assert sides_agree(pose) is agree
-    assert not sides_agree(replace(pose, collar=None)), "no collar, nothing that bears it out"
 
 
 def test_collar_off_by_its_seat_is_seen_as_such():

@@ -20,6 +20,7 @@ from vision.sides import Course, find_limb
 OFF = 0.045  # of the half width: less is a bend, and a side found anew there is seldom better (DEVELOPERS.md)
 SIGMAS = 1.4  # of the gauge, whose spread is nearly twice what it errs by (DEVELOPERS.md, "The networks")
 USUAL_U = 0.0105  # spread of the gauge where nothing is in doubt: the coarseness of its rows
+WIDER = 1.5  # sides that the gauge doubts are off by so many times its doubt, root mean square (DEVELOPERS.md)
 MOST_OFF = 0.1  # of the half width: sides so doubtful tell no scale
 HAND_U_RAD = math.radians(1.2)  # how square lines are drawn round pipes by hand (common practice, no source)
 BEND_U_RAD = math.radians(1.2)  # how far silhouettes may lean from the axis at the mouth: bends, hidden sides
@@ -64,7 +65,7 @@ def widened(limbs: Limbs, pose: Pose, gauge: Gauge, camera: Camera) -> Limbs:
     half_px = pose.pipe.radius_mm * pose.px_per_mm
     for sign, side, u in zip((-1, 1), gauge.sides, gauge.u, strict=True):
         index = _index(limbs, _outward(pose, sign, camera))
-        more_px = half_px * np.sqrt((side - sign) ** 2 + max(0.0, u**2 - USUAL_U**2))
+        more_px = WIDER * half_px * np.sqrt((side - sign) ** 2 + max(0.0, u**2 - USUAL_U**2))
         pipe[index] = replace(pipe[index], covariance=pipe[index].covariance + np.diag([0.0, more_px**2]))
     return replace(limbs, pipe=(pipe[0], pipe[1]))
 

@@ -28,7 +28,7 @@ from vision.insertion import insert
 from vision.lanes import straighten
 from vision.locate import locate
 from vision.placing import place
-from vision.pose import in_view, sides_agree, solve_pose, trusted
+from vision.pose import in_view, solve_pose, trusted
 from vision.read import read
 from vision.records import (
     Depth,
@@ -87,12 +87,12 @@ def _judged(photo: Photo, seen: Sighting | Refusal, fitting: Fitting, confidence
         seen = road.to(seen)
         sides = road.to(find_limbs(photo, seen))
         joint = _laid_out(road, photo, sides, fitting)
-        if joint.gauge and (elsewhere := moved(photo, sides, joint.pose, joint.gauge)):
+        if elsewhere := moved(photo, sides, joint.pose, joint.gauge):
             road.to(facing(seen, joint.pose, joint.lanes.middle_mm, photo.camera))
             joint = _laid_out(road, photo, elsewhere, fitting)
         pose = road.to(trusted(joint.pose, fitting))
         gap = road.to(read(joint.strip, pose, fitting, survey(joint.lanes)))
-        limbs = widened(joint.limbs, pose, joint.gauge, photo.camera) if joint.gauge else joint.limbs
+        limbs = road.to(widened(joint.limbs, pose, joint.gauge, photo.camera))
         measurement = road.to(measure(gap, limbs, pose, photo.camera, fitting, confidence))
     except _RoadEnds as end:
         return Verdict("unproven", _why(end.refusal, road, fitting), **road.records)
@@ -102,19 +102,19 @@ def _judged(photo: Photo, seen: Sighting | Refusal, fitting: Fitting, confidence
 
 @dataclass(frozen=True)
 class _Joint:
-    """A joint laid flat with its mouth square, and straightened; no gauge where its collar bears the sides out."""
+    """A joint laid flat with its mouth square, and straightened."""
 
     limbs: Limbs
     pose: Pose
     strip: Strip
     lanes: Lanes
-    gauge: Gauge | None
+    gauge: Gauge
 
 
 def _laid_out(road: _Road, photo: Photo, sides: Limbs, fitting: Fitting) -> _Joint:
     """From a joint's sides to its strip and its lanes."""
     sighting, road.turns = road.records["sighting"], 0
-    limbs = sides
+    limbs = road.to(sides)
     pose = road.to(solve_pose(limbs, photo.camera, fitting, sighting.mouth_px, sighting.axis_px))
     if better := settle(limbs, pose, photo.camera):
         limbs, pose = road.turned(*better)
@@ -124,7 +124,7 @@ def _laid_out(road: _Road, photo: Photo, sides: Limbs, fitting: Fitting) -> _Joi
         strip = road.to(unwrap(photo, pose))
     road.to(in_view(pose))
     lanes = straighten(photo, pose, mouth_near(strip), fitting.collar_od_mm / 2)
-    return _Joint(limbs, pose, strip, lanes, None if sides_agree(pose) else gauge(lanes))
+    return _Joint(limbs, pose, strip, lanes, gauge(lanes))
 
 
 def inspect_premark(data: bytes, fitting: Fitting, camera: Camera | Profile | None = None,
@@ -149,7 +149,7 @@ def _judged_premark(photo: Photo, seen: Sighting | Refusal, fitting: Fitting, co
         pose = road.to(trusted(bare.pose, fitting))
         road.to(borne_out(bare.by_sides, pose, bare.gauge))
         depth = road.to(read_depth(with_end(bare.ends, bare.strip, bare.gauge.end), bare.strip))
-        limbs = widened(bare.limbs, pose, bare.gauge, photo.camera)
+        limbs = road.to(widened(bare.limbs, pose, bare.gauge, photo.camera))
         placement = road.to(place(depth, limbs, pose, photo.camera, fitting, confidence))
     except _RoadEnds as end:
         return PremarkVerdict("unproven", _why(end.refusal, road, fitting), **road.records)
@@ -173,7 +173,7 @@ def _laid_bare(road: _Road, photo: Photo, sides: Limbs, fitting: Fitting) -> _Ba
     """From a bare pipe's sides to its strip."""
     sighting, road.turns = road.records["sighting"], 0
     columns = columns_for(fitting.mark_depth_mm, FIRST_MM, STEP_MM)
-    limbs = sides
+    limbs = road.to(sides)
     pose = by_sides = road.to(solve_pose(limbs, photo.camera, fitting, sighting.mouth_px, sighting.axis_px))
     if better := settle(limbs, pose, photo.camera):
         limbs, pose = road.turned(*better)

@@ -24,7 +24,6 @@ STEEPEST_TILT_DEG = 45.0
 LEAST_PX_PER_MM = 1.4  # the coarsest that the readers learnt from is 1.6
 SEAT_U_RAD = math.radians(0.65)  # half of the 1.3 degrees between collar and pipe on a photo of a real joint
 RATIO_ALLOWANCE = 0.035  # standard allowance: taper, seat, rounded diameters, metal that mirrors the ground
-AGREEING = 0.02  # distances by pipe and collar that differ by less, relatively
 MOST_APART_DEG = 4.0  # in the picture, where limbs tell an axis well: no seat of a joint is so crooked
 _SIGMAS = 3.0
 
@@ -148,16 +147,6 @@ def distance_ratio(pose: Pose) -> tuple[float, float] | None:
     other = float(np.linalg.norm(pose.collar.point_mm + along * pose.collar.direction))
     variance = _depth_variance(pose.pipe, pose.mouth_mm) + _depth_variance(pose.collar, along)
     return other / away, math.sqrt(variance) / away
-
-
-def sides_agree(pose: Pose) -> bool:
-    """Whether pipe and collar tell the same distance, so that hardly any side of either can be another's.
-
-    Of 589 joints that do, the gauge doubts a side by more than 5 in 100 on 11; of 143 that differ by more than 5 in
-    100, on 61 (DEVELOPERS.md, "The networks").
-    """
-    ratio = distance_ratio(pose)
-    return ratio is not None and abs(math.log(ratio[0])) < AGREEING
 
 
 def _depth_variance(axis: Axis, along: float) -> float:

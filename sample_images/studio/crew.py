@@ -11,6 +11,8 @@ def share_out(work: Callable[[argparse.Namespace, int], None], args: argparse.Na
         work(args, 0)
         return
     context = multiprocessing.get_context("spawn")
+    if args.jobs < 1:
+        raise SystemExit(f"--jobs {args.jobs}: no process would work; give 1 or more")
     crew = [context.Process(target=work, args=(args, job)) for job in range(args.jobs)]
     for process in crew:
         process.start()
