@@ -12,10 +12,11 @@ from calibration.camera import Camera
 from tests import scene as scenes
 from tests.scene import Paint, Scene
 from vision import geometry
-from vision.gauge import SIGMAS, USUAL_U, WIDER, borne_out, facing, gauge, lane_mm, moved, widened
+from vision.gauge import SIGMAS, USUAL_U, WIDER, facing, gauge, lane_mm, moved, widened
 from vision.lanes import straighten
 from vision.pose import solve_pose
 from vision.records import Axis, Floats, Gauge, Limbs, Photo, Pose, Refusal, Survey
+from vision.square import borne_out
 
 LENS = Camera(1000.0, (671.5, 503.5))
 SCENE = Scene(size_px=(1344, 1008), camera=LENS, roll_deg=35, tilt_deg=12)

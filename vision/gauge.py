@@ -6,7 +6,6 @@ tell; the joint as a whole often does.  The gauger says where it sees the sides,
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
 import numpy as np
@@ -14,20 +13,18 @@ import numpy as np
 from calibration.camera import Camera
 from vision import geometry, networks
 from vision.lanes import ROWS, WIDEST, mean_of, place_along
-from vision.records import Axis, Floats, Gauge, Lanes, Limb, Limbs, Photo, Pose, Refusal, Sighting
+from vision.records import Axis, Floats, Gauge, Lanes, Limbs, Photo, Pose, Sighting
 from vision.sides import Course, find_limb
 
+SIGNS = (-1, 1)  # of the two sides, as the lanes count
 OFF = 0.045  # of the half width: less is a bend, and a side found anew there is seldom better (DEVELOPERS.md)
 SIGMAS = 1.4  # of the gauge, whose spread is nearly twice what it errs by (DEVELOPERS.md, "The networks")
 USUAL_U = 0.0105  # spread of the gauge where nothing is in doubt: the coarseness of its rows
 WIDER = 1.5  # sides that the gauge doubts are off by so many times its doubt, root mean square (DEVELOPERS.md)
-MOST_OFF = 0.1  # of the half width: sides so doubtful tell no scale
-HAND_U_RAD = math.radians(1.2)  # how square lines are drawn round pipes by hand (common practice, no source)
-BEND_U_RAD = math.radians(1.2)  # how far silhouettes may lean from the axis at the mouth: bends, hidden sides
 _FROM_MM, _TO_WIDTHS = 2.0, 1.1  # beyond the mouth: where the side is followed, as far as `refine` does
 _STATIONS = 96
 _LEAST_HALF_PX = 3.0
-_SWING = 0.6
+_SWING, _UNEVEN_PX = 0.6, 0.2  # as `refine` allows a pipe's sides
 
 
 def gauge(lanes: Lanes) -> Gauge:
@@ -38,11 +35,11 @@ def gauge(lanes: Lanes) -> Gauge:
     return Gauge(told[:, 0], told[:, 1], place_along(end, lanes))
 
 
-def moved(photo: Photo, limbs: Limbs, pose: Pose, gauge: Gauge) -> Limbs | None:
+def moved(photo: Photo, limbs: Limbs, pose: Pose, seen: Gauge) -> Limbs | None:
     """Limbs with a side that lies elsewhere than was thought found anew; None where none does, or isn't found."""
     pipe = list(limbs.pipe)
     found = False
-    for sign, side, u in zip((-1, 1), gauge.sides, gauge.u, strict=True):
+    for sign, side, u in zip(SIGNS, seen.sides, seen.u, strict=True):
         if abs(side - sign) <= max(OFF, SIGMAS * u):
             continue
         course = _course(photo, pose, sign, float(side), float(u))
@@ -59,31 +56,15 @@ def facing(sighting: Sighting, pose: Pose, beside_mm: float, camera: Camera) -> 
     return replace(sighting, mouth_px=front.reshape(2))
 
 
-def widened(limbs: Limbs, pose: Pose, gauge: Gauge, camera: Camera) -> Limbs:
+def widened(limbs: Limbs, pose: Pose, seen: Gauge, camera: Camera) -> Limbs:
     """Limbs as uncertain as the gauge finds them: by how far it sees a side elsewhere, and by its own doubt."""
     pipe = list(limbs.pipe)
     half_px = pose.pipe.radius_mm * pose.px_per_mm
-    for sign, side, u in zip((-1, 1), gauge.sides, gauge.u, strict=True):
+    for sign, side, u in zip(SIGNS, seen.sides, seen.u, strict=True):
         index = _index(limbs, _outward(pose, sign, camera))
         more_px = WIDER * half_px * np.sqrt((side - sign) ** 2 + max(0.0, u**2 - USUAL_U**2))
         pipe[index] = replace(pipe[index], covariance=pipe[index].covariance + np.diag([0.0, more_px**2]))
     return replace(limbs, pipe=(pipe[0], pipe[1]))
-
-
-def borne_out(before: Pose, after: Pose, gauge: Gauge) -> Pose | Refusal:
-    """The pose of a bare pipe after its turns, refused where something else may have passed for one of its sides.
-
-    Its cut and mark contradict then what the sides said of the axis (before: by the silhouettes alone), or the gauge
-    doubts the sides.  A bare pipe has no second diameter to tell that its width, and so the scale, is wrong.
-    """
-    turn = math.acos(min(1.0, float(before.pipe.direction @ after.pipe.direction)))
-    if turn > 2 * math.hypot(math.sqrt(float(before.pipe.covariance[0, 0])), BEND_U_RAD, HAND_U_RAD):
-        return Refusal("gauge", "edges-not-found",
-                       f"the cut stands {math.degrees(turn):.0f} degrees from square to the sides")
-    off = float(max(*np.abs(gauge.sides - np.array([-1, 1])), *gauge.u))
-    if off > MOST_OFF:
-        return Refusal("gauge", "edges-not-found", f"the pipe's sides, doubtful by {50 * off:.0f} % of its width")
-    return after
 
 
 def lane_mm(axis: Axis, side: float, along_mm: Floats) -> Floats:
@@ -107,7 +88,7 @@ def _course(photo: Photo, pose: Pose, sign: int, side: float, u: float) -> Cours
     across = across if across @ _outward(pose, sign, photo.camera) > 0 else -across
     beside = points - points[0]
     half_px = max(_LEAST_HALF_PX, 2 * u * radius * pose.px_per_mm)
-    return Course(points[0], axis, across, beside @ axis, beside @ across, half_px, _SWING, 0.2)
+    return Course(points[0], axis, across, beside @ axis, beside @ across, half_px, _SWING, _UNEVEN_PX)
 
 
 def _outward(pose: Pose, sign: int, camera: Camera) -> Floats:
@@ -118,8 +99,5 @@ def _outward(pose: Pose, sign: int, camera: Camera) -> Floats:
 
 
 def _index(limbs: Limbs, outward: Floats) -> int:
-    return 0 if _normal(limbs.pipe[0]) @ outward > 0 else 1
-
-
-def _normal(limb: Limb) -> Floats:
-    return limb.line[:2]
+    """Which of the pipe's two limbs lies on that side."""
+    return 0 if limbs.pipe[0].line[:2] @ outward > 0 else 1

@@ -23,7 +23,7 @@ from vision.assist import axis_of, sides_by_hand, start_from, told
 from vision.decode import decode
 from vision.depth import columns_for, cut_near, find_ends, read_depth, with_end
 from vision.end import find_end
-from vision.gauge import borne_out, facing, gauge, moved, widened
+from vision.gauge import facing, gauge, moved, widened
 from vision.insertion import insert
 from vision.lanes import straighten
 from vision.locate import locate
@@ -52,7 +52,7 @@ from vision.records import (
 )
 from vision.refine import find_limbs
 from vision.sharpness import BLURRED, blur_of
-from vision.square import level, settle, square, square_on
+from vision.square import borne_out, level, settle, square, square_on
 from vision.survey import mouth_near, survey
 from vision.trace import read_by_hand
 from vision.uncertainty import measure

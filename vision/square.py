@@ -18,7 +18,7 @@ from calibration.camera import Camera
 from calibration.fittings import Fitting
 from vision import geometry, mouth, networks
 from vision.mouth import Mouth
-from vision.records import Axis, Edge, Floats, Limb, Limbs, Pose, Strip
+from vision.records import Axis, Edge, Floats, Gauge, Limb, Limbs, Pose, Refusal, Strip
 
 CUT_U_RAD = math.radians(0.7)  # how square a mouth stands to the pipe in it (common practice, no source)
 HAND_U_RAD = math.radians(1.2)  # how square lines are drawn round pipes by hand (common practice, no source)
@@ -28,6 +28,7 @@ _TOGETHER = 12.0  # neighbouring rows err together: so many count as one
 HELD_U_RAD = math.radians(15)  # how square phones are held to a pipe (common practice, no source)
 _SOFTEST_MM = 1.0  # a soft reading still tells a bow of several millimetres
 _BESIDE_MM = 2.0  # a cut nearer than this to where the strip takes it to be is near enough
+MOST_OFF = 0.1  # of the half width: sides that the gauge doubts so much tell no scale
 _ENOUGH_RAD = math.radians(1.6)  # a mouth that asks for less does not contradict the silhouettes
 
 
@@ -60,6 +61,22 @@ def square_on(limbs: Limbs, pose: Pose, camera: Camera) -> tuple[Limbs, Pose] | 
     """
     lean = math.radians(pose.tilt_deg)
     return turned(limbs, pose, Turn(0.0, lean, HELD_U_RAD), camera) if abs(lean) > HELD_U_RAD else None
+
+
+def borne_out(before: Pose, after: Pose, gauge: Gauge) -> Pose | Refusal:
+    """The pose of a bare pipe after its turns, refused where something else may have passed for one of its sides.
+
+    Its cut and mark contradict then what the sides said of the axis (before: by the silhouettes alone), or the gauge
+    doubts the sides.  A bare pipe has no second diameter to tell that its width, and so the scale, is wrong.
+    """
+    turn = math.acos(min(1.0, float(before.pipe.direction @ after.pipe.direction)))
+    if turn > 2 * math.hypot(math.sqrt(float(before.pipe.covariance[0, 0])), BEND_U_RAD, HAND_U_RAD):
+        return Refusal("square", "edges-not-found",
+                       f"the cut stands {math.degrees(turn):.0f} degrees from square to the sides")
+    off = float(max(*np.abs(gauge.sides - np.array([-1, 1])), *gauge.u))
+    if off > MOST_OFF:
+        return Refusal("square", "edges-not-found", f"the pipe's sides, doubtful by {50 * off:.0f} % of its width")
+    return after
 
 
 @dataclass(frozen=True)
