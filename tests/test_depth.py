@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.strips import ALONG, ANGLES, Painted, Stroke, make
-from vision import depth, networks
+from vision import depth, mouth, networks
 from vision.records import Depth, Ends, Refusal, Strip, Survey
 
 MARK = Stroke(25.0, 2.0)
@@ -51,7 +51,7 @@ def test_a_slanted_cut_is_followed(reader) -> None:
 
 
 def test_strip_and_survey_of_the_end_are_weighed(reader) -> None:
-    """The weighted mean of two independent readings; Birge's ratio where they differ (see `depth.with_end`)."""
+    """The weighted mean of two independent readings; Birge's ratio where they differ (see `mouth.weighed`)."""
     ends, strip = reader(Painted(mouth_mm=1.0, strokes=(replace(MARK, at_mm=26.0),)))
     assert isinstance(ends, Ends)
     alone = ends.cut.bias_mm
@@ -61,7 +61,7 @@ def test_strip_and_survey_of_the_end_are_weighed(reader) -> None:
     assert depth.cut_near(ends) == pytest.approx(1.0, abs=0.05)
     moved = near.at_mm - ends.cut.at_mm
     assert moved == pytest.approx(share * (1.05 - depth.cut_near(ends)), abs=1e-9)
-    assert near.bias_mm == pytest.approx(depth.END_WIDER * both)
+    assert near.bias_mm == pytest.approx(mouth.SURVEY_WIDER * both)
     column = (near.at_mm - strip.first_mm) / strip.step_mm
     rows = np.searchsorted(strip.angles_rad, near.angles_rad)
     for row, at, point in list(zip(rows, column, near.points_px, strict=True))[::20]:

@@ -53,17 +53,22 @@ class Mouth:
         return self.border_mm - self.moved_mm
 
     def with_survey(self, survey: Survey) -> Mouth:
-        """The mouth as strip and survey together have it: their mean, each weighed by its uncertainty.
-
-        Where they differ by more than they should, the mean's is wider by as much: the Birge ratio (R. T. Birge, "The
-        calculation of errors by the method of least squares", Physical Review 40, 1932; cited from memory).
-        """
-        apart = survey.mouth_mm - float(np.median(self.at_mm[self.rows]))
-        both = math.hypot(self.bias_mm, survey.u_mm)
-        moved = apart * (self.bias_mm / both) ** 2
-        bias = SURVEY_WIDER * max(1.0, abs(apart) / both) * self.bias_mm * survey.u_mm / both
+        """The mouth as strip and survey together have it."""
+        moved, bias = weighed(survey.mouth_mm - float(np.median(self.at_mm[self.rows])), self.bias_mm, survey.u_mm)
         return replace(self, border_mm=self.border_mm + moved, at_mm=self.at_mm + moved,
                        rough_mm=self.rough_mm + moved, bias_mm=bias, moved_mm=moved)
+
+
+def weighed(apart_mm: float, u_mm: float, survey_u_mm: float) -> tuple[float, float]:
+    """How far what the strip told is moved by a survey that lies so far from it, and what is then uncertain of it.
+
+    It moves to the mean of both, each weighed by its uncertainty.  Where they differ by more than they should, the
+    mean's is wider by as much: the Birge ratio (R. T. Birge, "The calculation of errors by the method of least
+    squares", Physical Review 40, 1932; cited from memory).
+    """
+    both = math.hypot(u_mm, survey_u_mm)
+    wider = SURVEY_WIDER * max(1.0, abs(apart_mm) / both)
+    return apart_mm * (u_mm / both) ** 2, wider * u_mm * survey_u_mm / both
 
 
 def find_mouth(strip: Strip, reading: Reading, pose: Pose, collar_radius_mm: float,
