@@ -95,11 +95,8 @@ def test_sides_are_as_uncertain_as_the_gauge_is_of_them(limbs):
         wider = widened(limbs, pose, seen, LENS)
         added = [math.sqrt(new.covariance[1, 1] - old.covariance[1, 1])
                  for new, old in zip(wider.pipe, limbs.pipe, strict=True)]
-        lines = geometry.limb_lines(pose.pipe.point_mm, pose.pipe.direction, pose.pipe.radius_mm,
-                                    geometry.camera_matrix(LENS))
         middle, first = (geometry.project(lane_mm(pose.pipe, side, np.array([pose.mouth_mm])), LENS)[0]
                          for side in (0.0, -1.0))
-        assert len(lines) == 2
         return np.array(added if limbs.pipe[0].line[:2] @ (first - middle) > 0 else added[::-1])
 
     sure = np.array([USUAL_U, USUAL_U])

@@ -153,7 +153,7 @@ class Surveyor(nn.Module):
     the columns, which share two sides.  While it trains it also tells what every second cell shows.
     """
 
-    ROWS, COLUMNS, KINDS = 128, 256, 4
+    KINDS = 4
 
     def __init__(self) -> None:
         super().__init__()
@@ -183,7 +183,7 @@ class Surveyor(nn.Module):
         self.ups.load_state_dict(trunk.ups.state_dict())
 
     def forward(self, picture: Tensor) -> Tensor | tuple[Tensor, Tensor]:
-        """(batch, COLUMNS + 2 * ROWS); while training also the kinds' logits (batch, KINDS, ROWS / 2, COLUMNS / 2)."""
+        """(batch, columns + 2 * rows); while training also the kinds' logits (batch, KINDS, rows / 2, columns / 2)."""
         skips = self.encoder((picture - 127.0) / 128.0)
         x = skips[-1]
         for up, skip in zip(self.ups, reversed(skips[:-1]), strict=True):

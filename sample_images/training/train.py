@@ -135,7 +135,7 @@ def survey(net: nn.Module, batches: list[tuple[Tensor, ...]], device: str) -> di
     column, sides = (torch.cat([batch[i].cpu() for batch in batches]) for i in (1, 2))
     net.train()
     mouth, *rows = answers.split([lanes.COLUMNS, lanes.ROWS, lanes.ROWS], 1)
-    side = 200 * lanes.WIDEST / lanes.ROWS / 2  # a row, in hundredths of the pipe's half width
+    side = 100 * 2 * lanes.WIDEST / lanes.ROWS  # a row, in hundredths of the pipe's half width
     return {**_told("mouth_mm", mouth, column, lanes.STEP_MM),
             **_told("side_pc", torch.cat(rows), torch.cat([sides[:, 0], sides[:, 1]]), side)}
 
