@@ -17,7 +17,7 @@ from torch.nn import functional as F
 
 from .phoneify import chance, normal, uniform
 from .shelf import IGNORE, SIDE_PX, Shelf, numbers
-from .strips import Joints, frame, meet, photographed
+from .strips import Joints, frame, meet, photographed, rays
 
 ROWS, COLUMNS, STEP_MM, FIRST_MM, WIDEST = 128, 256, 0.1, -11.0, 1.4
 FINER = 3  # lanes of a row: their mean lowers the noise
@@ -67,15 +67,10 @@ def _along(device: torch.device) -> Tensor:
     return FIRST_MM + STEP_MM * torch.arange(COLUMNS, device=device).double()
 
 
-def _rays(pixels: Tensor, joints: Joints) -> Tensor:
-    homogeneous = torch.cat([pixels, torch.ones_like(pixels[..., :1])], -1)
-    return torch.einsum("bij,brcj->brci", torch.linalg.inv(joints.matrix), homogeneous)
-
-
 def true_mouth(pixels: Tensor, joints: Joints, scale: Tensor) -> Tensor:
     """Where (batch,) along the picture the true mouth, or cut, is met on the pipe, assumed mm from the guess."""
     middle = _lane(pixels.device).abs() < _MIDDLE
-    on_pipe, cut, hits = meet(_rays(pixels[:, middle], joints), joints, joints.pipe_mm)
+    on_pipe, cut, hits = meet(rays(pixels[:, middle], joints), joints, joints.pipe_mm)
     beyond = on_pipe - torch.where(joints.collared[:, None, None], 0.0, cut)
     weight = (hits & (beyond.abs() < 0.5)).double()
     apart = (_along(pixels.device) - beyond / scale[:, None, None]) * weight
@@ -86,7 +81,7 @@ def true_sides(pixels: Tensor, size: Tensor, joints: Joints) -> Tensor:
     """Rows (batch, 2) of the pipe's two true sides, mean over SIDES_AT; nan where one isn't on the picture."""
     part = pixels[:, :, list(SIDES_AT)]
     inside = ((part > -0.5) & (part < size[:, None, None] - 0.5)).all(-1)
-    _, _, hits = meet(_rays(part, joints), joints, joints.pipe_mm)
+    _, _, hits = meet(rays(part, joints), joints, joints.pipe_mm)
     rows = torch.arange(part.shape[1], device=part.device)[None, :, None].expand_as(hits)
     first = torch.where(hits, rows, part.shape[1]).amin(1)
     last = torch.where(hits, rows, -1).amax(1)

@@ -64,6 +64,12 @@ def cells_px(matrix: Tensor, mouth: Tensor, axis: Tensor, radius_mm: Tensor) -> 
     return image[..., :2] / image[..., 2:]
 
 
+def rays(pixels: Tensor, joints: Joints) -> Tensor:
+    """Directions (batch, rows, columns, 3) from the lens through pixels (batch, rows, columns, 2)."""
+    homogeneous = torch.cat([pixels, torch.ones_like(pixels[..., :1])], -1)
+    return torch.einsum("bij,brcj->brci", torch.linalg.inv(joints.matrix), homogeneous)
+
+
 def meet(rays: Tensor, joints: Joints, radius_mm: Tensor) -> tuple[Tensor, Tensor, Tensor]:
     """Where rays (batch, rows, columns, 3) meet the true cylinders: axial coordinate, the cut's plane, and whether."""
     axis, mouth = joints.axis[:, None, None], joints.mouth_mm[:, None, None]
@@ -81,10 +87,9 @@ def beyond_mouth(pixels: Tensor, joints: Joints) -> Tensor:
 
     Of a bare pipe: whether its outside, thought to go on, is met beyond the cut; face and bore are met before it.
     """
-    homogeneous = torch.cat([pixels, torch.ones_like(pixels[..., :1])], -1)
-    rays = torch.einsum("bij,brcj->brci", torch.linalg.inv(joints.matrix), homogeneous)
-    on_pipe, cut, hits = meet(rays, joints, joints.pipe_mm)
-    on_collar, _, crosses = meet(rays, joints, joints.collar_mm)
+    sight = rays(pixels, joints)
+    on_pipe, cut, hits = meet(sight, joints, joints.pipe_mm)
+    on_collar, _, crosses = meet(sight, joints, joints.collar_mm)
     wall = (joints.collar_mm - joints.pipe_mm)[:, None, None]
     lean = torch.atan2(on_pipe - on_collar, wall).clamp(0, 1.2)
     lip = joints.lip_mm[:, None, None] * (1 - lean.cos() - lean.sin()) / lean.cos()
