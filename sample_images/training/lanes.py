@@ -25,8 +25,11 @@ _LEAST_PX = 800  # of pipe and of collar, else the joint is hidden
 _LEAST_CELLS = 400  # of pipe, of those that `kinds` are told of
 _MIDDLE = 0.7  # of the pipe's half width: there the mouth's true place is taken from
 SIDES_AT = range(110, 231, 10)  # columns in which the pipe's true sides are met: 0 to 12 mm beyond the guess
-# class of the render -> ground, pipe, collar, over: what every cell is, told while training only
-_MAP = (0, 1, 2, 0, 1, 1, 1, 1, 2, 3, 0, 2)
+# class of the render -> ground, pipe, collar, over, ink, look-alikes: what every cell is, told while training only
+_MAP = (0, 1, 2, 0, 4, 5, 1, 1, 2, 3, 0, 2)
+_INK = 4  # class of the render
+_INKED_ROWS, _STRAY_ROWS = 10, 1  # so many rows with ink are a mark; so few are none
+_INK_WITHIN = 0.92  # of the pipe's half width: beyond it a row sees too little of the pipe
 
 
 @dataclass(frozen=True)
@@ -61,6 +64,10 @@ def lanes_px(matrix: Tensor, found: Assumed, radius_mm: Tensor) -> Tensor:
 def _lane(device: torch.device) -> Tensor:
     count = ROWS * FINER
     return WIDEST * (2 * (torch.arange(count, device=device).double() + 0.5) / count - 1)
+
+
+def _row(device: torch.device) -> Tensor:
+    return WIDEST * (2 * (torch.arange(ROWS, device=device).double() + 0.5) / ROWS - 1)
 
 
 def _along(device: torch.device) -> Tensor:
@@ -133,10 +140,26 @@ def _kinds(shelf: Shelf, index: Tensor, pixels: Tensor) -> Tensor:
     return torch.where(inside, table[classes], IGNORE)
 
 
-def sample(shelf: Shelf, batch: int, repainted: float = 0.0) -> tuple[Tensor, Tensor, Tensor, Tensor]:
+def _mark(shelf: Shelf, index: Tensor, pixels: Tensor) -> Tensor:
+    """The column (batch,) where the first ink begins, median over the rows that show any; COLUMNS where none does.
+
+    nan where too few rows show ink to call it a mark, and too many to call it none.
+    """
+    part = pixels[:, FINER // 2::FINER][:, _row(pixels.device).abs() < _INK_WITHIN]
+    inside = ((part > -0.5) & (part < shelf.size[index][:, None, None] - 0.5)).all(-1)
+    near = part.round().clamp(0, SIDE_PX - 1).long()
+    ink = inside & (shelf.classes[index[:, None, None], near[..., 1], near[..., 0]] == _INK)
+    inked = ink.any(-1)
+    first = torch.where(inked, ink.float().argmax(-1), torch.nan).nanmedian(1).values
+    rows = inked.sum(1)
+    return torch.where(rows >= _INKED_ROWS, first, torch.where(rows <= _STRAY_ROWS, float(COLUMNS), torch.nan))
+
+
+def sample(shelf: Shelf, batch: int, repainted: float = 0.0) -> tuple[Tensor, ...]:
     """Pictures (batch, 6, ROWS, COLUMNS) of 0..255, and what is true of them, nan where it isn't told.
 
-    The mouth's place (batch,) in columns; the sides' (batch, 2) in rows; what every second cell shows.
+    The mouth's place (batch,) in columns; the sides' (batch, 2) in rows; what every second cell shows; where the first
+    ink begins (batch,) in columns, COLUMNS where none is seen.
     """
     piped = torch.nonzero(shelf.numbers[: shelf.count, 19] > 0)[:, 0]
     index = piped[torch.randint(len(piped), (batch,), device=shelf.device)]
@@ -148,6 +171,7 @@ def sample(shelf: Shelf, batch: int, repainted: float = 0.0) -> tuple[Tensor, Te
     on_pipe, on_collar = (lanes_px(matrix, found, radius) for radius in (found.pipe_mm, found.collar_mm))
     picture = torch.cat([_layer(small, pixels, shelf.size[index]) for pixels in (on_pipe, on_collar)], 1)
     sides, kinds = true_sides(on_pipe, shelf.size[index], joints), _kinds(shelf, index, on_pipe)
+    mark = _mark(shelf, index, on_pipe)
     flip = chance(mouth, 0.5)
     picture = torch.where(flip[:, None, None, None], picture.flip(2), picture)
     sides = torch.where(flip[:, None], ROWS - 1 - sides.flip(1), sides)
@@ -155,8 +179,8 @@ def sample(shelf: Shelf, batch: int, repainted: float = 0.0) -> tuple[Tensor, Te
     column = (true_mouth(on_pipe, joints, found.scale) - FIRST_MM) / STEP_MM
     classes = shelf.classes[index]
     seen = ((classes == 1).sum((1, 2)) > _LEAST_PX) & (~joint | ((classes == 2).sum((1, 2)) > _LEAST_PX))
-    seen &= (kinds == 1).sum((1, 2)) > _LEAST_CELLS
+    seen &= ((kinds == 1) | (kinds == 4) | (kinds == 5)).sum((1, 2)) > _LEAST_CELLS
     shown = seen & torch.isfinite(column) & (column > 4) & (column < COLUMNS - 5)
     nothing = torch.nan
     return ((picture * 255).round(), torch.where(shown, column, nothing).float(),
-            torch.where(seen[:, None], sides, nothing).float(), kinds)
+            torch.where(seen[:, None], sides, nothing).float(), kinds, torch.where(seen, mark, nothing).float())

@@ -147,13 +147,14 @@ def reader() -> Segmenter:
 
 
 class Surveyor(nn.Module):
-    """The straightened joint, 256 x 128, six channels: logits of the mouth's column, and of the rows of both sides.
+    """The straightened joint, 256 x 128, six channels: logits of the mouth's column, of the rows of both sides, and of
+    the column where the first ink begins, the last one for none.
 
     The reader's encoder and decoder look; what they see is pooled over the rows, which all share one mouth, and over
     the columns, which share two sides.  While it trains it also tells what every second cell shows.
     """
 
-    KINDS = 4
+    KINDS = 6
 
     def __init__(self) -> None:
         super().__init__()
@@ -172,6 +173,13 @@ class Surveyor(nn.Module):
             nn.Conv1d(64, 48, 5, padding=2), nn.ReLU(inplace=True),
         )
         self.side_head = nn.Conv1d(48, 4, 3, padding=1)
+        self.mark_keys = nn.Conv2d(32, 6, 1)
+        self.mark_mix = nn.Sequential(
+            nn.Conv1d(32 * 7, 64, 5, padding=2), nn.ReLU(inplace=True),
+            nn.Conv1d(64, 64, 5, padding=2), nn.ReLU(inplace=True),
+        )
+        self.mark_head = nn.Conv1d(64, 2, 3, padding=1)
+        self.unmarked = nn.Linear(2 * 64, 1)
         self.kinds = nn.Conv2d(32, self.KINDS, 1)
 
     def begin(self, trunk: Segmenter) -> None:
@@ -183,14 +191,18 @@ class Surveyor(nn.Module):
         self.ups.load_state_dict(trunk.ups.state_dict())
 
     def forward(self, picture: Tensor) -> Tensor | tuple[Tensor, Tensor]:
-        """(batch, columns + 2 * rows); while training also the kinds' logits (batch, KINDS, rows / 2, columns / 2)."""
+        """(batch, columns + 2 * rows + columns + 1); while training also the kinds' logits (batch, KINDS, rows / 2,
+        columns / 2)."""
         skips = self.encoder((picture - 127.0) / 128.0)
         x = skips[-1]
         for up, skip in zip(self.ups, reversed(skips[:-1]), strict=True):
             x = up(x, skip)
         mouth = self.head(self.mix(_pooled(x, self.keys(x), 2)))  # (batch, 2, columns / 2): left and right of each
         sides = self.side_head(self.side_mix(_pooled(x, self.side_keys(x), 3)))
-        answer = torch.cat([_interleaved(part) for part in (mouth, sides[:, :2], sides[:, 2:])], 1)
+        line = self.mark_mix(_pooled(x, self.mark_keys(x), 2))
+        unmarked = self.unmarked(torch.cat([line.mean(2), line.amax(2)], 1))
+        parts = (mouth, sides[:, :2], sides[:, 2:], self.mark_head(line))
+        answer = torch.cat([*(_interleaved(part) for part in parts), unmarked], 1)
         return (answer, self.kinds(x)) if self.training else answer
 
 

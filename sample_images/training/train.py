@@ -26,7 +26,7 @@ from . import frames, lanes, nets, restore, shelf, strips
 
 IGNORE = 255
 _FINDER_WEIGHTS = (1.0, 1.0, 1.5, 1.2, 2.5, 1.5)
-SIDES_WEIGHT, KINDS_WEIGHT = 0.25, 0.5  # beside the mouth's
+SIDES_WEIGHT, KINDS_WEIGHT, MARK_WEIGHT = 0.25, 0.5, 0.5  # beside the mouth's
 _READER_WEIGHTS = (0.5, 1.0, 1.0, 2.5, 2.5, 1.5, 1.0, 2.0, 1.5)
 
 
@@ -59,11 +59,16 @@ def reader_loss(logits: Tensor, target: Tensor, beyond: Tensor) -> Tensor:
     return entropy + 0.5 * soft_dice(logits[:, :-1], target) + (mouth * stress).sum() / stress.sum().clamp(min=1)
 
 
-def surveyor_loss(out: Tensor | tuple[Tensor, Tensor], column: Tensor, sides: Tensor, kinds: Tensor) -> Tensor:
-    """Cross entropy of the mouth's column, of the sides' rows, and while training of what the cells show."""
+_TOLD = [lanes.COLUMNS, lanes.ROWS, lanes.ROWS, lanes.COLUMNS + 1]  # mouth, both sides, first ink or none
+
+
+def surveyor_loss(out: Tensor | tuple[Tensor, Tensor], column: Tensor, sides: Tensor, kinds: Tensor,
+                  mark: Tensor) -> Tensor:
+    """Cross entropy of the mouth's column, the sides' rows, the mark's column, and in training of what cells show."""
     logits, cells = out if isinstance(out, tuple) else (out, None)
-    mouth, *rows = logits.split([lanes.COLUMNS, lanes.ROWS, lanes.ROWS], 1)
+    mouth, *rows, line = logits.split(_TOLD, 1)
     loss = place_loss(mouth, column) + SIDES_WEIGHT * sum(place_loss(*each) for each in zip(rows, sides.T, strict=True))
+    loss = loss + MARK_WEIGHT * mark_loss(line, mark)
     if cells is None:
         return loss
     return loss + KINDS_WEIGHT * F.cross_entropy(cells.float(), kinds, ignore_index=IGNORE)
@@ -77,6 +82,12 @@ def place_loss(logits: Tensor, place: Tensor) -> Tensor:
     part = (place - left)[:, None]
     near = chances.gather(1, left[:, None]) * (1 - part) + chances.gather(1, left[:, None] + 1) * part
     return -near.mean() if known.any() else logits.sum() * 0
+
+
+def mark_loss(logits: Tensor, mark: Tensor) -> Tensor:
+    """Cross entropy of the column where ink begins, or of the last cell, for none."""
+    known = torch.isfinite(mark)
+    return F.cross_entropy(logits[known], mark[known].round().long()) if known.any() else logits.sum() * 0
 
 
 def scores(confusion: np.ndarray, names: tuple[str, ...]) -> dict[str, float]:
@@ -132,12 +143,24 @@ def survey(net: nn.Module, batches: list[tuple[Tensor, ...]], device: str) -> di
     """Held out: losses, median and 95th percentile error, and how often two sigma hold it, of mouths and of sides."""
     net.eval()
     answers = torch.cat([net(batch[0].to(device).float()).float().cpu() for batch in batches])
-    column, sides = (torch.cat([batch[i].cpu() for batch in batches]) for i in (1, 2))
+    column, sides, mark = (torch.cat([batch[i].cpu() for batch in batches]) for i in (1, 2, 4))
     net.train()
-    mouth, *rows = answers.split([lanes.COLUMNS, lanes.ROWS, lanes.ROWS], 1)
+    mouth, *rows, line = answers.split(_TOLD, 1)
     side = 100 * 2 * lanes.WIDEST / lanes.ROWS  # a row, in hundredths of the pipe's half width
     return {**_told("mouth_mm", mouth, column, lanes.STEP_MM),
-            **_told("side_pc", torch.cat(rows), torch.cat([sides[:, 0], sides[:, 1]]), side)}
+            **_told("side_pc", torch.cat(rows), torch.cat([sides[:, 0], sides[:, 1]]), side),
+            **_ink_told(line, mark)}
+
+
+def _ink_told(logits: Tensor, mark: Tensor) -> dict[str, float]:
+    """Loss; of the marked, how often most of the chance lies within 0.5 mm; of the unmarked, how often on none."""
+    share, near = logits.softmax(1), round(0.5 / lanes.STEP_MM)
+    at = torch.arange(logits.shape[1] - 1)
+    marked, bare = mark < lanes.COLUMNS, mark == lanes.COLUMNS
+    found = (share[:, :-1] * ((at - mark[:, None]).abs() <= near)).sum(1)[marked]
+    figures = {"loss": mark_loss(logits, mark), "found": (found > 0.5).float().mean(),
+               "none": (share[bare, -1] > 0.5).float().mean()}
+    return {f"mark_{key}": round(float(value), 3) for key, value in figures.items()}
 
 
 def _told(name: str, logits: Tensor, place: Tensor, step: float) -> dict[str, float]:
