@@ -12,11 +12,12 @@ from calibration.camera import Camera
 from tests import scene as scenes
 from tests.scene import Paint, Scene
 from vision import geometry
-from vision.gauge import SIGMAS, USUAL_U, WIDER, facing, gauge, lane_mm, moved, widened
+from vision.gauge import SIGMAS, USUAL_U, WIDER, facing, lane_mm, moved, widened
 from vision.lanes import straighten
 from vision.pose import solve_pose
 from vision.records import Axis, Floats, Gauge, Limbs, Photo, Pose, Refusal, Survey
 from vision.square import borne_out
+from vision.survey import survey
 
 LENS = Camera(1000.0, (671.5, 503.5))
 SCENE = Scene(size_px=(1344, 1008), camera=LENS, roll_deg=35, tilt_deg=12)
@@ -57,7 +58,7 @@ def off_px(limbs: Limbs, like: Limbs) -> Floats:
 
 
 def test_of_a_right_pose_the_sides_are_where_they_should_be(photo, limbs):
-    seen = gauge(straighten(photo, posed(limbs), 0.0, COLLAR_MM))
+    seen = survey(straighten(photo, posed(limbs), 0.0, COLLAR_MM))
     assert np.abs(seen.sides - [-1, 1]).max() < 0.02
     assert seen.u.max() < 2 * USUAL_U
     assert moved(photo, limbs, posed(limbs), seen) is None
@@ -68,7 +69,7 @@ def test_of_a_right_pose_the_sides_are_where_they_should_be(photo, limbs):
 def test_a_misread_side_is_told_and_found_anew(photo, limbs, index, share):
     wrong = misread(limbs, index, share)
     pose = posed(wrong)
-    seen = gauge(straighten(photo, pose, 0.0, COLLAR_MM))
+    seen = survey(straighten(photo, pose, 0.0, COLLAR_MM))
     off = np.abs(seen.sides - [-1, 1])
     assert (off > SIGMAS * seen.u).sum() == 1, "one side is told to be elsewhere, the other not"
     better = moved(photo, wrong, pose, seen)

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from vision import networks
-from vision.networks import FINDER_CLASSES, STRIP_CLASSES, Bytes
+from vision.networks import FINDER_CLASSES, STRIP_CLASSES, Bytes, Straight
 
 ROOT = Path(__file__).parent.parent
 WEIGHTS = ROOT / "vision" / "weights"
@@ -23,9 +23,12 @@ FINDER_AT = ((0, 100, 50), (1, 240, 470), (2, 240, 250), (2, 200, 330))
 FINDER_SHARES = (0.99961, 0.97004, 0.97609, 0.52102)
 READER_MEANS = (0.07790, 0.72307, 0.08623, 0.01115, 0.09970, 0.00002, 0.00092, 0.00002, 0.00099)
 BEYOND_AT = ((20, 100), (64, 250), (64, 290), (100, 300))
-MOUTH_COLUMN = 120
-SURVEY = (118.756, 0.853)  # mean and standard deviation, columns
-GAUGE = (119.695, 0.565, 17.448, 0.502, 109.573, 0.504)  # of the end, in columns, and both sides, in rows: as SURVEY
+MOUTH_COLUMN, LINE_COLUMN = 120, 160
+SIDES = (63.5 - 64 / 1.4, 63.5 + 64 / 1.4)  # rows
+# mean and standard deviation of mouth or end, in columns, and of both sides, in rows
+SURVEY = (119.227, 0.970, 17.316, 0.485, 109.587, 0.555)
+INK, INKED = 0.010, 0.991  # that any is seen on a joint without; that it begins where it does
+GAUGE = (119.695, 0.565, 17.448, 0.502, 109.573, 0.504)
 SAWYER_MEANS = (0.45736, 0.48074, 0.00000, 0.00035, 0.05483, 0.00002, 0.00012, 0.00000, 0.00657)
 BEYOND = (0.52838, 0.99988, 0.99995, 0.99999)
 
@@ -61,6 +64,18 @@ def straight() -> Bytes:
     return np.concatenate([one, one], -1)
 
 
+def told_of(seen: Straight) -> list[float]:
+    """Mean and standard deviation of the mouth, in columns, and of both sides, in rows."""
+    told = []
+    for share, cells in zip((seen.mouth, *seen.sides), (256, 128, 128), strict=True):
+        assert share.shape == (cells,)
+        assert share.sum() == pytest.approx(1, abs=1e-5)
+        at = np.arange(cells)
+        mean = float(share @ at)
+        told += [mean, float(np.sqrt(share @ (at - mean) ** 2))]
+    return told
+
+
 def test_the_finder_answers_as_recorded():
     shares = networks.find(picture(480, 640))
     assert shares.shape == (6, 480, 640)
@@ -80,29 +95,30 @@ def test_the_readers_answer_as_recorded():
 
 def test_the_surveyor_answers_as_recorded():
     """A joint straightened: the same collar and pipe at either radius, with the ground beside them."""
-    share = networks.survey(straight())
-    assert share.shape == (256,)
-    assert share.sum() == pytest.approx(1, abs=1e-5)
-    at = np.arange(256)
-    mean = float(share @ at)
-    np.testing.assert_allclose([mean, np.sqrt(share @ (at - mean) ** 2)], SURVEY, atol=0.02)
-    assert mean == pytest.approx(MOUTH_COLUMN - 0.5, abs=5), "the mouth lies where collar turns into pipe"
+    seen = networks.survey(straight())
+    told = told_of(seen)
+    np.testing.assert_allclose(told, SURVEY, atol=0.02)
+    assert told[0] == pytest.approx(MOUTH_COLUMN - 0.5, abs=5), "the mouth lies where collar turns into pipe"
+    assert told[2::2] == pytest.approx(SIDES, abs=3)
+    assert seen.ink is not None
+    assert seen.ink.shape == (256,)
+    assert seen.ink.sum() == pytest.approx(INK, abs=0.01), "what looks like no ink is hardly taken for it"
+    inked = straight()
+    inked[20:108, LINE_COLUMN:LINE_COLUMN + 20] = (20, 20, 30) * 2
+    ink = networks.survey(inked).ink
+    assert ink is not None
+    assert ink[LINE_COLUMN - 5:LINE_COLUMN + 6].sum() == pytest.approx(INKED, abs=0.01)
 
 
 def test_the_gauger_answers_as_recorded():
     """The same picture with ground in the collar's place: a bare pipe, whose sides lie at rows that are known."""
     bare = straight()
     bare[:, :MOUTH_COLUMN] = (120, 110, 90) * 2
-    told = []
-    for share, cells in zip(networks.gauge(bare), (256, 128, 128), strict=True):
-        assert share.shape == (cells,)
-        assert share.sum() == pytest.approx(1, abs=1e-5)
-        at = np.arange(cells)
-        mean = float(share @ at)
-        told += [mean, np.sqrt(share @ (at - mean) ** 2)]
+    seen = networks.gauge(bare)
+    assert seen.ink is None
+    told = told_of(seen)
     np.testing.assert_allclose(told, GAUGE, atol=0.02)
-    side = 64 / 1.4
-    assert told[::2] == pytest.approx([MOUTH_COLUMN - 0.5, 63.5 - side, 63.5 + side], abs=3)
+    assert told[::2] == pytest.approx([MOUTH_COLUMN - 0.5, *SIDES], abs=3)
 
 
 def test_the_sawyer_answers_as_recorded():

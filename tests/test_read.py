@@ -11,8 +11,8 @@ from tests import scene as scenes
 from tests.scene import Scene, fitting
 from tests.strips import ANGLES, Painted, Stroke, make
 from vision import networks
-from vision.read import LEAST_SHARE, MAYBE_INK, RIVAL_SHARE, read
-from vision.records import Gap, Refusal, Survey
+from vision.read import LEAST_SHARE, MAYBE_INK, RIVAL_SHARE, SURE_INK, SURELY_NONE, read
+from vision.records import FirstInk, Gap, Refusal, Survey
 from vision.unwrap import ROWS
 
 FROM_PIPE, FROM_COLLAR = scenes.pose(Scene(tilt_deg=12)), scenes.pose(Scene(tilt_deg=-20))
@@ -176,6 +176,42 @@ def test_a_line_at_the_seam_stays_one_wherever_a_survey_has_the_mouth(reader):
     """A seam must not become a free line, of which less is asked, because a second look moved the mouth back."""
     thin = Stroke(0.0, width_mm=0.7, arc_deg=(-30, 30))
     assert reason(reader(Painted(0.0, strokes=(thin,)), FROM_PIPE, Survey(-0.6, 0.05))) == "mark-unclear"
+
+
+def inked(places: dict[float, float]) -> Survey:
+    """A survey that has the mouth at 0 and the first ink at these places, by their probabilities."""
+    at = np.arange(-11.0, 14.6, 0.1)
+    share = np.zeros(len(at))
+    for place, chance in places.items():
+        share[np.abs(at - place).argmin()] += chance
+    return Survey(0.0, 0.15, FirstInk(at, share))
+
+
+THIN = Stroke(0.0, width_mm=0.6, arc_deg=(-30, 30))  # at the seam
+EVEN = Stroke(0.0, width_mm=2.0)  # a ring all round
+PALE = Stroke(3.0, share=LEAST_SHARE - 0.05)  # taken for ink by half
+FAR, STRAY = Stroke(6.0), Stroke(1.5, width_mm=1.0, share=0.6)
+
+
+@pytest.mark.parametrize(("strokes", "place_mm", "code"), [
+    ((THIN,), 0.0, "mark-unclear"), ((EVEN,), 0.0, "mark-unclear"), ((PALE,), 3.0, "mark-unclear"),
+    ((FAR, STRAY), 6.0, "two-lines"),
+])
+def test_a_survey_that_is_sure_where_ink_begins_settles_what_the_strip_leaves_open(reader, strokes, place_mm, code):
+    painted = Painted(0.0, strokes=strokes)
+    assert reason(reader(painted, FROM_PIPE, Survey(0.0, 0.15))) == code
+    gap = reader(painted, FROM_PIPE, inked({place_mm: 0.95}))
+    assert isinstance(gap, Gap)
+    assert gap.value_mm == pytest.approx(place_mm, abs=0.1)
+    for unsure in (inked({place_mm: SURE_INK - 0.02}), inked({place_mm: 0.95, place_mm - 1.0: 2 * SURELY_NONE}),
+                   inked({place_mm + 2.0: 0.95})):
+        assert reason(reader(painted, FROM_PIPE, unsure)) == code
+
+
+def test_a_second_line_beyond_the_first_is_still_one_to_rule_out(reader):
+    """Which of two lines is the joint's own no picture tells: that ink begins at the nearer one is no proof."""
+    painted = Painted(0.0, strokes=(Stroke(2.0), Stroke(7.0)))
+    assert reason(reader(painted, FROM_PIPE, inked({2.0: 0.99}))) == "two-lines"
 
 
 def test_a_mouth_that_two_readings_place_far_apart_is_none(reader):

@@ -14,6 +14,7 @@ from tests import scene as scenes
 from tests.scene import Paint, Scene
 from vision import geometry
 from vision.mouth import Mouth
+from vision.pipeline import MOST_TURNS
 from vision.records import Floats, Limbs, Photo, Pose
 from vision.square import Turn, settle, square, turn_of, turned
 from vision.unwrap import HALF_ARC_DEG, ROWS, unwrap
@@ -124,9 +125,27 @@ def test_a_drawn_joint_is_squared_by_the_shipped_reader():
     pixels, _ = scenes.draw(SCENE, Paint())
     photo = Photo(pixels, LENS)
     true, pose = scenes.pose(SCENE), crooked(SCENE, 3.5, 0.0)
-    better = square(unwrap(photo, pose), limbs_of(SCENE), pose, LENS, SCENE.fitting)
+    look = scenes.sighting(SCENE).close
+    better = square(unwrap(photo, pose), limbs_of(SCENE), pose, LENS, SCENE.fitting, look)
     assert better is not None
     assert off_deg(SCENE, better[1]) < 1.8 < off_deg(SCENE, pose)
-    assert square(unwrap(photo, true), limbs_of(SCENE), true, LENS, SCENE.fitting) is None
-    dark = replace(photo, pixels=np.zeros_like(pixels))
-    assert square(unwrap(dark, pose), limbs_of(SCENE), pose, LENS, SCENE.fitting) is None
+    assert square(unwrap(photo, true), limbs_of(SCENE), true, LENS, SCENE.fitting, look) is None
+
+
+@pytest.mark.parametrize("tilt_deg", [-35, -20, 20, 35])
+def test_where_the_strip_shows_no_mouth_the_finders_border_squares_it(tilt_deg):
+    """Nothing is read on a black photo; the finder is said to have seen the joint all the same."""
+    dark = Photo(np.zeros((1008, 1344, 3), np.uint8), LENS)
+    loose = np.diag([math.radians(30) ** 2, 1e-4, 1.0, 1.0])
+    pose, look = crooked(SCENE, 0.0, tilt_deg, loose), scenes.sighting(SCENE).close
+    assert off_deg(SCENE, pose) > 15
+    limbs, after, turns = limbs_of(SCENE), pose, 0
+    while better := square(unwrap(dark, after), limbs, after, LENS, SCENE.fitting, look):
+        limbs, after = better
+        turns += 1
+    assert 1 <= turns <= MOST_TURNS
+    assert off_deg(SCENE, after) < 3
+    true = scenes.pose(SCENE)
+    assert square(unwrap(dark, true), limbs_of(SCENE), true, LENS, SCENE.fitting, look) is None
+    blind = replace(look, classes=np.zeros_like(look.classes))
+    assert square(unwrap(dark, pose), limbs_of(SCENE), pose, LENS, SCENE.fitting, blind) is None

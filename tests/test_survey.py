@@ -70,7 +70,7 @@ def test_a_drawn_mouth_is_found_wherever_it_was_guessed(tilt_deg, guess_mm):
     pose = scenes.pose(scene)
     guessed = replace(pose, mouth_mm=pose.mouth_mm + guess_mm)
     photo = photo_of(scene)
-    found = survey(straighten(photo, guessed, mouth_near(unwrap(photo, guessed)), COLLAR_MM))
+    found = survey(straighten(photo, guessed, mouth_near(unwrap(photo, guessed)), COLLAR_MM)).mouth
     assert abs(found.mouth_mm + guess_mm) < 2 * found.u_mm + 0.5
     assert found.u_mm < 1.0
 
@@ -78,4 +78,4 @@ def test_a_drawn_mouth_is_found_wherever_it_was_guessed(tilt_deg, guess_mm):
 def test_of_nothing_it_is_unsure():
     pose = scenes.pose(SCENE)
     grey = Photo(np.full((1008, 1344, 3), 90, np.uint8), LENS)
-    assert survey(straighten(grey, pose, mouth_near(unwrap(grey, pose)), COLLAR_MM)).u_mm > 1.0
+    assert survey(straighten(grey, pose, mouth_near(unwrap(grey, pose)), COLLAR_MM)).mouth.u_mm > 1.0

@@ -12,7 +12,7 @@ import numpy as np
 
 from calibration.camera import Camera
 from vision import geometry, networks
-from vision.lanes import ROWS, WIDEST, mean_of, place_along
+from vision.lanes import gauged
 from vision.records import Axis, Floats, Gauge, Lanes, Limbs, Photo, Pose, Sighting
 from vision.sides import Course, find_limb
 
@@ -28,11 +28,8 @@ _SWING, _UNEVEN_PX = 0.6, 0.2  # as `refine` allows a pipe's sides
 
 
 def gauge(lanes: Lanes) -> Gauge:
-    """Where the pipe's sides are, and where a bare pipe ends."""
-    end, *sides = networks.gauge(lanes.picture)
-    at = WIDEST * (2 * (np.arange(ROWS, dtype=np.float64) + 0.5) / ROWS - 1)
-    told = np.array([mean_of(share, at) for share in sides])
-    return Gauge(told[:, 0], told[:, 1], place_along(end, lanes))
+    """Where a bare pipe's sides are, and where it ends; of a joint, `survey` tells."""
+    return gauged(networks.gauge(lanes.picture), lanes)
 
 
 def moved(photo: Photo, limbs: Limbs, pose: Pose, seen: Gauge) -> Limbs | None:

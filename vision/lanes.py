@@ -11,8 +11,8 @@ import cv2
 import numpy as np
 
 from vision import geometry
-from vision.networks import Shares
-from vision.records import Axis, Bytes, Floats, Lanes, Photo, Pose, Survey
+from vision.networks import Shares, Straight
+from vision.records import Axis, Bytes, FirstInk, Floats, Gauge, Lanes, Photo, Pose, Survey
 from vision.resample import resample
 
 ROWS, COLUMNS = 128, 256
@@ -52,10 +52,18 @@ def _lanes_mm(axis: Axis, radius_mm: float) -> Floats:
     return np.asarray(depth[:, None] * u + (slope * depth)[:, None] * v)
 
 
-def place_along(share: Shares, lanes: Lanes) -> Survey:
-    """Where along the axis a distribution over the columns lies."""
-    place, u = mean_of(share, FIRST_MM + STEP_MM * np.arange(COLUMNS, dtype=np.float64))
-    return Survey(lanes.middle_mm + place, u)
+def gauged(seen: Straight, lanes: Lanes) -> Gauge:
+    """What a network saw on the straightened picture, in millimetres and half widths."""
+    at = WIDEST * (2 * (np.arange(ROWS, dtype=np.float64) + 0.5) / ROWS - 1)
+    told = np.array([mean_of(share, at) for share in seen.sides])
+    return Gauge(told[:, 0], told[:, 1], _along(seen, lanes))
+
+
+def _along(seen: Straight, lanes: Lanes) -> Survey:
+    """What was seen along the axis."""
+    at = lanes.middle_mm + FIRST_MM + STEP_MM * np.arange(COLUMNS, dtype=np.float64)
+    ink = None if seen.ink is None else FirstInk(at, seen.ink.astype(np.float64))
+    return Survey(*mean_of(seen.mouth, at), ink)
 
 
 def mean_of(share: Shares, at: Floats) -> tuple[float, float]:

@@ -5,8 +5,8 @@
 They are built alike and learnt from different worlds, the sceptic's full of grease, dirt and rings at the mouth.
 Where they differ nobody should be sure, and the mean of the two is not.  `sawyer`, built alike too, reads the strip of
 a bare pipe: its cut and its ink.
-`surveyor` looks at the joint straightened: where along it the mouth lies.  `gauger` looks at the same: where the pipe's
-sides are, and where a bare pipe ends.
+`surveyor` looks at the joint straightened: where along it the mouth lies, where the pipe's sides are, and where the
+first ink begins.  `gauger` looks at a bare pipe straightened: where it ends, and where its sides are.
 How they were made, on what, and how good they are: DEVELOPERS.md, "The networks".
 """
 
@@ -101,17 +101,34 @@ def read_bare(rgb: Bytes) -> Reading:
     return _by("sawyer", rgb.tobytes(), rgb.shape)
 
 
-def survey(picture: Bytes) -> Shares:
-    """Probability (256,) of each column of a (128, 256, 6) picture to be where the mouth is."""
-    return _shares(_logits("surveyor", picture))
+@dataclass(frozen=True)
+class Straight:
+    """What is seen on a straightened picture of (128, 256) cells.
+
+    mouth: (256,) probability of each column to be where the mouth is, or a bare pipe's end.  sides: (128,) each, of
+    each row to be where the pipe's first and second side are.  ink: (256,) of each column to be where a joint's first
+    ink begins; what they lack of 1 is that none is seen.
+    """
+
+    mouth: Shares
+    sides: tuple[Shares, Shares]
+    ink: Shares | None = None
 
 
-def gauge(picture: Bytes) -> tuple[Shares, Shares, Shares]:
-    """Of a (128, 256, 6) picture: the probability of each column to be where a bare pipe ends, and of each row to be
-    where its first and its second side are."""
+def survey(picture: Bytes) -> Straight:
+    """Look at a joint straightened, (128, 256, 6)."""
+    return _straight("surveyor", picture)
+
+
+def gauge(picture: Bytes) -> Straight:
+    """Look at a bare pipe straightened, (128, 256, 6)."""
+    return _straight("gauger", picture)
+
+
+def _straight(name: str, picture: Bytes) -> Straight:
     rows, columns, _ = picture.shape
-    end, first, second = np.split(_logits("gauger", picture), [columns, columns + rows])
-    return _shares(end), _shares(first), _shares(second)
+    mouth, first, second, ink = np.split(_logits(name, picture), np.cumsum([columns, rows, rows]))
+    return Straight(_shares(mouth), (_shares(first), _shares(second)), _shares(ink)[:-1] if len(ink) else None)
 
 
 def _shares(logits: Shares) -> Shares:

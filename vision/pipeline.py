@@ -91,7 +91,7 @@ def _judged(photo: Photo, seen: Sighting | Refusal, fitting: Fitting, confidence
             road.to(facing(seen, joint.pose, joint.lanes.middle_mm, photo.camera))
             joint = _laid_out(road, photo, elsewhere, fitting)
         pose = road.to(trusted(joint.pose, fitting))
-        gap = road.to(read(joint.strip, pose, fitting, survey(joint.lanes)))
+        gap = road.to(read(joint.strip, pose, fitting, joint.gauge.mouth))
         limbs = road.to(widened(joint.limbs, pose, joint.gauge, photo.camera))
         measurement = road.to(measure(gap, limbs, pose, photo.camera, fitting, confidence))
     except _RoadEnds as end:
@@ -119,12 +119,12 @@ def _laid_out(road: _Road, photo: Photo, sides: Limbs, fitting: Fitting) -> _Joi
     if better := settle(limbs, pose, photo.camera):
         limbs, pose = road.turned(*better)
     strip = road.to(unwrap(photo, pose))
-    while (better := square(strip, limbs, pose, photo.camera, fitting)) and road.turns < MOST_TURNS:
+    while (better := square(strip, limbs, pose, photo.camera, fitting, sighting.close)) and road.turns < MOST_TURNS:
         limbs, pose = road.turned(*better)
         strip = road.to(unwrap(photo, pose))
     road.to(in_view(pose))
     lanes = straighten(photo, pose, mouth_near(strip), fitting.collar_od_mm / 2)
-    return _Joint(limbs, pose, strip, lanes, gauge(lanes))
+    return _Joint(limbs, pose, strip, lanes, survey(lanes))
 
 
 def inspect_premark(data: bytes, fitting: Fitting, camera: Camera | Profile | None = None,
@@ -148,7 +148,7 @@ def _judged_premark(photo: Photo, seen: Sighting | Refusal, fitting: Fitting, co
             bare = _laid_bare(road, photo, elsewhere, fitting)
         pose = road.to(trusted(bare.pose, fitting))
         road.to(borne_out(bare.by_sides, pose, bare.gauge))
-        depth = road.to(read_depth(with_end(bare.ends, bare.strip, bare.gauge.end), bare.strip))
+        depth = road.to(read_depth(with_end(bare.ends, bare.strip, bare.gauge.mouth), bare.strip))
         limbs = road.to(widened(bare.limbs, pose, bare.gauge, photo.camera))
         placement = road.to(place(depth, limbs, pose, photo.camera, fitting, confidence))
     except _RoadEnds as end:

@@ -16,7 +16,7 @@ from vision import mark, mouth, networks
 from vision.mark import Line
 from vision.mouth import Mouth
 from vision.networks import Reading
-from vision.records import Doubt, Edge, Floats, Gap, Pose, Refusal, Strip, Survey
+from vision.records import Doubt, Edge, FirstInk, Floats, Gap, Pose, Refusal, Strip, Survey
 
 _INK, _OVER = (networks.STRIP_CLASSES.index(name) for name in ("ink", "over"))
 TOUCH_MM = 0.35  # ink nearer than this to where pipe begins to be seen counts as reaching it
@@ -35,6 +35,11 @@ MOST_MIXED = 0.12  # share of a line's rows that may be of another colour, as a 
 # Mean ink probability of a stretch before the line that may be the joint's own mark, overlooked: so it was on the only
 # two of 169 joints that were falsely called short (DEVELOPERS.md, "The networks").
 MAYBE_INK = 0.07
+# Probability, by the survey, that the first ink begins where a line does, and that it begins before it: what settles
+# whether the line is ink, and the first (DEVELOPERS.md, "The networks").  Less is then asked of it here.
+SURE_INK, SURELY_NONE = 0.9, 0.01
+SURE_SHARE, SURE_SHOWN_MM = 0.4, 0.4
+_REACH_MM = 0.8  # the survey tells the middle of the rows with ink; a line drawn askew lies before and behind it
 _STRETCH_MM = 1.0  # about as wide as a narrow line
 _BESIDE_LINE_MM = 1.5  # before a line its own soft edge may look inked
 _ENOUGH_CELLS = 200  # of a stretch, a sixth of the strip's height; a mean of fewer says little
@@ -58,7 +63,10 @@ def read(strip: Strip, pose: Pose, fitting: Fitting, survey: Survey | None = Non
         edge = edge.with_survey(survey)
     lines = mark.find_lines(strip, reading.shares, edge.seen_mm)
     lines = [line for line in lines if _arc_deg(strip, line) >= LEAST_ARC_DEG]
-    rivals = [line for line in lines if line.share >= RIVAL_SHARE]
+    first = _first_of(lines, None if survey is None else survey.ink)
+    if first is not None:
+        lines = [line for line in lines if _near_mm(line) >= _near_mm(first)]
+    rivals = [line for line in lines if line is first or line.share >= RIVAL_SHARE]
     if len(rivals) > 1:  # said first: that there are two is sure, however well their distances are known
         places = ", ".join(f"{_middle(edge, line):.1f}" for line in rivals)
         return Refusal("read", "two-lines", f"lines at {places} mm from the mouth")
@@ -66,11 +74,25 @@ def read(strip: Strip, pose: Pose, fitting: Fitting, survey: Survey | None = Non
         return Refusal("read", "mouth-not-found", f"read to {edge.bias_mm:.1f} mm only")
     if not lines:
         return _nothing(strip, reading, edge)
-    line = max(lines, key=lambda each: each.share)
-    before = _inked_before(strip, reading, edge, line)
+    line = first or max(lines, key=lambda each: each.share)
+    before = None if first is not None else _inked_before(strip, reading, edge, line)
     if before is not None:
         return Refusal("read", "two-lines", f"before the line, {before:.1f} mm from the mouth, may be another")
-    return _gap(strip, edge, line, _face_mm(pose, fitting, seen, survey))
+    return _gap(strip, edge, line, _face_mm(pose, fitting, seen, survey), sure=first is not None)
+
+
+def _first_of(lines: list[Line], ink: FirstInk | None) -> Line | None:
+    """The line that the survey is sure is where ink begins; None where there is none such."""
+    return next((line for line in lines if ink is not None and _begins(line, ink)), None)
+
+
+def _begins(line: Line, ink: FirstInk) -> bool:
+    near = _near_mm(line)
+    return ink.near(near, _REACH_MM) >= SURE_INK and ink.before(near - _REACH_MM) < SURELY_NONE
+
+
+def _near_mm(line: Line) -> float:
+    return float(np.nanmedian(line.near_mm))
 
 
 def _inked_before(strip: Strip, reading: Reading, edge: Mouth, line: Line) -> float | None:
@@ -125,18 +147,18 @@ def _nothing(strip: Strip, reading: Reading, edge: Mouth) -> Refusal:
     return Refusal("read", "mark-not-found")
 
 
-def _gap(strip: Strip, edge: Mouth, line: Line, face_mm: float) -> Gap | Refusal:
+def _gap(strip: Strip, edge: Mouth, line: Line, face_mm: float, sure: bool = False) -> Gap | Refusal:
     """The gap of a line, once look-alikes are ruled out."""
     rows = line.rows
     before = line.near_mm - edge.seen_mm
     touching = bool(np.median(before[rows]) < TOUCH_MM)
-    if line.share < LEAST_SHARE:
+    if line.share < (SURE_SHARE if sure else LEAST_SHARE):
         return Refusal("read", "mark-unclear", f"ink probability {line.share:.2f}")
     shown = float(np.median((line.far_mm - edge.seen_mm)[rows]))
-    if touching and shown < max(LEAST_SHOWN_MM, face_mm + FACE_MARGIN_MM):
+    if touching and shown < (SURE_SHOWN_MM if sure else max(LEAST_SHOWN_MM, face_mm + FACE_MARGIN_MM)):
         return Refusal("read", "mark-unclear",
                        f"{shown:.1f} mm of a line shows, as much as a seam or the collar's end face would")
-    if touching and _arc_deg(strip, line) > RING_ARC_DEG and line.uneven_mm < EVEN_MM:
+    if touching and _arc_deg(strip, line) > RING_ARC_DEG and line.uneven_mm < EVEN_MM and not sure:
         return Refusal("read", "mark-unclear", "an even ring at the mouth may be grease, a gasket or tape")
     if touching and line.mixed > MOST_MIXED:
         return Refusal("read", "mark-unclear", "a line at the mouth, part of it lighter, part darker than the pipe")

@@ -223,11 +223,33 @@ class Lanes:
 
 
 @dataclass(frozen=True)
+class FirstInk:
+    """Where along a joint the first ink is seen to begin.
+
+    at_mm: (n,) axial millimetres from the pose's guess of the mouth.  share: (n,) probability that it begins there;
+    what they lack of 1 is that none is seen.
+    """
+
+    at_mm: Floats
+    share: Floats
+
+    def near(self, place_mm: float, reach_mm: float) -> float:
+        """Probability that it begins within reach of a place."""
+        return float(self.share[np.abs(self.at_mm - place_mm) <= reach_mm].sum())
+
+    def before(self, place_mm: float) -> float:
+        """Probability that it begins before a place."""
+        return float(self.share[self.at_mm < place_mm].sum())
+
+
+@dataclass(frozen=True)
 class Survey:
-    """The mouth on the straightened joint: axial millimetres from the pose's guess, and its standard uncertainty."""
+    """The mouth, or a bare pipe's end, on the straightened picture: axial millimetres from the pose's guess, and its
+    standard uncertainty; of a joint also where its first ink is seen to begin."""
 
     mouth_mm: float
     u_mm: float
+    ink: FirstInk | None = None
 
 
 @dataclass(frozen=True)
@@ -235,12 +257,12 @@ class Gauge:
     """A pipe as it is seen on its straightened picture, beside what its pose says.
 
     sides: (2,) where its sides are, in half widths of the pose's pipe from its axis: -1 and 1 where it is right.
-    u: (2,) their standard uncertainties.  end: where a bare pipe ends; means nothing for a joint.
+    u: (2,) their standard uncertainties.  mouth: where the joint's mouth lies, or where a bare pipe ends.
     """
 
     sides: Floats
     u: Floats
-    end: Survey
+    mouth: Survey
 
 
 @dataclass(frozen=True)

@@ -12,13 +12,14 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 
 from calibration.camera import Camera
 from calibration.fittings import Fitting
 from vision import geometry, mouth, networks
 from vision.mouth import Mouth
-from vision.records import Axis, Edge, Floats, Gauge, Limb, Limbs, Pose, Refusal, Strip
+from vision.records import Axis, Edge, Floats, Gauge, Limb, Limbs, Look, Pose, Refusal, Strip
 
 CUT_U_RAD = math.radians(0.7)  # how square a mouth stands to the pipe in it (common practice, no source)
 HAND_U_RAD = math.radians(1.2)  # how square lines are drawn round pipes by hand (common practice, no source)
@@ -27,18 +28,23 @@ BEND_U_RAD = math.radians(1.2)  # how far silhouettes may lean from the axis at 
 _TOGETHER = 12.0  # neighbouring rows err together: so many count as one
 HELD_U_RAD = math.radians(15)  # how square phones are held to a pipe (common practice, no source)
 _SOFTEST_MM = 1.0  # a soft reading still tells a bow of several millimetres
+LOOK_U_RAD = math.radians(2.5)  # the finder's masks are a few tenths of a millimetre coarse
+_LOOK_FROM_RAD, _LOOK_LEAST = math.radians(60), 25  # its border is met so far round the pipe, in so many pixels
+_PIPE, _COLLAR, _INK = (networks.FINDER_CLASSES.index(name) for name in ("pipe", "collar", "ink"))
 _BESIDE_MM = 2.0  # a cut nearer than this to where the strip takes it to be is near enough
 MOST_OFF = 0.1  # of the half width: sides that the gauge doubts so much tell no scale
 _ENOUGH_RAD = math.radians(1.6)  # a mouth that asks for less does not contradict the silhouettes
 
 
-def square(strip: Strip, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitting) -> tuple[Limbs, Pose] | None:
-    """Limbs and pose with the mouth square on the strip; None where they are so already, or no mouth is seen."""
+def square(strip: Strip, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitting,
+           look: Look) -> tuple[Limbs, Pose] | None:
+    """Limbs and pose with the mouth square on the strip; None where they are so already, or no mouth is seen.
+
+    look: the finder's close one, asked where the strip shows no mouth that its reader knows.
+    """
     found = mouth.find_mouth(strip, networks.read(strip.pixels), pose, fitting.collar_od_mm / 2, _SOFTEST_MM)
-    if found is None:
-        return None
-    turn = turn_of(found, strip.angles_rad, pose)
-    return turned(limbs, pose, turn, camera) if turn.matters else None
+    turn = turn_by_look(look, pose, camera) if found is None else turn_of(found, strip.angles_rad, pose)
+    return turned(limbs, pose, turn, camera) if turn is not None and turn.matters else None
 
 
 def settle(limbs: Limbs, pose: Pose, camera: Camera) -> tuple[Limbs, Pose] | None:
@@ -100,6 +106,23 @@ def turn_of(mouth: Mouth, angles_rad: Floats, pose: Pose) -> Turn:
     """The turn that the mouth's course on the strip asks for, weighed against what silhouettes said."""
     asked, u = _asked(mouth.rough_mm[mouth.rows], angles_rad[mouth.rows], pose.pipe.radius_mm)
     return _against_limbs(asked, u, CUT_U_RAD, pose)
+
+
+def turn_by_look(look: Look, pose: Pose, camera: Camera) -> Turn | None:
+    """The turn that the border of collar and pipe asks for as the finder sees it; None where it sees too little of it.
+
+    A side taken for another can make the axis lean by tens of degrees.  On such a strip the mouth is a bow so deep that
+    no reader knows it; in the photo it looks as ever.
+    """
+    pipe = np.isin(look.classes, (_PIPE, _INK)).astype(np.uint8)
+    y, x = np.nonzero((cv2.dilate(pipe, np.ones((3, 3), np.uint8)) > 0) & (look.classes == _COLLAR))
+    points: Floats = np.column_stack([x, y, np.ones(len(x))]).astype(np.float64) @ look.to_photo.T
+    along, angles = geometry.meet_cylinder_px(points, pose.pipe, pose.pipe.radius_mm, camera)
+    kept = np.isfinite(along) & (np.abs(angles) < _LOOK_FROM_RAD)
+    if kept.sum() < _LOOK_LEAST or np.ptp(angles[kept]) < _LOOK_FROM_RAD:
+        return None
+    asked, u = _asked(along[kept] - pose.mouth_mm, angles[kept], pose.pipe.radius_mm)
+    return _against_limbs(asked, u, LOOK_U_RAD, pose)
 
 
 def level(edges: Sequence[Edge], limbs: Limbs, pose: Pose, camera: Camera) -> tuple[Limbs, Pose] | None:

@@ -1,7 +1,7 @@
-"""Lanes -> Survey: where the mouth lies on the joint straightened, a second look at it by a network of its own.
+"""Lanes -> Gauge: where a joint's mouth and its pipe's sides lie on the joint straightened, by a network of its own.
 
 The strip shows the pipe alone; here the collar's profile stands beside it against the ground.  The surveyor tells for
-every column how likely the mouth is there.
+every column how likely the mouth is there, and for every row how likely a side is.
 """
 
 from __future__ import annotations
@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 
 from vision import mouth, networks
-from vision.lanes import place_along
-from vision.records import Lanes, Strip, Survey
+from vision.lanes import gauged
+from vision.records import Gauge, Lanes, Strip
 
 
 def mouth_near(strip: Strip) -> float:
@@ -19,6 +19,6 @@ def mouth_near(strip: Strip) -> float:
     return float(np.median(border[clear] if clear.any() else border))
 
 
-def survey(lanes: Lanes) -> Survey:
-    """Where the mouth lies, axial millimetres from the pose's guess, and how sure that is."""
-    return place_along(networks.survey(lanes.picture), lanes)
+def survey(lanes: Lanes) -> Gauge:
+    """Where the mouth and the pipe's sides lie, and how sure that is."""
+    return gauged(networks.survey(lanes.picture), lanes)
