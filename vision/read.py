@@ -35,10 +35,11 @@ MOST_MIXED = 0.12  # share of a line's rows that may be of another colour, as a 
 # Mean ink probability of a stretch before the line that may be the joint's own mark, overlooked: so it was on the only
 # two of 169 joints that were falsely called short (DEVELOPERS.md, "The networks").
 MAYBE_INK = 0.07
-# Probability, by the survey, that the first ink begins where a line does, and that it begins before it: what settles
-# whether the line is ink, and the first (DEVELOPERS.md, "The networks").  Less is then asked of it here.
-SURE_INK, SURELY_NONE = 0.9, 0.01
-SURE_SHARE, SURE_SHOWN_MM = 0.4, 0.4
+# Probability, by the survey, that the first ink begins where a line does, and that it begins before it: so sure, it
+# settles that a free line is the first, and ink of which the strip's readers need not be as sure (DEVELOPERS.md, "The
+# networks").
+SURE_INK, SURELY_NONE = 0.95, 0.01
+SURE_SHARE = 0.4
 _REACH_MM = 0.8  # the survey tells the middle of the rows with ink; a line drawn askew lies before and behind it
 _STRETCH_MM = 1.0  # about as wide as a narrow line
 _BESIDE_LINE_MM = 1.5  # before a line its own soft edge may look inked
@@ -48,7 +49,7 @@ _ASKEW_MM = 1.0
 
 
 def read(strip: Strip, pose: Pose, fitting: Fitting, survey: Survey | None = None) -> Gap | Refusal:
-    """Measure the gap on the strip; `survey` is a second reading of the mouth, where there is one.
+    """Measure the gap on the strip; `survey` is a second look at mouth and ink, where there is one.
 
     Refuses with `covered`, `mouth-not-found`, `mark-not-found`, `mark-hidden`, `mark-unclear`, `two-lines`,
     `glare` or `too-dark`.
@@ -152,13 +153,13 @@ def _gap(strip: Strip, edge: Mouth, line: Line, face_mm: float, sure: bool = Fal
     rows = line.rows
     before = line.near_mm - edge.seen_mm
     touching = bool(np.median(before[rows]) < TOUCH_MM)
-    if line.share < (SURE_SHARE if sure else LEAST_SHARE):
+    if line.share < (SURE_SHARE if sure and not touching else LEAST_SHARE):
         return Refusal("read", "mark-unclear", f"ink probability {line.share:.2f}")
     shown = float(np.median((line.far_mm - edge.seen_mm)[rows]))
-    if touching and shown < (SURE_SHOWN_MM if sure else max(LEAST_SHOWN_MM, face_mm + FACE_MARGIN_MM)):
+    if touching and shown < max(LEAST_SHOWN_MM, face_mm + FACE_MARGIN_MM):
         return Refusal("read", "mark-unclear",
                        f"{shown:.1f} mm of a line shows, as much as a seam or the collar's end face would")
-    if touching and _arc_deg(strip, line) > RING_ARC_DEG and line.uneven_mm < EVEN_MM and not sure:
+    if touching and _arc_deg(strip, line) > RING_ARC_DEG and line.uneven_mm < EVEN_MM:
         return Refusal("read", "mark-unclear", "an even ring at the mouth may be grease, a gasket or tape")
     if touching and line.mixed > MOST_MIXED:
         return Refusal("read", "mark-unclear", "a line at the mouth, part of it lighter, part darker than the pipe")
