@@ -90,6 +90,25 @@ def test_a_made_joint_is_not_bare(find) -> None:
     assert refusal.reason == "not-bare"
 
 
+@pytest.mark.parametrize("heading", [0.0, 33.0, 221.0])
+def test_what_passes_for_a_collar_but_is_no_wider_is_pipe(find, heading: float) -> None:
+    """The stretch between cut and mark, taken for a collar; the line at its end is ink."""
+    at = (720.0, 600.0)
+    classes = band(painted(at, heading, 220.0), at, heading, 220.0, 0.0, 110.0, COLLAR)
+    seen = find(band(classes, at, heading, 220.0, 110.0, 118.0, INK))
+    assert isinstance(seen, Sighting), seen
+    assert np.linalg.norm(seen.mouth_px - at) < 10
+
+
+@pytest.mark.parametrize("ratio", [1.04, 1.1, 1.4])
+def test_a_collar_is_wider_than_its_pipe(find, ratio: float) -> None:
+    """Thin ones as well: a wall of 2 in 100 of the diameter is thinner than any in the catalogs here."""
+    classes = band(painted((700.0, 600.0), 0.0, 240.0), (700.0, 600.0), 0.0, ratio * 240.0, -130.0, 0.0, COLLAR)
+    refusal = find(classes)
+    assert isinstance(refusal, Refusal)
+    assert refusal.reason == "not-bare"
+
+
 def test_an_end_past_the_border_is_cut_off(find) -> None:
     refusal = find(painted((-50.0, 600.0), 0.0, 200.0))
     assert isinstance(refusal, Refusal)

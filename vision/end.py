@@ -7,7 +7,7 @@ to the right.  What stands in for the mouth is the cut's edge on the side that f
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,8 @@ _LANE = 0.15  # of the width, about the middle: there the cut's edge stands out 
 _BODY = 0.12  # of the width: what is shorter along the axis is a speck
 _FREE = 0.6  # of an end's border must be ground in sight, else it is no end but a hand or the photo's border
 _COLLARED = 0.25  # of the squared width: a patch of collar as large as this sits on the end
+_PATCH, _OVERLAP = 1.5, 0.1  # of the width: how far from the end a patch goes on, and how far back it may begin
+_LEAST_PATCH_PX = 40
 
 
 @dataclass(frozen=True)
@@ -79,7 +81,43 @@ def _again(photo: Photo, frame: Look, rough: _Rough, width_px: float) -> tuple[L
 
 
 def _ends(look: Look, size_px: tuple[int, int]) -> list[_Rough]:
-    """Both ends of every pipe in a look."""
+    """Both ends of every pipe in a look; what passes for a collar but is no wider than its pipe is more of it.
+
+    Between mark and cut a pipe looks like a collar on it: the finder has seen many joints and few pipes alone.
+    """
+    ends = _ends_of(look, size_px)
+    more = np.zeros(look.classes.shape, bool)
+    for end in ends:
+        if end.collared:
+            more |= _more_pipe(look, end)
+    return _ends_of(_as_pipe(look, more), size_px) if more.any() else ends
+
+
+def _more_pipe(look: Look, end: _Rough) -> NDArray[np.bool_]:
+    """The patch of collar on an end, with its ink, if it is no wider than the pipe; else nothing."""
+    height, width = look.classes.shape
+    y, x = np.ogrid[:height, :width]
+    (across_y, across_x), (left, top) = end.axis, end.end
+    along = (x - left) * end.axis[0] + (y - top) * end.axis[1]
+    beside = (y - top) * across_y - (x - left) * across_x
+    patch = np.isin(look.classes, (_COLLAR, _INK)) & (np.abs(along) < _PATCH * end.width) & (
+        np.abs(beside) < end.width)
+    sits = beside[patch & (look.classes == _COLLAR) & (along < _OVERLAP * end.width)]
+    if len(sits) < _LEAST_PATCH_PX or np.ptp(np.quantile(sits, [0.01, 0.99])) > end.width + 1:
+        return np.zeros_like(patch)
+    return np.asarray(patch, bool)
+
+
+def _as_pipe(look: Look, where: NDArray[np.bool_]) -> Look:
+    """The look with pipe there."""
+    classes, shares = look.classes.copy(), look.shares.copy()
+    classes[where] = _PIPE
+    shares[_PIPE][where] = shares[:, where].max(0)
+    return replace(look, classes=classes, shares=shares)
+
+
+def _ends_of(look: Look, size_px: tuple[int, int]) -> list[_Rough]:
+    """Both ends of every pipe by a look's own classes."""
     pipe = np.isin(look.classes, (_PIPE, _INK))
     over = look.classes == _OVER
     outside = ~looks.inside(look, size_px)
