@@ -11,7 +11,7 @@ from tests import scene as scenes
 from tests.scene import Scene, fitting
 from tests.strips import ANGLES, Painted, Stroke, make
 from vision import networks
-from vision.read import LEAST_SHARE, MAYBE_INK, RIVAL_SHARE, SURE_INK, SURELY_NONE, read
+from vision.read import LEAST_INK, LEAST_SHARE, MAYBE_INK, RIVAL_SHARE, SURE_INK, SURELY_NONE, read
 from vision.records import FirstInk, Gap, Refusal, Survey
 from vision.unwrap import ROWS
 
@@ -210,6 +210,16 @@ def test_no_survey_settles_that_a_line_at_the_mouth_is_ink(reader, stroke):
     """A thin one may be the seam, an even one all round a gasket: no joint is called full for them."""
     painted = Painted(0.0, strokes=(stroke,))
     assert reason(reader(painted, FROM_PIPE, inked({0.0: 0.99}))) == "mark-unclear"
+
+
+def test_a_line_at_the_mouth_that_the_survey_takes_for_none_is_not_believed(reader):
+    """Both readers may take a gasket for ink; of a free line, with bare pipe before it, they are believed."""
+    touching, free = (Painted(0.0, strokes=(Stroke(at_mm, 3.0, uneven_mm=0.3),)) for at_mm in (-1.0, 3.0))
+    for chance in (LEAST_INK + 0.01, 0.5):
+        assert isinstance(reader(touching, FROM_PIPE, inked({0.0: chance})), Gap)
+    assert reason(reader(touching, FROM_PIPE, inked({0.0: LEAST_INK - 0.01}))) == "mark-unclear"
+    assert reason(reader(touching, FROM_PIPE, inked({5.0: 0.5}))) == "mark-unclear"
+    assert isinstance(reader(free, FROM_PIPE, inked({3.0: LEAST_INK - 0.01})), Gap)
 
 
 def test_a_second_line_beyond_the_first_is_still_one_to_rule_out(reader):

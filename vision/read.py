@@ -39,6 +39,7 @@ MAYBE_INK = 0.07
 # settles that a free line is the first, and ink of which the strip's readers need not be as sure (DEVELOPERS.md, "The
 # networks").
 SURE_INK, SURELY_NONE = 0.95, 0.01
+LEAST_INK = 0.05  # by the survey, of a line that touches the mouth: what both readers take for ink may be a gasket
 SURE_SHARE = 0.4
 _REACH_MM = 0.8  # the survey tells the middle of the rows with ink; a line drawn askew lies before and behind it
 _STRETCH_MM = 1.0  # about as wide as a narrow line
@@ -64,7 +65,8 @@ def read(strip: Strip, pose: Pose, fitting: Fitting, survey: Survey | None = Non
         edge = edge.with_survey(survey)
     lines = mark.find_lines(strip, reading.shares, edge.seen_mm)
     lines = [line for line in lines if _arc_deg(strip, line) >= LEAST_ARC_DEG]
-    first = _first_of(lines, None if survey is None else survey.ink)
+    ink = None if survey is None else survey.ink
+    first = _first_of(lines, ink)
     if first is not None:
         lines = [line for line in lines if _near_mm(line) >= _near_mm(first)]
     rivals = [line for line in lines if line is first or line.share >= RIVAL_SHARE]
@@ -79,6 +81,8 @@ def read(strip: Strip, pose: Pose, fitting: Fitting, survey: Survey | None = Non
     before = None if first is not None else _inked_before(strip, reading, edge, line)
     if before is not None:
         return Refusal("read", "two-lines", f"before the line, {before:.1f} mm from the mouth, may be another")
+    if ink is not None and _touches(line, edge) and ink.near(_near_mm(line), _REACH_MM) < LEAST_INK:
+        return Refusal("read", "mark-unclear", "a line at the mouth that is no ink when its surroundings are seen too")
     return _gap(strip, edge, line, _face_mm(pose, fitting, seen, survey), sure=first is not None)
 
 
@@ -90,6 +94,10 @@ def _first_of(lines: list[Line], ink: FirstInk | None) -> Line | None:
 def _begins(line: Line, ink: FirstInk) -> bool:
     near = _near_mm(line)
     return ink.near(near, _REACH_MM) >= SURE_INK and ink.before(near - _REACH_MM) < SURELY_NONE
+
+
+def _touches(line: Line, edge: Mouth) -> bool:
+    return bool(np.median((line.near_mm - edge.seen_mm)[line.rows]) < TOUCH_MM)
 
 
 def _near_mm(line: Line) -> float:
@@ -151,8 +159,7 @@ def _nothing(strip: Strip, reading: Reading, edge: Mouth) -> Refusal:
 def _gap(strip: Strip, edge: Mouth, line: Line, face_mm: float, sure: bool = False) -> Gap | Refusal:
     """The gap of a line, once look-alikes are ruled out."""
     rows = line.rows
-    before = line.near_mm - edge.seen_mm
-    touching = bool(np.median(before[rows]) < TOUCH_MM)
+    touching = _touches(line, edge)
     if line.share < (SURE_SHARE if sure and not touching else LEAST_SHARE):
         return Refusal("read", "mark-unclear", f"ink probability {line.share:.2f}")
     shown = float(np.median((line.far_mm - edge.seen_mm)[rows]))
