@@ -29,7 +29,7 @@ WIDTH_U_MM = 0.15  # how evenly wide a hand-drawn ring is from one side to anoth
 UNDER_MM = 3.0  # how far under the collar a mark may begin of which no view shows the width
 # By which a mouth may slant or bow besides; a survey tells its level alone, so that less of this than of the level is
 # known since there is one.
-SHAPE_U_MM = 0.2
+SHAPE_U_MM = 0.17
 WAVE_U_MM = 0.08  # by which blocks of a hand-drawn ring lie off its wave
 _SAME_JOINT = ("pipe diameter", "collar diameter", "lip radius")
 _SAME_LENS = ("focal length", "principal point", "lens distortion")
