@@ -103,7 +103,9 @@ def inside(look: Look, size_px: tuple[int, int]) -> NDArray[np.bool_]:
     height, width = look.classes.shape
     margin, seen = look.photo_px_per_px, np.ones((height, width), bool)
     for (by_x, by_y, start), side in zip(look.to_photo, size_px, strict=True):
-        at = (by_x * np.arange(width) + start)[None] + (by_y * np.arange(height))[:, None]
+        at = (by_x * np.arange(width) + start)[None]
+        if by_y:  # else the look is not turned, and all its rows are alike
+            at = at + (by_y * np.arange(height))[:, None]
         seen &= (at > margin) & (at < side - 1 - margin)
     return seen
 
