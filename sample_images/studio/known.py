@@ -1,8 +1,9 @@
 """Photos of known truth, as a phone writes them: what the program is scored on.
 
-    python -m studio.known --scenario mix|premark --first SEED --count N --out DIR --jobs J --assets DIR
+    python -m studio.known --scenario mix|premark|unmarked --first SEED --count N --out DIR --jobs J --assets DIR
         [--grade typical|any] [--longer PX] [--variant cuda_ad_rgb]
 
+unmarked: joints without a mark, with look-alikes at the mouth; a seed that gives no joint is passed over.
 For each seed: NNNNNN.jpg with EXIF, and its truth in NNNNNN.json.  All are of the test world, which training
 never sees (`studio.world`).
 """
@@ -28,7 +29,7 @@ from .recipe import Recipe
 from .render import Renderer
 from .stage import build
 from .truth import truth
-from .world import scene_of
+from .world import scene_of, with_look_alikes
 
 METER_PX, METER_SPP = 768, 16
 STANDARD_OD_MM = (48.26, 60.325, 88.9)
@@ -91,6 +92,17 @@ def phone_of(recipe: Recipe, scale: float) -> PhoneSpec:
     )
 
 
+def recipe_of(seed: int, maps: list[str], scenario: str, grade: str) -> Recipe | None:
+    """The scene of a seed, or None where it is none of this scenario."""
+    recipe = scene_of(seed, maps, "test", "premark" if scenario == "premark" else None)
+    recipe = typical(recipe) if grade == "typical" else recipe
+    if scenario != "unmarked":
+        return recipe
+    if recipe.scenario != "joint" or recipe.collar.od_mm <= recipe.pipe.od_mm:  # a standard pipe, its collar as drawn
+        return None
+    return with_look_alikes(replace(recipe, mark=None), np.random.default_rng([seed, 77]))
+
+
 def make(recipe: Recipe, longer_px: int, renderer: Renderer, assets: Assets, spp: int) -> tuple[bytes, dict]:
     """The photo's bytes and its truth."""
     stage = build(recipe, assets)
@@ -125,9 +137,9 @@ def work(args: argparse.Namespace, job: int) -> None:
         path = args.out / f"{seed:06d}.jpg"
         if path.with_suffix(".json").exists():
             continue
-        scenario = None if args.scenario == "mix" else args.scenario
-        recipe = scene_of(seed, sorted(assets.maps), "test", scenario)
-        recipe = typical(recipe) if args.grade == "typical" else recipe
+        recipe = recipe_of(seed, sorted(assets.maps), args.scenario, args.grade)
+        if recipe is None:
+            continue
         try:
             data, facts = make(recipe, args.longer, renderer, assets, args.spp)
         except Exception:  # one bad scene must not end the night's work
@@ -142,7 +154,7 @@ def work(args: argparse.Namespace, job: int) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--scenario", choices=["mix", "premark"], required=True)
+    parser.add_argument("--scenario", choices=["mix", "premark", "unmarked"], required=True)
     parser.add_argument("--grade", choices=["typical", "any"], default="typical")
     parser.add_argument("--first", type=int, default=0, help="first seed")
     parser.add_argument("--count", type=int, default=10, help="how many seeds")

@@ -58,6 +58,15 @@ def _at_the_mouth(recipe: Recipe, rng: np.random.Generator) -> Recipe:
     return recipe
 
 
+def with_look_alikes(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    """The joint with what is taken for ink at its mouth, oftener than in any world: rings, grease, dirt, bare metal."""
+    changes = {_ringed: 0.55, _greased: 0.25, _beaded: 0.3, _dirty_seam: 0.3, _crevice: 0.3, _metal: 0.2}
+    for change, chance in changes.items():
+        if rng.random() < chance:
+            recipe = change(recipe, rng)
+    return recipe
+
+
 def kept_to(world: str, recipe: Recipe, rng: np.random.Generator) -> Recipe:
     """The scene with a ground, a finish and hardware of its world, where it has those of the other."""
     ground = _of_world(world, recipe.ground.kind, GROUND_KINDS, TEST_GROUNDS, rng)

@@ -88,8 +88,9 @@ def report(answers: list[Answer]) -> None:
     read = [answer for answer in answers if answer.value_mm is not None and answer.true_mm is not None]
     errors = np.array([abs(answer.value_mm - answer.true_mm) for answer in read])
     held = np.array([answer.low_mm <= answer.true_mm <= answer.high_mm for answer in read])
-    print(f"read {len(read)}: error {np.median(errors):.2f}, {np.quantile(errors, 0.95):.2f} mm (median, 95th "
-          f"percentile); intervals hold {held.sum()} of {len(held)}")
+    if read:
+        print(f"read {len(read)}: error {np.median(errors):.2f}, {np.quantile(errors, 0.95):.2f} mm (median, 95th "
+              f"percentile); intervals hold {held.sum()} of {len(held)}")
     _reliability("stated probability of full", [(a.p_full, a.true_mm <= LIMIT_MM) for a in read], P_BINS)
     _reliability("ink probability of the line", [(a.ink, a.true_mm is not None) for a in answers if a.ink], INK_BINS)
 
