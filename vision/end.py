@@ -97,9 +97,8 @@ def _more_pipe(look: Look, end: _Rough) -> NDArray[np.bool_]:
     """The patch of collar on an end, with its ink, if it is no wider than the pipe; else nothing."""
     height, width = look.classes.shape
     y, x = np.ogrid[:height, :width]
-    (across_y, across_x), (left, top) = end.axis, end.end
-    along = (x - left) * end.axis[0] + (y - top) * end.axis[1]
-    beside = (y - top) * across_y - (x - left) * across_x
+    (run_x, run_y), (left, top) = end.axis, end.end
+    along, beside = (x - left) * run_x + (y - top) * run_y, (y - top) * run_x - (x - left) * run_y
     patch = np.isin(look.classes, (_COLLAR, _INK)) & (np.abs(along) < _PATCH * end.width) & (
         np.abs(beside) < end.width)
     sits = beside[patch & (look.classes == _COLLAR) & (along < _OVERLAP * end.width)]
