@@ -27,7 +27,7 @@ _BODY = 0.12  # of the width: what is shorter along the axis is a speck
 _FREE = 0.6  # of an end's border must be ground in sight, else it is no end but a hand or the photo's border
 _COLLARED = 0.25  # of the squared width: a patch of collar as large as this sits on the end
 _PATCH, _OVERLAP = 1.5, 0.1  # of the width: how far from the end a patch goes on, and how far back it may begin
-_LEAST_PATCH_PX = 40
+_LEAST_PATCH_PX = 40  # of collar: of fewer no width can be told
 
 
 @dataclass(frozen=True)

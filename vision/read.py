@@ -40,7 +40,7 @@ MAYBE_INK = 0.07
 # networks").
 SURE_INK, SURELY_NONE = 0.95, 0.01
 LEAST_INK = 0.05  # by the survey, of a line that touches the mouth: what both readers take for ink may be a gasket
-SURE_SHARE = 0.4
+SURE_SHARE = 0.4  # mean ink probability of a free line that the survey is sure of
 _REACH_MM = 0.8  # the survey tells the middle of the rows with ink; a line drawn askew lies before and behind it
 _STRETCH_MM = 1.0  # about as wide as a narrow line
 _BESIDE_LINE_MM = 1.5  # before a line its own soft edge may look inked

@@ -1,7 +1,8 @@
 """Lanes -> Gauge: where a joint's mouth and its pipe's sides lie on the joint straightened, by a network of its own.
 
 The strip shows the pipe alone; here the collar's profile stands beside it against the ground.  The surveyor tells for
-every column how likely the mouth is there, and for every row how likely a side is.
+every column how likely the mouth is there and how likely the first ink begins there, and for every row how likely a
+side is.
 """
 
 from __future__ import annotations
@@ -20,5 +21,5 @@ def mouth_near(strip: Strip) -> float:
 
 
 def survey(lanes: Lanes) -> Gauge:
-    """Where the mouth and the pipe's sides lie, and how sure that is."""
+    """Where the mouth, the pipe's sides and the first ink lie, and how sure that is."""
     return gauged(networks.survey(lanes.picture), lanes)
