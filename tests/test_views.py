@@ -15,7 +15,7 @@ from tests.benchmarks.compare import verdict_of
 from tests.benchmarks.views import Outcome, run
 from vision.compare import Turn
 from vision.records import Doubt, Verdict
-from vision.ring import Placed, Wave, chi_square
+from vision.ring import Fit, Placed, Wave, chi_square
 from vision.views import JointVerdict, join, seen_share
 
 THREE = (0.0, 120.0, 240.0)
@@ -164,3 +164,18 @@ def test_arcs_that_overlap_count_once():
 @pytest.mark.parametrize("probability", [0.95, 0.999])
 def test_chi_square_quantiles(dof, probability):
     assert chi_square(probability, dof) == pytest.approx(stats.chi2.ppf(probability, dof), rel=0.04)
+
+
+def test_errors_alone_do_not_lift_the_low_end_of_a_level_ring():
+    """Of level rings whose three numbers err as their covariance says, the worst gap is the level itself."""
+    rng, truth_mm = np.random.default_rng(3), 2.0
+    covariance = np.diag([0.01, 0.05, 0.05])
+    level_u_mm = 0.1
+    above = 0
+    for mean, cos, sin in rng.multivariate_normal([truth_mm, 0, 0], covariance, 400):
+        wave = Wave(mean, cos, sin, covariance)
+        span, _ = Fit(wave, wave, wave, (mean, level_u_mm), True, 0.0).worst(0.95, 1.6, 0)
+        above += span.low_mm > truth_mm
+        assert span.high_mm >= span.value_mm >= span.low_mm
+    # 2.5 % by the mean, and the 5 % of rings that seem not to be level
+    assert above <= 0.09 * 400

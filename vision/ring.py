@@ -172,8 +172,10 @@ class Ring:
         errors = errors + self._by_turns(theta)  # where a view was taken from is not known exactly either
         theta, gain, spread = _least_squares(basis, errors, middle, prior)
         low, high = (gain @ (middle + self._opened(side)) for side in (0, 1))
+        level, _, variance = _least_squares(basis[:, :1], errors, middle + self._opened(0), np.zeros((1, 1)))
         apart, agrees = self._agreement(middle - basis @ theta, basis, errors)
-        return Fit(_wave(theta, spread), _wave(low, spread), _wave(high, spread), agrees, apart)
+        return Fit(_wave(theta, spread), _wave(low, spread), _wave(high, spread),
+                   (float(level[0]), math.sqrt(float(variance[0, 0]))), agrees, apart)
 
     def _drawn(self, seed: int) -> Floats:
         """Readings (draws, blocks) for draws of everything that is uncertain."""
@@ -233,24 +235,35 @@ class Ring:
 
 @dataclass(frozen=True)
 class Fit:
-    """The wave, and the waves where all that views leave open lies at its low and at its high end."""
+    """The wave, and the waves where all that views leave open lies at its low and at its high end.
+
+    level_mm: the gap and its standard uncertainty if it were the same all round, at that low end.
+    """
 
     middle: Wave
     low: Wave
     high: Wave
+    level_mm: tuple[float, float]
     agrees: bool
     apart_mm: float
 
     def worst(self, confidence: float, limit_mm: float, seed: int) -> tuple[Interval, float]:
-        """The largest gap all round with its interval, and the probability that it lies within the limit."""
+        """The largest gap all round with its interval, and the probability that it lies within the limit.
+
+        Errors make a wave of any ring, and a wave has its top above its mean: of a ring that may as well be level
+        the low end is that of a level one.
+        """
         tops = {name: _tops(wave, seed) for name, wave in (("low", self.low), ("middle", self.middle),
                                                           ("high", self.high))}
         tail = (1 - confidence) / 2
         value = max(0.0, self.middle.mean_mm + self.middle.amplitude_mm)
-        low = max(0.0, float(np.quantile(tops["low"], tail)))
+        low = float(np.quantile(tops["low"], tail))
+        if self.low.is_level:
+            level, u_mm = self.level_mm
+            low = min(low, level + normal_quantile(tail) * u_mm)
         high = float(np.quantile(tops["high"], 1 - tail)) + max(0.0, -(self.high.mean_mm + self.high.amplitude_mm))
         u = math.hypot(float(tops["middle"].std()), (self.high.mean_mm - self.middle.mean_mm) / math.sqrt(3))
-        span = Interval(value, min(low, value), max(high, value), u)
+        span = Interval(value, min(max(0.0, low), value), max(high, value), u)
         return span, float((tops["middle"] <= limit_mm).mean())
 
 
