@@ -1,7 +1,7 @@
 """Make pictures with truths.
 
     python -m studio.make --first SEED --count N --out DIR --jobs J [--assets DIR]
-        [--scenario premark] [--places N] [--frames N] --variant cuda_ad_rgb|llvm_ad_rgb
+        [--scenario premark] [--places N] [--frames N] [--looks] --variant cuda_ad_rgb|llvm_ad_rgb
 
 For each seed: NNNNNN-frame.jpg, NNNNNN-frame.png (classes), NNNNNN-close.jpg, NNNNNN-close.png, the same from
 other places as NNNNNN-frame-aside, NNNNNN-close-aside, NNNNNN-frame-aside2 and so on, and NNNNNN.json.
@@ -31,7 +31,7 @@ from .phone import develop, exposure
 from .recipe import Recipe
 from .render import Renderer
 from .stage import build, camera_of
-from .truth import close_window, truth
+from .truth import close_window, look_window, truth
 from .world import WORLDS, scene_of
 
 LONGER_PX = 768
@@ -78,11 +78,12 @@ def make_scene(
     places: int = 2,
     frames: int | None = None,
     around: bool = False,
+    looks: bool = False,
 ) -> dict:
     """Render one seed's pictures; write them with class maps and truth; returns the truth.
 
     places: from how many the scene is seen.  frames: from how many of these also as a whole, not only the joint alone.
-    around: the joint alone with the ground beside its collar.
+    around: the joint alone with the ground beside its collar.  looks: from each place also what a close look may see.
     """
     clock = [time.perf_counter()]
     recipe = scene_of(seed, sorted(assets.maps), world, scenario)
@@ -96,6 +97,8 @@ def make_scene(
             views["frame" + name] = camera.enlarged(longer)
         views["close" + name] = close_window(stage, camera, longer, recipe.scenario,
                                              recipe.collar.od_mm / 2 if around else None)
+        if looks:
+            views["look" + name] = look_window(recipe, camera, longer)
     clock.append(time.perf_counter())
     lamp = flash(recipe.light, stage.camera.centre_mm, recipe.view.dist_mm)
     scene, table = renderer.build(stage.bodies, stage.sky, orientation(recipe.light), lamp)
@@ -107,7 +110,8 @@ def make_scene(
     clock.append(time.perf_counter())
     pictures, gain = {}, 1.0
     for name, view in views.items():
-        if name.replace("close", "frame") not in light or name.startswith("frame"):  # else as light as its frame
+        # each as light as its frame; where there is none, as the joint alone
+        if name.startswith("frame") or (name.startswith("close") and name.replace("close", "frame") not in light):
             gain = _gain(light[name], classes[name], recipe)
         _save(out / f"{seed:06d}-{name}.jpg", develop(light[name], gain, recipe.tone))
         cv2.imwrite(str(out / f"{seed:06d}-{name}.png"), classes[name])
@@ -138,7 +142,7 @@ def work(args: argparse.Namespace, job: int) -> None:
             break
         try:
             facts = make_scene(seed, args.out, renderer, assets, args.spp, args.shrink, args.scenario, args.world,
-                               args.places, args.frames, args.around)
+                               args.places, args.frames, args.around, args.looks)
             done += 1
             if args.verbose:
                 print(seed, facts["scenario"], facts["seconds"], flush=True)
@@ -163,6 +167,7 @@ def main() -> None:
     parser.add_argument("--places", type=int, default=2, help="from how many places each scene is seen")
     parser.add_argument("--frames", type=int, help="from how many of these also as a whole; readers need none")
     parser.add_argument("--around", action="store_true", help="the joint alone with the ground beside its collar")
+    parser.add_argument("--looks", action="store_true", help="also what a close look at the joint may see")
     parser.add_argument("--seconds", type=float, help="start no new scene after this long")
     parser.add_argument("--verbose", action="store_true", help="a line for each scene")
     args = parser.parse_args()

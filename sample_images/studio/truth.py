@@ -15,6 +15,7 @@ WELL_SEEN_DEG = 60.0
 CLOSE_MM = {"joint": (-12.0, 44.0), "premark": (-5.0, 55.0)}
 AROUND_MM, AROUND = (-12.0, 4.0), 1.12  # with its surroundings: there, and so many times as wide as the collar
 EVERY_DEG = 15
+HALF_LOOK, AHEAD = 2.2, 0.75  # of the width of collar, or of a bare pipe: a look's half side; its middle from the end
 
 
 def columns_rad(stage: Stage) -> np.ndarray:
@@ -132,6 +133,16 @@ def close_window(stage: Stage, camera: Camera, longer_px: int, scenario: str = "
         y0 = float(np.clip((y0 + y1 - least) / 2, -0.5, h - 0.5 - least))
         y1 = y0 + least
     return camera.window(float(x0), float(y0), float(x1), float(y1), longer_px)
+
+
+def look_window(recipe: Recipe, camera: Camera, longer_px: int) -> Camera:
+    """A square round the mouth, or a bare pipe's end, as far as close looks may reach; also beyond the frame."""
+    bare = recipe.scenario == "premark"
+    wide_mm = recipe.pipe.od_mm if bare else recipe.collar.od_mm
+    point = np.array([AHEAD * wide_mm if bare else 0.0, 0.0, 0.0])
+    (x, y), = camera.project(point)
+    half = HALF_LOOK * wide_mm * camera.K[0, 0] / float((camera.R @ point + camera.t)[2])
+    return camera.window(float(x - half), float(y - half), float(x + half), float(y + half), longer_px)
 
 
 def _axis(recipe: Recipe, axis: PipeAxis | None) -> dict | None:

@@ -19,6 +19,13 @@ CLOSE_SHARE, PHOTO_SHARE, PASTED_SHARE = 0.25, 0.10, 0.10
 _MAP = [0, 1, 2, 3, 4, 1, 1, 1, 1, 5, 0, 2]
 
 
+def named_for_finder(classes: Tensor) -> Tensor:
+    """The finder's classes of those of a render."""
+    table = torch.full((256,), IGNORE, dtype=torch.uint8, device=classes.device)
+    table[: len(_MAP)] = torch.tensor(_MAP, dtype=torch.uint8, device=classes.device)
+    return table[classes.long()]
+
+
 def _looks(classes: Tensor, size: Tensor, wide: tuple[int, int]) -> tuple[Tensor, Tensor]:
     """Centre (batch, 2) and zoom (batch,): half keep the whole frame, the others look at the collar."""
     fits = torch.stack([wide[0] / size[:, 0], wide[1] / size[:, 1]], 1)
@@ -91,8 +98,6 @@ def sample(shelves: dict[bool, Shelf], photos: Shelf, batch: int) -> tuple[Tenso
     near = at.round().clamp(0, SIDE_PX - 1).long()
     inside = ((at > -0.5) & (at < size[:, None, None] - 0.5)).all(-1)
     named = classes[torch.arange(len(at), device=at.device)[:, None, None], near[..., 1], near[..., 0]]
-    table = torch.full((256,), IGNORE, dtype=torch.uint8, device=rgb.device)
-    table[: len(_MAP)] = torch.tensor(_MAP, dtype=torch.uint8, device=rgb.device)
-    target = torch.where(inside, table[named.long()], torch.tensor(IGNORE, dtype=torch.uint8, device=rgb.device))
+    target = torch.where(inside, named_for_finder(named), torch.tensor(IGNORE, dtype=torch.uint8, device=rgb.device))
     blur = (1.5 * zoom).clamp(1.2, 2.5)
     return (phoneify.process(phoneify.recolour(out), blur) * 255).round(), target

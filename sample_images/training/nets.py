@@ -146,6 +146,18 @@ def reader() -> Segmenter:
     return Segmenter(len(STRIP_CLASSES) + 1, 5, (80, 48, 32))
 
 
+class Spotter(Segmenter):
+    """A close look at a bare pipe's end, 512 x 384: the finder's classes, from who need know nothing else."""
+
+    def __init__(self) -> None:
+        super().__init__(len(FINDER_CLASSES), 5, (80, 48, 32))
+
+    def begin(self, finder: Segmenter) -> None:
+        """Take over the finder's first stages."""
+        stored = finder.encoder.state_dict()
+        self.encoder.load_state_dict({key: stored[key] for key in self.encoder.state_dict()})
+
+
 class Surveyor(nn.Module):
     """The straightened joint, 256 x 128, six channels: logits of the mouth's column, of the rows of both sides, and of
     the column where the first ink begins, the last one for none.

@@ -26,6 +26,8 @@ _CHROMA_STEPS = (
     (24, 26, 56, 99, 99, 99, 99, 99), (47, 66, 99, 99, 99, 99, 99, 99),
     *((99,) * 8,) * 4,
 )  # fmt: skip
+# class of the render -> what is painted alike: ground, pipe with all that lies on it, collar
+_GROUPS = (0, 1, 2, 0, 1, 1, 1, 1, 2, 0, 0, 2)
 
 
 def uniform(like: Tensor, low: float, high: float, *shape: int) -> Tensor:
@@ -59,6 +61,12 @@ def recolour(x: Tensor) -> Tensor:
     turned = _about_grey(cos, sin)
     changed = (grey + torch.einsum("bij,bjhw->bihw", turned, colour)).clamp(0, 1)
     return torch.where(_wide(chance(x, 0.6)), changed, x)
+
+
+def groups(classes: Tensor) -> Tensor:
+    """What of a render is painted alike, 0 to 2, by its classes."""
+    table = torch.tensor(_GROUPS, dtype=torch.uint8, device=classes.device)
+    return table[classes.clamp(max=len(_GROUPS) - 1).long()]
 
 
 def repainted(x: Tensor, groups: Tensor, share: float) -> Tensor:

@@ -49,7 +49,7 @@ def views_of(path: Path, kinds: tuple[str, ...]) -> list[View]:
         stem = f"{path.with_suffix('')}-{kind}"
         rgb, classes = cv2.imread(f"{stem}.jpg"), cv2.imread(f"{stem}.png", cv2.IMREAD_UNCHANGED)
         if rgb is not None and classes is not None:
-            found.append(_view(rgb[..., ::-1], classes, kind.startswith("close"), _numbers(truth, kind)))
+            found.append(_view(rgb[..., ::-1], classes, not kind.startswith("frame"), _numbers(truth, kind)))
     return found
 
 

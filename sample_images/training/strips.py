@@ -23,9 +23,6 @@ COARSEST, FINEST = 1.6, 14.0  # px per mm
 # class of the render -> class of the reader (nets.STRIP_CLASSES)
 _MAP = [0, 1, 2, 2, 3, 4, 5, 6, 7, 8, 0, 2]
 
-# class of the render -> what is painted alike: ground, pipe with all that lies on it, collar
-_GROUPS = (0, 1, 2, 0, 1, 1, 1, 1, 2, 0, 0, 2)
-
 
 @dataclass(frozen=True)
 class Joints:
@@ -132,8 +129,7 @@ def photographed(shelf: Shelf, index: Tensor, native: Tensor, repainted: float =
     side = max(64, round(SIDE_PX * factor))
     rgb = shelf.rgb[index].permute(0, 3, 1, 2).float() / 255
     if repainted:
-        table = torch.tensor(_GROUPS, dtype=torch.uint8, device=shelf.device)
-        rgb = phoneify.repainted(rgb, table[shelf.classes[index].clamp(max=len(_GROUPS) - 1).long()], repainted)
+        rgb = phoneify.repainted(rgb, phoneify.groups(shelf.classes[index]), repainted)
     small = F.interpolate(rgb, (side, side), mode="bilinear", antialias=True) if side < SIDE_PX else rgb
     blur = (0.25 * native.float() * side / SIDE_PX).clamp(1.0, 2.5)
     return phoneify.process(phoneify.recolour(small), blur)

@@ -22,7 +22,7 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional as F
 
-from . import frames, lanes, nets, restore, shelf, strips
+from . import aimed, frames, lanes, nets, restore, shelf, strips
 
 IGNORE = 255
 _FINDER_WEIGHTS = (1.0, 1.0, 1.5, 1.2, 2.5, 1.5)
@@ -202,9 +202,9 @@ def _arguments() -> argparse.Namespace:
 
 def _begin(net: nn.Module, start: Path, draw: Draw, device: str) -> nn.Module:
     """The network on the device, with the weights of `start`."""
-    if isinstance(net, nets.Surveyor) and start.suffix == ".onnx":
-        trunk = _begin(nets.reader(), start, lambda: (draw()[0][:, :3],), device)
-        net.begin(trunk.cpu())
+    if isinstance(net, nets.Surveyor | nets.Spotter) and start.suffix == ".onnx":
+        trunk = nets.reader() if isinstance(net, nets.Surveyor) else nets.finder()
+        net.begin(_begin(trunk, start, lambda: (draw()[0][:, :3],), device).cpu())
         return net.to(device, memory_format=torch.channels_last).train()
     if start.suffix == ".pth":
         net.encoder.load_pretrained(start)
@@ -267,11 +267,15 @@ def export(net: nn.Module, out: Path, probe: Tensor) -> None:
                       dynamo=False)
 
 
-SIDES = {"finder": (3, frames.HEIGHT, frames.WIDTH), "reader": (3, strips.ROWS, strips.COLUMNS),
+CLOSE = ("spotter", "joint-spotter", "joint-finder")  # the last two look closely at joints: tried, not shipped
+SIDES = {"finder": (3, frames.HEIGHT, frames.WIDTH), **dict.fromkeys(CLOSE, (3, aimed.HEIGHT, aimed.WIDTH)),
+         "reader": (3, strips.ROWS, strips.COLUMNS),
          "surveyor": (6, lanes.ROWS, lanes.COLUMNS)}
-LOSSES: dict[str, Callable[..., Tensor]] = {"finder": finder_loss, "reader": reader_loss, "surveyor": surveyor_loss}
-NAMES = {"finder": nets.FINDER_CLASSES, "reader": nets.STRIP_CLASSES, "surveyor": ()}
-NETS = {"finder": nets.finder, "reader": nets.reader, "surveyor": nets.Surveyor}
+LOSSES: dict[str, Callable[..., Tensor]] = {
+    "finder": finder_loss, **dict.fromkeys(CLOSE, finder_loss), "reader": reader_loss, "surveyor": surveyor_loss}
+NAMES = {**dict.fromkeys(["finder", *CLOSE], nets.FINDER_CLASSES), "reader": nets.STRIP_CLASSES, "surveyor": ()}
+NETS = {"finder": nets.finder, "spotter": nets.Spotter, "joint-spotter": nets.Spotter, "joint-finder": nets.finder,
+        "reader": nets.reader, "surveyor": nets.Surveyor}
 
 
 def main() -> None:
@@ -279,7 +283,8 @@ def main() -> None:
     args.out.parent.mkdir(parents=True, exist_ok=True)
     finder = args.which == "finder"
     names = NAMES[args.which]
-    kinds = ("frame", "close") if finder else ("close",)
+    aims = args.which in CLOSE
+    kinds = ("frame", "close") if finder else ("look",) if aims else ("close",)
     filler, again = (shelf.Filler(where, kinds, args.workers) for where in (args.scenes, [args.held]))
     device = "cuda" if torch.cuda.is_available() else "cpu"
     torch.manual_seed(7)
@@ -295,11 +300,13 @@ def main() -> None:
     filler.keep_filling(shelves)
     while shelves[True].count < args.least:
         time.sleep(1)
-    batch = args.batch or (32 if finder else 64)
+    batch = args.batch or (32 if finder or aims else 64)
 
     def drawing(from_: dict[bool, shelf.Shelf], repainted: float = 0.0) -> Draw:
         if finder:
             return lambda: frames.sample(from_, photos, batch)
+        if aims:
+            return lambda: aimed.sample(from_[True], photos, batch, args.which == "spotter", repainted)
         return lambda: (lanes if args.which == "surveyor" else strips).sample(from_[True], batch, repainted)
 
     net = _begin(NETS[args.which](), args.start, drawing(shelves), device)
