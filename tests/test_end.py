@@ -35,7 +35,7 @@ def band(classes: np.ndarray, at: tuple[float, float], heading_deg: float, width
 
 def finder(classes: np.ndarray):
     """Sees the classes of a photo through any map."""
-    def see(_: object, to_photo: Floats) -> Look:
+    def see(_pixels: object, to_photo: Floats, _who: object = None) -> Look:
         seen = cv2.warpAffine(classes, to_photo, FINDER_SIZE_PX, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
         shares = (np.arange(len(FINDER_CLASSES))[:, None, None] == seen).astype(np.float32)
         return Look(seen, shares, to_photo)
@@ -88,6 +88,17 @@ def test_a_made_joint_is_not_bare(find) -> None:
     refusal = find(classes)
     assert isinstance(refusal, Refusal)
     assert refusal.reason == "not-bare"
+
+
+def test_a_collar_counts_though_the_closer_look_knows_none(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The spotter takes a collar for ground or pipe: whether there is one the first look alone tells."""
+    bare = painted((700.0, 600.0), 0.0, 200.0)
+    collared = band(bare.copy(), (700.0, 600.0), 0.0, 235.0, -180.0, 0.0, COLLAR)
+    monkeypatch.setattr(looks, "see", lambda pixels, to_photo, who=None: finder(bare if who else collared)(
+        pixels, to_photo))
+    refusal = scenes.first_found(end.find_end(Photo(np.zeros((*SIZE_PX[::-1], 3), np.uint8),
+                                                    Camera(1300.0, (799.5, 599.5)))))
+    assert refusal == Refusal("end", "not-bare")
 
 
 @pytest.mark.parametrize("heading", [0.0, 33.0, 221.0])

@@ -18,9 +18,12 @@ ROOT = Path(__file__).parent.parent
 WEIGHTS = ROOT / "vision" / "weights"
 LARGEST_MB = 16
 NEAR = 1e-3  # processors differ in the last bits of a convolution
-FINDER_MEANS = (0.76245, 0.14168, 0.09400, 0.00156, 0.00003, 0.00028)
+NEAR_IN_8_BITS = 1e-2  # there a last bit may tip a number to the next step
+FINDER_MEANS = (0.76438, 0.14135, 0.09252, 0.00148, 0.00003, 0.00023)
 FINDER_AT = ((0, 100, 50), (1, 240, 470), (2, 240, 250), (2, 200, 330))
-FINDER_SHARES = (0.99961, 0.97004, 0.97609, 0.52102)
+FINDER_SHARES = (0.99934, 0.95589, 0.96920, 0.47714)
+END_COLUMN, PIPE_ROWS = 192, (168, 312)
+SPOTTER_MEANS = (0.78996, 0.20996, 0.00000, 0.00000, 0.00004, 0.00004)
 READER_MEANS = (0.07790, 0.72307, 0.08623, 0.01115, 0.09970, 0.00002, 0.00092, 0.00002, 0.00099)
 BEYOND_AT = ((20, 100), (64, 250), (64, 290), (100, 300))
 MOUTH_COLUMN, LINE_COLUMN = 120, 160
@@ -80,8 +83,24 @@ def test_the_finder_answers_as_recorded():
     shares = networks.find(picture(480, 640))
     assert shares.shape == (6, 480, 640)
     np.testing.assert_allclose(shares.sum(0), 1, atol=1e-5)
-    np.testing.assert_allclose(shares.mean((1, 2)), FINDER_MEANS, atol=NEAR)
-    np.testing.assert_allclose([shares[at] for at in FINDER_AT], FINDER_SHARES, atol=NEAR)
+    np.testing.assert_allclose(shares.mean((1, 2)), FINDER_MEANS, atol=NEAR_IN_8_BITS)
+    np.testing.assert_allclose([shares[at] for at in FINDER_AT], FINDER_SHARES, atol=3 * NEAR_IN_8_BITS)
+
+
+def test_the_spotter_answers_as_recorded():
+    """A bare pipe as a close look shows it: its end three tenths from the left, its sides level."""
+    y, x = np.mgrid[:480, :640]
+    pipe = (x >= END_COLUMN) & (y >= PIPE_ROWS[0]) & (y < PIPE_ROWS[1])
+    shade = (1 - 0.5 * ((y - 239.5) / 72) ** 2)[..., None]
+    rgb = np.where(pipe[..., None], shade * (210, 170, 40), (120, 110, 90))
+    rgb = np.where((pipe & (x > 300) & (x < 312))[..., None], shade * (20, 20, 30), rgb)
+    shares = networks.spot(np.clip(np.round(rgb), 0, 255).astype(np.uint8))
+    assert shares.shape == (6, 480, 640)
+    np.testing.assert_allclose(shares.mean((1, 2)), SPOTTER_MEANS, atol=NEAR)
+    seen = np.isin(shares.argmax(0), (FINDER_CLASSES.index("pipe"), FINDER_CLASSES.index("ink")))
+    assert np.flatnonzero(seen[240])[0] == pytest.approx(END_COLUMN, abs=4)
+    assert np.flatnonzero(seen[:, 420])[[0, -1]] == pytest.approx((PIPE_ROWS[0], PIPE_ROWS[1] - 1), abs=3)
+    assert shares[FINDER_CLASSES.index("collar")].max() < 0.05, "it knows no collars"
 
 
 def test_the_readers_answer_as_recorded():
@@ -167,7 +186,7 @@ def test_a_dark_strip_is_read_like_a_light_one():
 
 
 def test_the_weights_are_small_enough_to_ship():
-    assert {path.stem for path in WEIGHTS.glob("*.onnx")} == {"finder", "reader", "sceptic", "sawyer",
+    assert {path.stem for path in WEIGHTS.glob("*.onnx")} == {"finder", "spotter", "reader", "sceptic", "sawyer",
                                                             "surveyor", "gauger"}
     assert sum(path.stat().st_size for path in WEIGHTS.iterdir()) <= LARGEST_MB * 2**20
 

@@ -1,7 +1,8 @@
 """Photo -> Sighting of a bare pipe's cut end: where it is and which way the pipe runs, to a few pixels.
 
-As for a joint the finder looks twice: at the whole photo, then at the end alone, turned so that the pipe runs
-to the right.  What stands in for the mouth is the cut's edge on the side that faces the lens.
+As for a joint there are two looks: the finder's at the whole photo, then the spotter's at the end alone, turned so
+that the pipe runs to the right.  Whether a collar sits on it the first tells, the spotter knows none.  What stands in
+for the mouth is the cut's edge on the side that faces the lens.
 """
 
 from __future__ import annotations
@@ -56,12 +57,12 @@ def _seen(photo: Photo, frame: Look) -> Sighting | Refusal:
     rough = _meant(_ends(frame, photo.size_px))
     if rough is None:
         return Refusal("end", "no-pipe")
+    if rough.collared:
+        return Refusal("end", "not-bare")
     found = next(filter(None, (_again(photo, frame, rough, width) for width in _CLOSE_PIPE_PX)), None)
     if found is None:
         return Refusal("end", "no-pipe", "seen from afar, not clear when looked at closely")
     close, seen = found
-    if seen.collared:
-        return Refusal("end", "not-bare")
     if seen.free < _FREE:
         return Refusal("end", "end-cut-off")
     return _sighting(frame, close, seen)
@@ -72,7 +73,7 @@ def _again(photo: Photo, frame: Look, rough: _Rough, width_px: float) -> tuple[L
     look, seen = frame, rough
     there = np.array(networks.FINDER_SIZE_PX) * _END_AT
     for _ in range(2):
-        look = looks.see(photo.pixels, _closer(look, seen, width_px))
+        look = looks.see(photo.pixels, _closer(look, seen, width_px), networks.spot)
         near = [end for end in _ends(look, photo.size_px) if np.linalg.norm(end.end - there) < width_px]
         if not near:
             return None

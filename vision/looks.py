@@ -1,4 +1,4 @@
-"""Looks: pictures that the finder saw, and what can be followed in their masks.
+"""Looks: pictures that finder or spotter saw, and what can be followed in their masks.
 
 Part of the stages that find something in a photo: `locate` for a joint, `end` for the cut end of a bare pipe.
 """
@@ -57,8 +57,8 @@ def found(photo: Photo, seen: Callable[[Photo, Look], Sighting | Refusal],
             return
 
 
-def see(pixels: Bytes, to_photo: Floats) -> Look:
-    """Resample and let the finder see it.  Shrinking averages first, so that nothing aliases."""
+def see(pixels: Bytes, to_photo: Floats, who: Callable[[Bytes], networks.Shares] | None = None) -> Look:
+    """Resample and let the finder, or who is named, see it.  Shrinking averages first, so that nothing aliases."""
     scale = float(np.sqrt(abs(np.linalg.det(to_photo[:, :2]))))
     corners = np.array([[0, 0, 1], [639, 0, 1], [0, 479, 1], [639, 479, 1]]) @ to_photo.T
     low = np.clip(np.floor(corners.min(0)).astype(int) - 8, 0, None)
@@ -74,7 +74,7 @@ def see(pixels: Bytes, to_photo: Floats) -> Look:
     to_part[:, :2] /= ratio[:, None]
     picture = cv2.warpAffine(part, to_part, networks.FINDER_SIZE_PX,
                              flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_CONSTANT)
-    shares = networks.find(np.asarray(picture, np.uint8))
+    shares = (who or networks.find)(np.asarray(picture, np.uint8))
     return Look(networks.likeliest(shares), shares, to_photo)
 
 

@@ -1,6 +1,7 @@
 """The networks that look at pictures: shipped weights, run by ONNX Runtime.
 
-`finder` looks at a 640 x 480 picture: what is pipe, collar, other hardware, ink, or lies over them.
+`finder` looks at a 640 x 480 picture: what is pipe, collar, other hardware, ink, or lies over them.  `spotter` tells
+the same of a bare pipe's end, once that is known to lie there, level and of one size.
 `reader` and `sceptic` look at the flat strip: what each cell is, and whether it lies beyond the collar's mouth.
 They are built alike and learnt from different worlds, the sceptic's full of grease, dirt and rings at the mouth.
 Where they differ nobody should be sure, and the mean of the two is not.  `sawyer`, built alike too, reads the strip of
@@ -28,12 +29,13 @@ FINDER_CLASSES = ("background", "pipe", "collar", "hardware", "ink", "over")
 STRIP_CLASSES = ("off", "pipe", "collar", "ink", "decoy", "print", "dirt", "grease", "over")
 _INK, _DECOY = STRIP_CLASSES.index("ink"), STRIP_CLASSES.index("decoy")
 FINDER_SIZE_PX = (640, 480)
+SPOTTER_SIZE_PX = (512, 384)
 DARK = 100  # of 255, the light parts of a strip; of 352 strips of renders one in a hundred was darker
 MOST_LIFT = 4.0
 _MOVED = 12  # columns by which the mirrored strip is moved as well: the coarser strides (8, 16, 32) then fall elsewhere
 
 
-@lru_cache(maxsize=6)
+@lru_cache(maxsize=7)
 def _network(name: str) -> onnxruntime.InferenceSession:
     weights = resources.files("vision").joinpath("weights", f"{name}.onnx").read_bytes()
     options = onnxruntime.SessionOptions()
@@ -73,17 +75,26 @@ def find(rgb: Bytes) -> Shares:
     return _softmax(_logits("finder", rgb))
 
 
+def spot(rgb: Bytes) -> Shares:
+    """The same of a close look at a bare pipe's end; it knows no collars."""
+    small = np.asarray(cv2.resize(rgb, SPOTTER_SIZE_PX, interpolation=cv2.INTER_AREA), np.uint8)
+    logits = [cv2.resize(part, FINDER_SIZE_PX, interpolation=cv2.INTER_LINEAR) for part in _logits("spotter", small)]
+    return _softmax(np.asarray(logits, np.float32))
+
+
 @dataclass(frozen=True)
 class Reading:
     """What the reader says of a strip.
 
     shares: (9, rows, cols) class probabilities.  beyond: (rows, cols) probability of lying beyond the mouth;
-    views: (4 or 2, rows, cols) the same from each reading that `beyond` is the mean of.
+    views: (4 or 2, rows, cols) the same from each reading that `beyond` is the mean of.  sceptic: (9, rows, cols) what
+    the sceptic alone says of a joint's strip.
     """
 
     shares: Shares
     beyond: Shares
     views: Shares
+    sceptic: Shares | None = None
 
 
 def read(rgb: Bytes) -> Reading:
@@ -141,7 +152,7 @@ def _read(pixels: bytes, shape: tuple[int, ...]) -> Reading:
     reader, sceptic = (_by(name, pixels, shape) for name in ("reader", "sceptic"))
     beyond = np.concatenate([reader.views, sceptic.views])
     both = np.asarray((reader.shares + sceptic.shares) / 2, np.float32)
-    return Reading(_told_apart(both, reader.shares), beyond.mean(0), beyond)
+    return Reading(_told_apart(both, reader.shares), beyond.mean(0), beyond, sceptic.shares)
 
 
 @lru_cache(maxsize=2)

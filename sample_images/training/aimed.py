@@ -1,7 +1,6 @@
-"""Training pictures of close looks: a joint level in their middle, or a bare pipe's end, as far off as first looks are.
+"""Training pictures of the spotter: close looks at a bare pipe's end, as far off as the first looks before them are.
 
-A close look is taken after a first one, so it is always of one scale and one direction; whoever looks only so need not
-know a joint from afar, aslant or beside another.
+They are always of one scale and one direction, and of pipes alone: who looks only so need know nothing else.
 """
 
 from __future__ import annotations
@@ -18,22 +17,24 @@ from .phoneify import chance, normal, uniform
 from .shelf import IGNORE, SIDE_PX, Shelf, numbers
 
 WIDTH, HEIGHT = 512, 384
-COLLAR_SHARES, PIPE_SHARES = (190 / 640, 110 / 640), (170 / 640, 110 / 640)  # of the look's width; the first mostly
-MOUTH_AT, END_AT = (0.5, 0.5), (0.3, 0.5)
-SECOND_SHARE = 0.2
+PIPE_SHARES, SECOND_SHARE = (170 / 640, 110 / 640), 0.2  # of the look's width; how often the second
+END_AT = (0.3, 0.5)
 PHOTO_SHARE, ASTRAY_SHARE, CUT_OFF_SHARE = 0.06, 0.06, 0.12
 
 
-def _aim(shelf: Shelf, index: Tensor, bare: bool) -> tuple[Tensor, Tensor, Tensor]:
-    """Pixel (batch, 2) of mouth or end, direction (batch,) of the axis, and source pixels per pixel of the look."""
-    matrix, mouth, axis, pipe, collar, *_ = numbers(shelf.numbers[index])
+def _aim(shelf: Shelf, index: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+    """Pixel (batch, 2) of the end, direction (batch,) of the axis, and source pixels per pixel of the look.
+
+    A photo without a pipe is looked at anywhere.
+    """
+    matrix, mouth, axis, pipe, *_ = numbers(shelf.numbers[index])
     piped = shelf.numbers[index, 15] > 0
     middle = shelf.size[index] / 2
     there = torch.where(piped[:, None], mouth, torch.tensor([0.0, 0.0, 1.0], device=mouth.device).double())
     on = torch.where(piped[:, None], axis, torch.tensor([1.0, 0.0, 0.0], device=mouth.device).double())
     at, beyond = (_projected(matrix, point) for point in (there, there + 20 * on))
-    size = 2 * (pipe if bare else collar) * matrix[:, 0, 0] / there[:, 2]
-    share = torch.where(chance(size, SECOND_SHARE), *((PIPE_SHARES if bare else COLLAR_SHARES)[i] for i in (1, 0)))
+    size = 2 * pipe * matrix[:, 0, 0] / there[:, 2]
+    share = torch.where(chance(size, SECOND_SHARE), PIPE_SHARES[1], PIPE_SHARES[0])
     scale = torch.where(piped, size.float(), uniform(middle, 60, 300)) / (share * WIDTH)
     run = (beyond - at).float()
     turn = torch.where(piped, torch.atan2(run[:, 1], run[:, 0]), uniform(middle, 0, 2 * math.pi))
@@ -55,11 +56,11 @@ def _off(at: Tensor, turn: Tensor, scale: Tensor) -> tuple[Tensor, Tensor, Tenso
     return at, turn, scale * (torch.where(astray, 0.3, 0.08 * far) * normal(turn, 1.0)).clamp(-0.7, 0.7).exp()
 
 
-def _grids(at: Tensor, turn: Tensor, scale: Tensor, place: tuple[float, float]) -> Tensor:
+def _grids(at: Tensor, turn: Tensor, scale: Tensor) -> Tensor:
     """Source pixels (batch, HEIGHT, WIDTH, 2); half of the looks mirrored about their axis."""
     y, x = torch.meshgrid(torch.arange(HEIGHT, device=at.device), torch.arange(WIDTH, device=at.device), indexing="ij")
-    u = (x + 0.5 - place[0] * WIDTH)[None] * scale[:, None, None]
-    v = (y + 0.5 - place[1] * HEIGHT)[None] * (scale * torch.where(chance(turn, 0.5), -1.0, 1.0))[:, None, None]
+    u = (x + 0.5 - END_AT[0] * WIDTH)[None] * scale[:, None, None]
+    v = (y + 0.5 - END_AT[1] * HEIGHT)[None] * (scale * torch.where(chance(turn, 0.5), -1.0, 1.0))[:, None, None]
     cos, sin = turn.cos()[:, None, None], turn.sin()[:, None, None]
     return torch.stack([cos * u - sin * v, sin * u + cos * v], -1) + at[:, None, None]
 
@@ -75,17 +76,16 @@ def _edged(inside: Tensor) -> Tensor:
     return inside & (border | ~chance(inside, CUT_OFF_SHARE)[:, None, None])
 
 
-def sample(shelf: Shelf, photos: Shelf, batch: int, bare: bool = False, repainted: float = 0.0
-           ) -> tuple[Tensor, Tensor]:
+def sample(shelf: Shelf, photos: Shelf, batch: int, repainted: float = 0.0) -> tuple[Tensor, Tensor]:
     """Looks (batch, 3, HEIGHT, WIDTH) of 0..255, and classes; what lies beyond the photo's border is ignored."""
     strangers = int((torch.rand(batch) < PHOTO_SHARE).sum()) if photos.count else 0
     parts = [(shelf, batch - strangers), (photos, strangers)]
     picks = [(source, torch.randint(max(1, source.count), (count,), device=shelf.device)) for source, count in parts]
     rgb, classes, size = (torch.cat([getattr(source, name)[index] for source, index in picks])
                           for name in ("rgb", "classes", "size"))
-    aims = [_aim(source, index, bare) for source, index in picks]
+    aims = [_aim(source, index) for source, index in picks]
     at, turn, scale = _off(*(torch.cat(part) for part in zip(*aims, strict=True)))
-    grid = _grids(at, turn, scale, END_AT if bare else MOUTH_AT)
+    grid = _grids(at, turn, scale)
     rgb = rgb.permute(0, 3, 1, 2).float() / 255
     if repainted:
         rgb = phoneify.repainted(rgb, phoneify.groups(classes), repainted)

@@ -42,11 +42,16 @@ def halved(model: onnx.ModelProto) -> onnx.ModelProto:
 
 
 def single(model: onnx.ModelProto) -> dict[str, np.ndarray]:
-    """Every weight of a network by the name under which it is used, in single precision, also of halved ones."""
+    """Every weight of a network by the name under which it is used, in single precision, also of halved or quartered
+    ones."""
     weights = {stored.name: numpy_helper.to_array(stored) for stored in model.graph.initializer}
     for node in model.graph.node:
         if node.op_type == "Cast" and node.input[0] in weights:
             weights[node.output[0]] = weights[node.input[0]].astype(np.float32)
+        if node.op_type == "DequantizeLinear" and all(name in weights for name in node.input):
+            steps, step, zero = (weights[name] for name in node.input)
+            each = (-1, *[1] * (steps.ndim - 1)) if step.ndim else ()
+            weights[node.output[0]] = (steps.astype(np.float32) - zero.reshape(each)) * step.reshape(each)
         if node.op_type == "Mul" and all(name in weights for name in node.input):
             weights[node.output[0]] = weights[node.input[0]] * weights[node.input[1]]
     return weights

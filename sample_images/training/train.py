@@ -1,6 +1,7 @@
 """Train a network and write it as ONNX.
 
     python -m training.train finder --scenes DIR --held DIR --photos DIR --start FILE --out finder.onnx
+    python -m training.train spotter --scenes DIR --held DIR --photos DIR --start finder.onnx --out spotter.onnx
     python -m training.train reader --scenes DIR --held DIR --start FILE --out reader.onnx
     python -m training.train surveyor --scenes DIR --held DIR --start reader.onnx --out surveyor.onnx
 
@@ -195,7 +196,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--capacity", type=int, default=12000,
                         help="pictures of a kind that the device's memory may hold; new ones then replace others")
     parser.add_argument("--repainted", type=float, default=0.0,
-                        help="share of a strip reader's or surveyor's pictures whose parts get colours of their own")
+                        help="share of pictures whose parts get colours of their own; the finder's never do")
     parser.add_argument("--least", type=int, default=200, help="scenes to wait for before the first step")
     return parser.parse_args()
 
@@ -267,15 +268,13 @@ def export(net: nn.Module, out: Path, probe: Tensor) -> None:
                       dynamo=False)
 
 
-CLOSE = ("spotter", "joint-spotter", "joint-finder")  # the last two look closely at joints: tried, not shipped
-SIDES = {"finder": (3, frames.HEIGHT, frames.WIDTH), **dict.fromkeys(CLOSE, (3, aimed.HEIGHT, aimed.WIDTH)),
+SIDES = {"finder": (3, frames.HEIGHT, frames.WIDTH), "spotter": (3, aimed.HEIGHT, aimed.WIDTH),
          "reader": (3, strips.ROWS, strips.COLUMNS),
          "surveyor": (6, lanes.ROWS, lanes.COLUMNS)}
 LOSSES: dict[str, Callable[..., Tensor]] = {
-    "finder": finder_loss, **dict.fromkeys(CLOSE, finder_loss), "reader": reader_loss, "surveyor": surveyor_loss}
-NAMES = {**dict.fromkeys(["finder", *CLOSE], nets.FINDER_CLASSES), "reader": nets.STRIP_CLASSES, "surveyor": ()}
-NETS = {"finder": nets.finder, "spotter": nets.Spotter, "joint-spotter": nets.Spotter, "joint-finder": nets.finder,
-        "reader": nets.reader, "surveyor": nets.Surveyor}
+    "finder": finder_loss, "spotter": finder_loss, "reader": reader_loss, "surveyor": surveyor_loss}
+NAMES = {"finder": nets.FINDER_CLASSES, "spotter": nets.FINDER_CLASSES, "reader": nets.STRIP_CLASSES, "surveyor": ()}
+NETS = {"finder": nets.finder, "spotter": nets.Spotter, "reader": nets.reader, "surveyor": nets.Surveyor}
 
 
 def main() -> None:
@@ -283,8 +282,7 @@ def main() -> None:
     args.out.parent.mkdir(parents=True, exist_ok=True)
     finder = args.which == "finder"
     names = NAMES[args.which]
-    aims = args.which in CLOSE
-    kinds = ("frame", "close") if finder else ("look",) if aims else ("close",)
+    kinds = {"finder": ("frame", "close"), "spotter": ("look",)}.get(args.which, ("close",))
     filler, again = (shelf.Filler(where, kinds, args.workers) for where in (args.scenes, [args.held]))
     device = "cuda" if torch.cuda.is_available() else "cpu"
     torch.manual_seed(7)
@@ -300,13 +298,13 @@ def main() -> None:
     filler.keep_filling(shelves)
     while shelves[True].count < args.least:
         time.sleep(1)
-    batch = args.batch or (32 if finder or aims else 64)
+    batch = args.batch or (32 if args.which in ("finder", "spotter") else 64)
 
     def drawing(from_: dict[bool, shelf.Shelf], repainted: float = 0.0) -> Draw:
         if finder:
             return lambda: frames.sample(from_, photos, batch)
-        if aims:
-            return lambda: aimed.sample(from_[True], photos, batch, args.which == "spotter", repainted)
+        if args.which == "spotter":
+            return lambda: aimed.sample(from_[True], photos, batch, repainted)
         return lambda: (lanes if args.which == "surveyor" else strips).sample(from_[True], batch, repainted)
 
     net = _begin(NETS[args.which](), args.start, drawing(shelves), device)
