@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -220,6 +221,21 @@ def test_a_line_at_the_mouth_that_the_survey_takes_for_none_is_not_believed(read
     assert reason(reader(touching, FROM_PIPE, inked({0.0: LEAST_INK - 0.01}))) == "mark-unclear"
     assert reason(reader(touching, FROM_PIPE, inked({5.0: 0.5}))) == "mark-unclear"
     assert isinstance(reader(free, FROM_PIPE, inked({3.0: LEAST_INK - 0.01})), Gap)
+
+
+@pytest.mark.parametrize(("sceptic", "survey", "believed"), [
+    ("ink", 0.1, True), ("decoy", 0.9, True), ("ink", 0.9, True), ("decoy", 0.1, False)])
+def test_two_of_three_have_to_take_a_free_line_for_ink(monkeypatch, sceptic, survey, believed):
+    """The reader takes a cable tie of a plausible colour for ink: then the others are heard."""
+    strip, reading = make(Painted(0.0, strokes=(Stroke(3.0),)))
+    second = np.zeros_like(reading.shares)
+    second[networks.STRIP_CLASSES.index(sceptic)] = 0.9
+    monkeypatch.setattr(networks, "read", lambda _: replace(reading, sceptic=second))
+    said = read(strip, FROM_PIPE, fitting(), inked({3.0: survey}))
+    if believed:
+        assert isinstance(said, Gap)
+    else:
+        assert reason(said) == "mark-unclear"
 
 
 def test_a_second_line_beyond_the_first_is_still_one_to_rule_out(reader):

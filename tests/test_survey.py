@@ -11,8 +11,8 @@ from calibration.camera import Camera
 from tests import scene as scenes
 from tests.scene import Paint, Scene
 from vision.lanes import COLUMNS, FIRST_MM, ROWS, STEP_MM, WIDEST, straighten, straightened
-from vision.records import Photo
-from vision.survey import mouth_near, survey
+from vision.records import Edge, Gap, Photo, Refusal, Survey
+from vision.survey import ASKED_MM, SURE_U_MM, asked_from, confirmed, mouth_near, survey
 from vision.unwrap import unwrap
 
 LENS = Camera(1000.0, (671.5, 503.5))
@@ -79,3 +79,36 @@ def test_of_nothing_it_is_unsure():
     pose = scenes.pose(SCENE)
     grey = Photo(np.full((1008, 1344, 3), 90, np.uint8), LENS)
     assert survey(straighten(grey, pose, mouth_near(unwrap(grey, pose)), COLLAR_MM)).mouth.u_mm > 1.0
+
+
+def gap_of(value_mm: float, mouth_mm: float = 0.3) -> Gap:
+    rows, at_px = np.linspace(-1, 1, 5), np.zeros((5, 2))
+    mouth, near = (Edge(rows, np.full(5, at), at_px, 0.1, 0.1) for at in (mouth_mm, mouth_mm + value_mm))
+    return Gap(value_mm, value_mm, value_mm, mouth, near, 2.0, 0.0, 0.0, 120.0, 0.9, False)
+
+
+def test_only_gaps_that_both_ends_are_seen_of_are_asked_about_again():
+    assert [asked_from(gap_of(value)) for value in (0.0, ASKED_MM[0] - 0.1, ASKED_MM[1] + 0.1)] == [None] * 3
+    assert asked_from(gap_of(6.0)) == pytest.approx(6.3)
+
+
+@pytest.mark.parametrize(("again", "agrees"), [
+    (Survey(0.4, 0.2), True), (Survey(6.0, 2 * SURE_U_MM), True), (Survey(6.0, 0.2), False),
+    (Survey(-2.0, 0.2), False)])
+def test_a_mouth_that_is_surely_elsewhere_refuses_the_gap(again, agrees):
+    gap = gap_of(6.0)
+    said = confirmed(gap, again)
+    if agrees:
+        assert said is gap
+    else:
+        assert isinstance(said, Refusal)
+        assert said.reason == "mouth-not-found"
+
+
+@pytest.mark.parametrize("gap_mm", [3.0, 6.0, 9.0])
+def test_a_drawn_mouth_is_seen_from_the_mark_too(gap_mm):
+    scene = replace(SCENE, tilt_deg=6, gap_mm=gap_mm)
+    pose = scenes.pose(scene)
+    gap = gap_of(gap_mm, 0.0)
+    again = survey(straighten(photo_of(scene), pose, gap_mm, COLLAR_MM)).mouth
+    assert confirmed(gap, again) is gap

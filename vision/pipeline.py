@@ -53,7 +53,7 @@ from vision.records import (
 from vision.refine import find_limbs
 from vision.sharpness import BLURRED, blur_of
 from vision.square import borne_out, level, settle, square, square_on
-from vision.survey import mouth_near, survey
+from vision.survey import asked_from, confirmed, mouth_near, survey
 from vision.trace import read_by_hand
 from vision.uncertainty import measure
 from vision.unwrap import FIRST_MM, STEP_MM, unwrap
@@ -91,7 +91,7 @@ def _judged(photo: Photo, seen: Sighting | Refusal, fitting: Fitting, confidence
             road.to(facing(seen, joint.pose, joint.lanes.middle_mm, photo.camera))
             joint = _laid_out(road, photo, elsewhere, fitting)
         pose = road.to(trusted(joint.pose, fitting))
-        gap = road.to(read(joint.strip, pose, fitting, joint.gauge.mouth))
+        gap = road.to(_read(photo, joint, pose, fitting))
         limbs = road.to(widened(joint.limbs, pose, joint.gauge, photo.camera))
         measurement = road.to(measure(gap, limbs, pose, photo.camera, fitting, confidence))
     except _RoadEnds as end:
@@ -125,6 +125,15 @@ def _laid_out(road: _Road, photo: Photo, sides: Limbs, fitting: Fitting) -> _Joi
     road.to(in_view(pose))
     lanes = straighten(photo, pose, mouth_near(strip), fitting.collar_od_mm / 2)
     return _Joint(limbs, pose, strip, lanes, survey(lanes))
+
+
+def _read(photo: Photo, joint: _Joint, pose: Pose, fitting: Fitting) -> Gap | Refusal:
+    """The gap, unless the joint, looked at once more about its mark, contradicts it."""
+    gap = read(joint.strip, pose, fitting, joint.gauge.mouth)
+    if isinstance(gap, Refusal) or (at := asked_from(gap)) is None:
+        return gap
+    again = survey(straighten(photo, pose, at, fitting.collar_od_mm / 2))
+    return confirmed(gap, again.mouth)
 
 
 def inspect_premark(data: bytes, fitting: Fitting, camera: Camera | Profile | None = None,

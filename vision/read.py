@@ -18,7 +18,7 @@ from vision.mouth import Mouth
 from vision.networks import Reading
 from vision.records import Doubt, Edge, FirstInk, Floats, Gap, Pose, Refusal, Strip, Survey
 
-_INK, _OVER = (networks.STRIP_CLASSES.index(name) for name in ("ink", "over"))
+_INK, _DECOY, _OVER = (networks.STRIP_CLASSES.index(name) for name in ("ink", "decoy", "over"))
 TOUCH_MM = 0.35  # ink nearer than this to where pipe begins to be seen counts as reaching it
 LEAST_ARC_DEG = 9.0
 # Mean ink probability of a line.  Of 42 unmarked joints that training never saw, 39 have no look-alike of more than
@@ -40,6 +40,7 @@ MAYBE_INK = 0.07
 # networks").
 SURE_INK, SURELY_NONE = 0.95, 0.01
 LEAST_INK = 0.05  # by the survey, of a line that touches the mouth: what both readers take for ink may be a gasket
+LIKELY = 0.5  # a free line is ink if the reader and one more of sceptic and survey hold that for likelier than not
 SURE_SHARE = 0.4  # mean ink probability of a free line that the survey is sure of
 _REACH_MM = 0.8  # the survey tells the middle of the rows with ink; a line drawn askew lies before and behind it
 _STRETCH_MM = 1.0  # about as wide as a narrow line
@@ -83,6 +84,8 @@ def read(strip: Strip, pose: Pose, fitting: Fitting, survey: Survey | None = Non
         return Refusal("read", "two-lines", f"before the line, {before:.1f} mm from the mouth, may be another")
     if ink is not None and _touches(line, edge) and ink.near(_near_mm(line), _REACH_MM) < LEAST_INK:
         return Refusal("read", "mark-unclear", "a line at the mouth that is no ink when its surroundings are seen too")
+    if not _touches(line, edge) and not _seconded(strip, reading, line, ink):
+        return Refusal("read", "mark-unclear", "two of three looks take the line for something else")
     return _gap(strip, edge, line, _face_mm(pose, fitting, seen, survey), sure=first is not None)
 
 
@@ -94,6 +97,16 @@ def _first_of(lines: list[Line], ink: FirstInk | None) -> Line | None:
 def _begins(line: Line, ink: FirstInk) -> bool:
     near = _near_mm(line)
     return ink.near(near, _REACH_MM) >= SURE_INK and ink.before(near - _REACH_MM) < SURELY_NONE
+
+
+def _seconded(strip: Strip, reading: Reading, line: Line, ink: FirstInk | None) -> bool:
+    """Whether sceptic or survey, too, takes a line for ink; without either of them it goes unopposed."""
+    if ink is None or reading.sceptic is None or ink.near(_near_mm(line), _REACH_MM) >= LIKELY:
+        return True
+    along = strip.first_mm + strip.step_mm * np.arange(strip.seen.shape[1])
+    cells = (along[None] > line.near_mm[:, None]) & (along[None] < line.far_mm[:, None])
+    inked, other = (float(reading.sceptic[kind][cells].sum()) for kind in (_INK, _DECOY))
+    return inked >= LIKELY * (inked + other)
 
 
 def _touches(line: Line, edge: Mouth) -> bool:

@@ -3,6 +3,9 @@
 The strip shows the pipe alone; here the collar's profile stands beside it against the ground.  The surveyor tells for
 every column how likely the mouth is there and how likely the first ink begins there, and for every row how likely a
 side is.
+
+Where a step of the collar passes for the mouth, a line that lies in the mouth looks like a gap of millimetres.  So a
+joint with such a gap is looked at once more, about its mark: a mouth that is then seen there contradicts it.
 """
 
 from __future__ import annotations
@@ -11,7 +14,10 @@ import numpy as np
 
 from vision import mouth, networks
 from vision.lanes import gauged
-from vision.records import Gauge, Lanes, Strip
+from vision.records import Gap, Gauge, Lanes, Refusal, Strip, Survey
+
+ASKED_MM = (2.0, 10.0)  # gaps that are asked about again: of larger ones the mouth lies beside the lanes about the mark
+SURE_U_MM, APART_MM = 0.5, 1.5  # a mouth known so well, so far from the one read, contradicts it
 
 
 def mouth_near(strip: Strip) -> float:
@@ -23,3 +29,19 @@ def mouth_near(strip: Strip) -> float:
 def survey(lanes: Lanes) -> Gauge:
     """Where the mouth, the pipe's sides and the first ink lie, and how sure that is."""
     return gauged(networks.survey(lanes.picture), lanes)
+
+
+def asked_from(gap: Gap) -> float | None:
+    """Where, axial mm from the pose's guess, a joint is looked at again, about its mark; None where it needn't be."""
+    return float(np.nanmedian(gap.near.at_mm)) if ASKED_MM[0] < gap.value_mm < ASKED_MM[1] else None
+
+
+def confirmed(gap: Gap, again: Survey) -> Gap | Refusal:
+    """The gap, refused where the mouth, looked for from its mark, lies elsewhere.
+
+    Of 590 joints called short, 952 measured in all, that was so with one: its line lay in the mouth.
+    """
+    apart = again.mouth_mm - float(np.median(gap.mouth.at_mm))
+    if again.u_mm > SURE_U_MM or abs(apart) < APART_MM:
+        return gap
+    return Refusal("survey", "mouth-not-found", f"from the line it is seen {abs(apart):.1f} mm from where it was read")
