@@ -48,7 +48,8 @@ _ALL = (
     Reason("mark-not-found", "No depth mark was found on the pipe.",
            "Turn the side with the mark to the camera and wipe the pipe. If the pipe was never marked, "
            "a photo can't prove its depth."),
-    Reason("mark-unclear", "A line lies at the mouth, but it can't be told from a shadow, dirt or the seam itself.",
+    Reason("mark-unclear",
+           "A line is in sight, but it can't be told from a shadow, dirt, the seam itself or a band round the pipe.",
            "Wipe the joint, take the photo square to the pipe with more light, or look at it on site."),
     Reason("mark-hidden", "From this side the collar's lip could hide the mark.",
            "Take the photo from the pipe's side of the mouth, or straight over it."),
