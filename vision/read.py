@@ -103,10 +103,15 @@ def _seconded(strip: Strip, reading: Reading, line: Line, ink: FirstInk | None) 
     """Whether sceptic or survey, too, takes a line for ink; without either of them it goes unopposed."""
     if ink is None or reading.sceptic is None or ink.near(_near_mm(line), _REACH_MM) >= LIKELY:
         return True
-    along = strip.first_mm + strip.step_mm * np.arange(strip.seen.shape[1])
+    along = _along(strip)
     cells = (along[None] > line.near_mm[:, None]) & (along[None] < line.far_mm[:, None])
     inked, other = (float(reading.sceptic[kind][cells].sum()) for kind in (_INK, _DECOY))
     return inked >= LIKELY * (inked + other)
+
+
+def _along(strip: Strip) -> Floats:
+    """Where the strip's columns lie, axial mm from the pose's guess."""
+    return np.asarray(strip.first_mm + strip.step_mm * np.arange(strip.seen.shape[1]))
 
 
 def _touches(line: Line, edge: Mouth) -> bool:
@@ -119,7 +124,7 @@ def _near_mm(line: Line) -> float:
 
 def _inked_before(strip: Strip, reading: Reading, edge: Mouth, line: Line) -> float | None:
     """Where, mm from the mouth, a stretch before the line may be inked: the line is then not the nearest one."""
-    along = strip.first_mm + strip.step_mm * np.arange(strip.seen.shape[1])
+    along = _along(strip)
     place = along[None] - edge.seen_mm[:, None]
     ends = np.interp(strip.angles_rad, strip.angles_rad[line.rows], line.near_mm[line.rows]) - _BESIDE_LINE_MM
     between = strip.seen & (place > 0) & (along[None] < ends[:, None])
@@ -154,7 +159,7 @@ def _arc_deg(strip: Strip, line: Line) -> float:
 
 def _nothing(strip: Strip, reading: Reading, edge: Mouth) -> Refusal:
     """No ink: say what may be in its way."""
-    along = strip.first_mm + strip.step_mm * np.arange(strip.seen.shape[1])
+    along = _along(strip)
     zone = strip.seen & (along[None] > edge.border_mm[:, None]) & (along[None] < edge.border_mm[:, None] + 12)
     light = strip.pixels.max(-1)[zone] if zone.any() else np.array([0])
     if float(np.median(light)) < 28:

@@ -71,9 +71,8 @@ def _edged(inside: Tensor) -> Tensor:
     y, x = torch.meshgrid(torch.linspace(-1, 1, height, device=inside.device),
                           torch.linspace(-1, 1, width, device=inside.device), indexing="ij")
     quarter = torch.randint(4, (batch,), device=inside.device) * (math.pi / 2) + normal(inside, 0.15)
-    border = quarter.cos()[:, None, None] * x + quarter.sin()[:, None, None] * y < uniform(inside, 0.2, 1.0)[:, None,
-                                                                                                           None]
-    return inside & (border | ~chance(inside, CUT_OFF_SHARE)[:, None, None])
+    reach, whole = uniform(inside, 0.2, 1.0)[:, None, None], ~chance(inside, CUT_OFF_SHARE)[:, None, None]
+    return inside & (whole | (quarter.cos()[:, None, None] * x + quarter.sin()[:, None, None] * y < reach))
 
 
 def sample(shelf: Shelf, photos: Shelf, batch: int, repainted: float = 0.0) -> tuple[Tensor, Tensor]:
