@@ -10,8 +10,10 @@ import pytest
 from calibration.camera import Camera
 from tests import scene as scenes
 from tests.scene import Paint, Scene
+from vision import geometry, looks
 from vision.lanes import COLUMNS, FIRST_MM, ROWS, STEP_MM, WIDEST, straighten, straightened
-from vision.records import Edge, Gap, Photo, Refusal, Survey
+from vision.networks import FINDER_CLASSES
+from vision.records import Edge, Gap, Look, Photo, Refusal, Survey
 from vision.survey import ASKED_MM, SURE_U_MM, asked_from, confirmed, mouth_near, survey
 from vision.unwrap import unwrap
 
@@ -87,9 +89,32 @@ def gap_of(value_mm: float, mouth_mm: float = 0.3) -> Gap:
     return Gap(value_mm, value_mm, value_mm, mouth, near, 2.0, 0.0, 0.0, 120.0, 0.9, False)
 
 
+def look_of(kind: str, until_mm: float) -> Look:
+    """A close look that has this before a place along the pipe, and pipe beyond."""
+    pose, to_photo = scenes.pose(SCENE), looks.whole(SCENE.size_px)
+    y, x = np.mgrid[:480, :640]
+    pixels = np.stack([x.ravel(), y.ravel(), np.ones(x.size)], -1) @ to_photo.T
+    along, _ = geometry.meet_cylinder_px(pixels, pose.pipe, pose.pipe.radius_mm, LENS)
+    before = np.nan_to_num(along - pose.mouth_mm, nan=99.0).reshape(x.shape) < until_mm
+    classes = np.where(before, FINDER_CLASSES.index(kind), FINDER_CLASSES.index("pipe")).astype(np.uint8)
+    return Look(classes, np.zeros((6, 480, 640), np.float32), to_photo)
+
+
+def asked(gap: Gap, look: Look) -> float | None:
+    return asked_from(gap, scenes.pose(SCENE), look, LENS)
+
+
 def test_only_gaps_that_both_ends_are_seen_of_are_asked_about_again():
-    assert [asked_from(gap_of(value)) for value in (0.0, ASKED_MM[0] - 0.1, ASKED_MM[1] + 0.1)] == [None] * 3
-    assert asked_from(gap_of(6.0)) == pytest.approx(6.3)
+    collar = look_of("collar", 99)
+    assert [asked(gap_of(value), collar) for value in (0.0, ASKED_MM[0] - 0.1, ASKED_MM[1] + 0.1)] == [None] * 3
+    assert asked(gap_of(6.0), collar) == pytest.approx(6.3)
+
+
+def test_where_the_finder_sees_pipe_before_the_mark_it_is_not_asked_again():
+    gap = gap_of(8.0)  # from 0.3 mm on
+    assert asked(gap, look_of("pipe", 99)) is None
+    assert asked(gap, look_of("collar", 2.5)) is None
+    assert asked(gap, look_of("collar", 6.5)) == pytest.approx(8.3)
 
 
 @pytest.mark.parametrize(("again", "agrees"), [

@@ -91,7 +91,7 @@ def _judged(photo: Photo, seen: Sighting | Refusal, fitting: Fitting, confidence
             road.to(facing(seen, joint.pose, joint.lanes.middle_mm, photo.camera))
             joint = _laid_out(road, photo, elsewhere, fitting)
         pose = road.to(trusted(joint.pose, fitting))
-        gap = road.to(_read(photo, joint, pose, fitting))
+        gap = road.to(_read(photo, seen, joint, pose, fitting))
         limbs = road.to(widened(joint.limbs, pose, joint.gauge, photo.camera))
         measurement = road.to(measure(gap, limbs, pose, photo.camera, fitting, confidence))
     except _RoadEnds as end:
@@ -127,10 +127,10 @@ def _laid_out(road: _Road, photo: Photo, sides: Limbs, fitting: Fitting) -> _Joi
     return _Joint(limbs, pose, strip, lanes, survey(lanes))
 
 
-def _read(photo: Photo, joint: _Joint, pose: Pose, fitting: Fitting) -> Gap | Refusal:
+def _read(photo: Photo, seen: Sighting, joint: _Joint, pose: Pose, fitting: Fitting) -> Gap | Refusal:
     """The gap, unless the joint, looked at once more about its mark, contradicts it."""
     gap = read(joint.strip, pose, fitting, joint.gauge.mouth)
-    if isinstance(gap, Refusal) or (at := asked_from(gap)) is None:
+    if isinstance(gap, Refusal) or (at := asked_from(gap, pose, seen.close, photo.camera)) is None:
         return gap
     again = survey(straighten(photo, pose, at, fitting.collar_od_mm / 2))
     return confirmed(gap, again.mouth)

@@ -5,19 +5,24 @@ every column how likely the mouth is there and how likely the first ink begins t
 side is.
 
 Where a step of the collar passes for the mouth, a line that lies in the mouth looks like a gap of millimetres.  So a
-joint with such a gap is looked at once more, about its mark: a mouth that is then seen there contradicts it.
+joint with such a gap, whose stretch before the mark the finder too takes for collar, is looked at once more, about its
+mark: a mouth that is then seen there contradicts it.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from vision import mouth, networks
+from calibration.camera import Camera
+from vision import geometry, mouth, networks
 from vision.lanes import gauged
-from vision.records import Gap, Gauge, Lanes, Refusal, Strip, Survey
+from vision.records import Bytes, Floats, Gap, Gauge, Lanes, Look, Pose, Refusal, Strip, Survey
 
 ASKED_MM = (2.0, 10.0)  # gaps that are asked about again: of larger ones the mouth lies beside the lanes about the mark
+MOSTLY = 0.5  # of the stretch before the mark
 SURE_U_MM, APART_MM = 0.5, 1.5  # a mouth known so well, so far from the one read, contradicts it
+_PLACES, _ANGLES_RAD = 25, np.radians([-30.0, -15.0, 0.0, 15.0, 30.0])  # where the finder's look is asked
+_COLLAR = networks.FINDER_CLASSES.index("collar")
 
 
 def mouth_near(strip: Strip) -> float:
@@ -31,9 +36,24 @@ def survey(lanes: Lanes) -> Gauge:
     return gauged(networks.survey(lanes.picture), lanes)
 
 
-def asked_from(gap: Gap) -> float | None:
-    """Where, axial mm from the pose's guess, a joint is looked at again, about its mark; None where it needn't be."""
-    return float(np.nanmedian(gap.near.at_mm)) if ASKED_MM[0] < gap.value_mm < ASKED_MM[1] else None
+def asked_from(gap: Gap, pose: Pose, look: Look, camera: Camera) -> float | None:
+    """Where, axial mm from the pose's guess, a joint is looked at again, about its mark; None where it needn't be.
+
+    look: the finder's close one.  Bare pipe before a mark it often takes for collar, a collar seldom for pipe.
+    """
+    if not ASKED_MM[0] < gap.value_mm < ASKED_MM[1]:
+        return None
+    mouth_mm, near_mm = float(np.median(gap.mouth.at_mm)), float(np.nanmedian(gap.near.at_mm))
+    along = pose.mouth_mm + np.linspace(mouth_mm, near_mm, _PLACES)[1:-1]
+    at = geometry.cylinder_px(pose.pipe, along, _ANGLES_RAD, camera).reshape(-1, 2)
+    return near_mm if np.mean(_seen_as(look, at) == _COLLAR) > MOSTLY else None
+
+
+def _seen_as(look: Look, at_px: Floats) -> Bytes:
+    """Classes that a look has at pixels (n, 2) of the photo; beside it, those of its border."""
+    cells = np.linalg.solve(look.to_photo[:, :2], (at_px - look.to_photo[:, 2]).T)
+    x, y = np.clip(np.round(cells).astype(int), 0, np.array(look.classes.shape[::-1])[:, None] - 1)
+    return np.asarray(look.classes[y, x], np.uint8)
 
 
 def confirmed(gap: Gap, again: Survey) -> Gap | Refusal:
