@@ -167,7 +167,7 @@ def main() -> None:
     parser.add_argument("--places", type=int, default=2, help="from how many places each scene is seen")
     parser.add_argument("--frames", type=int, help="from how many of these also as a whole; readers need none")
     parser.add_argument("--around", action="store_true", help="the joint alone with the ground beside its collar")
-    parser.add_argument("--looks", action="store_true", help="also what a close look at the joint may see")
+    parser.add_argument("--looks", action="store_true", help="also what a close look at mouth or end may see")
     parser.add_argument("--seconds", type=float, help="start no new scene after this long")
     parser.add_argument("--verbose", action="store_true", help="a line for each scene")
     args = parser.parse_args()

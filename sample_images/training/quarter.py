@@ -2,7 +2,7 @@
 
 The file halves once more and an answer takes half the time.  How large the numbers grow inside is taken from looks at
 these photos; the sample photos do.  Weights of convolutions that add over channels keep to 7 bits: processors without
-8-bit dot products add two products in 16 bits, which 8-bit weights would overflow.  So machines differ by roundings.
+8-bit dot products add two products in 16 bits, which 8-bit weights would overflow.
 """
 
 from __future__ import annotations
