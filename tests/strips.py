@@ -14,7 +14,8 @@ from vision.unwrap import COLUMNS, FIRST_MM, HALF_ARC_DEG, ROWS, STEP_MM
 ANGLES = np.radians(np.linspace(-HALF_ARC_DEG, HALF_ARC_DEG, ROWS))
 ALONG = FIRST_MM + STEP_MM * np.arange(COLUMNS)
 PIPE, INK, COLLAR = (190.0, 150.0, 40.0), (25.0, 25.0, 35.0), (150.0, 150.0, 155.0)
-OTHERS = {"over": (120.0, 80.0, 60.0), "grease": (60.0, 55.0, 50.0), "dirt": (110.0, 100.0, 60.0)}
+OTHERS = {"over": (120.0, 80.0, 60.0), "grease": (60.0, 55.0, 50.0), "dirt": (110.0, 100.0, 60.0),
+          "decoy": (150.0, 80.0, 150.0)}
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from calibration.camera import Camera
 from tests import scene as scenes
 from tests.scene import Paint, Scene
 from vision import geometry
-from vision.gauge import SIGMAS, USUAL_U, WIDER, facing, lane_mm, moved, widened
+from vision.gauge import ERRS, SIGMAS, USUAL_U, WIDER, facing, lane_mm, moved, widened
 from vision.lanes import straighten
 from vision.pose import solve_pose
 from vision.records import Axis, Floats, Gauge, Limbs, Photo, Pose, Refusal, Survey
@@ -102,7 +102,9 @@ def test_sides_are_as_uncertain_as_the_gauge_is_of_them(limbs):
 
     sure = np.array([USUAL_U, USUAL_U])
     assert more_px(Gauge(np.array([-1.0, 1.0]), sure, NOWHERE)) == pytest.approx([0, 0], abs=1e-3)
-    assert more_px(Gauge(np.array([-1.0, 1.03]), sure, NOWHERE)) == pytest.approx([0, WIDER * 0.03 * half_px], abs=1e-3)
+    assert more_px(Gauge(np.array([-1.0, 1.03]), sure, NOWHERE)) == pytest.approx(
+        [0, WIDER * math.sqrt(0.03**2 - (ERRS * USUAL_U) ** 2) * half_px], abs=1e-3)
+    assert more_px(Gauge(np.array([-1.0, 1 + ERRS * USUAL_U]), sure, NOWHERE)) == pytest.approx([0, 0], abs=1e-3)
     doubt = Gauge(np.array([-1.0, 1.0]), np.array([0.05, USUAL_U]), NOWHERE)
     assert more_px(doubt) == pytest.approx([WIDER * half_px * math.sqrt(0.05**2 - USUAL_U**2), 0], rel=1e-6, abs=1e-3)
 

@@ -12,7 +12,7 @@ from tests import scene as scenes
 from tests.scene import Scene, fitting
 from tests.strips import ANGLES, Painted, Stroke, make
 from vision import networks
-from vision.read import LEAST_INK, LEAST_SHARE, MAYBE_INK, RIVAL_SHARE, SURE_INK, SURELY_NONE, read
+from vision.read import CLEAR_SHARE, LEAST_INK, LEAST_SHARE, MAYBE_INK, RIVAL_SHARE, SURE_INK, SURELY_NONE, read
 from vision.records import FirstInk, Gap, Refusal, Survey
 from vision.unwrap import ROWS
 
@@ -42,7 +42,7 @@ def test_a_free_line_gives_its_gap(reader, gap_mm, mouth_mm):
     gap = reader(Painted(mouth_mm, strokes=(Stroke(mouth_mm + gap_mm, 2.0),)))
     assert isinstance(gap, Gap)
     assert gap.value_mm == pytest.approx(gap_mm, abs=0.06)
-    assert gap.least_mm == gap.value_mm <= gap.most_mm <= gap.value_mm + 1
+    assert gap.least_mm == gap.value_mm == gap.most_mm
     assert gap.line_width_mm == pytest.approx(2.0, abs=0.08)
     assert gap.arc_deg == pytest.approx(125, abs=2)
     assert gap.askew_mm < 0.1
@@ -126,6 +126,35 @@ def test_a_stretch_before_the_line_that_may_be_inked_leaves_it_open_which_is_the
     assert "before the line" in hidden.detail
     for harmless in (Stroke(1.0, share=MAYBE_INK - 0.05), Stroke(6.8, 0.5, share=0.3), Stroke(12.0, share=0.3)):
         assert isinstance(reader(Painted(0.0, strokes=(harmless, Stroke(8.0)))), Gap)
+
+
+WHITE, SHADOW = (245.0, 245.0, 245.0), (95.0, 75.0, 20.0)  # lighter than the pipe, and the pipe in the mouth's shade
+
+
+@pytest.mark.parametrize("shade", [Stroke(0.2, 0.8, share=RIVAL_SHARE + 0.04, color=SHADOW),
+                                   Stroke(1.0, share=MAYBE_INK + 0.1, color=SHADOW)])
+def test_the_mouths_shadow_is_no_line_of_a_clear_ones_ink(reader, shade):
+    """A clear line that is lighter than the pipe was drawn with no ink that is darker than it; a dark one may be."""
+    gap = reader(Painted(0.0, strokes=(Stroke(8.0, color=WHITE), shade)))
+    assert isinstance(gap, Gap)
+    assert gap.value_mm == pytest.approx(8.0, abs=0.1)
+    assert reason(reader(Painted(0.0, strokes=(Stroke(8.0), shade)))) == "two-lines"
+    doubtful = Stroke(8.0, color=WHITE, share=CLEAR_SHARE - 0.03)
+    assert reason(reader(Painted(0.0, strokes=(doubtful, shade)))) == "two-lines"
+
+
+def test_a_line_that_would_pass_for_a_mark_stays_a_rival_whatever_its_colour(reader):
+    dark = Stroke(1.0, share=LEAST_SHARE + 0.05, color=SHADOW)
+    assert reason(reader(Painted(0.0, strokes=(Stroke(8.0, color=WHITE), dark)))) == "two-lines"
+
+
+def test_what_shows_between_collar_and_tape_is_not_proved_to_be_ink(reader):
+    """Bare pipe there has another colour than the tape, and may pass for a line."""
+    dash = Stroke(0.0, 1.2, arc_deg=(-40, 20), uneven_mm=0.3)
+    assert isinstance(reader(Painted(0.0, strokes=(dash,))), Gap)
+    for taped in (1.8, 5.0):
+        assert reason(reader(Painted(0.0, strokes=(dash,), zones=(("decoy", taped, 20.0),)))) == "mark-unclear"
+    assert isinstance(reader(Painted(0.0, strokes=(dash,), zones=(("decoy", 12.0, 20.0),))), Gap)
 
 
 def test_ink_that_the_reader_doubts_is_unclear(reader):

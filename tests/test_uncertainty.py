@@ -142,11 +142,12 @@ def test_ink_that_comes_out_from_under_the_lip_leaves_its_end_open():
     assert part(result, "hidden by the lip") == pytest.approx(read.hidden_mm / np.sqrt(12), rel=0.05)
 
 
-def test_a_bracket_of_the_reader_is_held_whole():
+def test_of_a_bracket_of_the_reader_the_low_end_is_held_whole_and_the_rest_is_an_even_spread():
+    """JCGM 101 clause 6.4.2: all that is known of the mark's place is then that it lies between the two."""
     gap, *rest = road(Scene(gap_mm=3.0))
     wide = uncertainty.measure(replace(gap, least_mm=2.0, most_mm=4.5), *rest).gap
     assert wide.low_mm < 2.0
-    assert wide.high_mm > 4.5
+    assert 2.0 + 0.975 * 2.5 < wide.high_mm < 4.5 + 0.3
 
 
 def test_probability_of_conformity_is_that_of_the_normal_law_away_from_zero():

@@ -20,6 +20,7 @@ SIGNS = (-1, 1)  # of the two sides, as the lanes count
 OFF = 0.045  # of the half width: less is a bend, and a side found anew there is seldom better (DEVELOPERS.md)
 SIGMAS = 1.4  # of the gauge, whose spread is nearly twice what it errs by (DEVELOPERS.md, "The networks")
 USUAL_U = 0.0105  # spread of the gauge where nothing is in doubt: the coarseness of its rows
+ERRS = 0.6  # of its spread: a side that lies so near to where it was thought to be is seen there
 WIDER = 1.5  # sides that the gauge doubts are off by so many times its doubt, root mean square (DEVELOPERS.md)
 _FROM_MM, _TO_WIDTHS = 2.0, 1.1  # beyond the mouth: where the side is followed, as far as `refine` does
 _STATIONS = 96
@@ -59,7 +60,8 @@ def widened(limbs: Limbs, pose: Pose, seen: Gauge, camera: Camera) -> Limbs:
     half_px = pose.pipe.radius_mm * pose.px_per_mm
     for sign, side, u in zip(SIGNS, seen.sides, seen.u, strict=True):
         index = _index(limbs, _outward(pose, sign, camera))
-        more_px = WIDER * half_px * np.sqrt((side - sign) ** 2 + max(0.0, u**2 - USUAL_U**2))
+        apart = max(0.0, (side - sign) ** 2 - (ERRS * u) ** 2)
+        more_px = WIDER * half_px * np.sqrt(apart + max(0.0, u**2 - USUAL_U**2))
         pipe[index] = replace(pipe[index], covariance=pipe[index].covariance + np.diag([0.0, more_px**2]))
     return replace(limbs, pipe=(pipe[0], pipe[1]))
 

@@ -20,11 +20,13 @@ from vision.records import Doubt, Floats, Look, Photo, Refusal, Sighting
 
 _PIPE, _COLLAR, _HARDWARE, _INK, _OVER = (networks.FINDER_CLASSES.index(n) for n in
                                           ("pipe", "collar", "hardware", "ink", "over"))
+_CANDIDATES = 2  # joints of a first look that are looked at closely: the likeliest may be planks that vanish then
 _CLOSE_COLLAR_PX = (190.0, 110.0)  # collar width in the second look; the other where it fails
 _MOST_TURNED = 0.2  # rad: a second look whose joint lies further from its middle axis is taken again
 _HIDDEN_SHARE = 0.15  # of the ring round a collar: a hand that covers the pipe takes about a quarter of it
 _PLENTY_PX = 60.0  # square root of a collar's area: of a larger one every fourth pixel tells where it lies
 _SETTLED_PX = 0.05  # an axis that moves by less, beside the mouth and a collar's size away, is found
+_ASIDE = 0.1  # of the pipe's width: once the axis runs about in its middle, no side lies nearer to it
 _LEAST_CONTACT = 0.35  # of the pipe's width: a pipe that touches the collar on less than this is not in it
 
 
@@ -54,8 +56,12 @@ def _seen(photo: Photo, frame: Look) -> Sighting | Refusal:
     joints = _joints(frame, photo.size_px)
     if not joints:
         return Refusal("locate", _missed(frame, photo.size_px))
-    rough, rivals = _meant(joints)
-    found = next(filter(None, (_again(photo, frame, rough, width) for width in _CLOSE_COLLAR_PX)), None)
+    for _ in range(_CANDIDATES):
+        rough, rivals = _meant(joints)
+        found = next(filter(None, (_again(photo, frame, rough, width) for width in _CLOSE_COLLAR_PX)), None)
+        joints = [joint for joint in joints if _apart(joint, rough)]
+        if found is not None or not joints:
+            break
     if found is None:
         return Refusal("locate", "no-joint", "seen from afar, not clear when looked at closely")
     close, joint = found
@@ -151,14 +157,16 @@ def _measure(look: Look, collar: NDArray[np.bool_], pipe: NDArray[np.bool_], con
     axis = looks.unit(near.mean(0) - collar_at.mean(0))
     edge = looks.points(looks.rim(pipe))
     edge = edge[np.linalg.norm(edge - mouth, axis=1) < 1.6 * size]
+    least = -np.inf
     for _ in range(4):
-        sides = looks.sides(edge, unknown, mouth, axis)
+        sides = looks.sides(edge, unknown, mouth, axis, least)
         if sides is None:
             return None
         (left_slope, left), (right_slope, right) = sides
         across = np.array([-axis[1], axis[0]])
         aside, turn = (left + right) / 2, (left_slope + right_slope) / 2
         mouth, axis = mouth + across * aside, looks.unit(axis + turn * across)
+        least = _ASIDE * (right - left)
         if abs(aside) < _SETTLED_PX and abs(turn) * size < _SETTLED_PX:
             break
     pipe_width = right - left
@@ -213,10 +221,15 @@ def _meant(joints: list[_Rough]) -> tuple[_Rough, tuple[Doubt, ...]]:
         return joint.score * joint.collar_width * (1.3 - 0.5 * far)
 
     ranked = sorted(joints, key=weight, reverse=True)
-    apart = [j for j in ranked[1:] if np.linalg.norm(j.mouth - ranked[0].mouth) > ranked[0].collar_width]
+    apart = [joint for joint in ranked[1:] if _apart(joint, ranked[0])]
     if apart and weight(apart[0]) > 0.75 * weight(ranked[0]):
         return ranked[0], (Doubt("several-joints"),)
     return ranked[0], ()
+
+
+def _apart(joint: _Rough, other: _Rough) -> bool:
+    """Whether a joint is another one, and not a second reading of the same collar."""
+    return float(np.linalg.norm(joint.mouth - other.mouth)) > other.collar_width
 
 
 def _leaves(size_px: tuple[int, int], look: Look, joint: _Rough) -> bool:

@@ -115,12 +115,12 @@ def unit(vector: Floats) -> Floats:
     return np.asarray(vector / max(float(np.linalg.norm(vector)), 1e-9))
 
 
-def sides(points: Floats, over: NDArray[np.bool_], mouth: Floats,
-           axis: Floats) -> tuple[tuple[float, float], tuple[float, float]] | None:
+def sides(points: Floats, over: NDArray[np.bool_], mouth: Floats, axis: Floats,
+          least: float = -np.inf) -> tuple[tuple[float, float], tuple[float, float]] | None:
     """Slope and offset at the mouth of the left and right border of the pipe, seen along the axis.
 
     A border behind which something lies over the pipe is not its side, and is left out.  points: of the pipe's mask,
-    or of its rim.
+    or of its rim.  least: offset of a border that can be this side's, and not the other's or the pipe's end.
     """
     across = np.array([-axis[1], axis[0]])
     along, beside = (points - mouth) @ axis, (points - mouth) @ across
@@ -133,7 +133,7 @@ def sides(points: Floats, over: NDArray[np.bool_], mouth: Floats,
     for sign in (-1, 1):
         place = np.full(len(count), -np.inf)
         np.maximum.at(place, bins - first, sign * beside)
-        rows = np.nonzero(count >= 3)[0]
+        rows = np.nonzero((count >= 3) & (place > least))[0]
         border = mouth + stations[rows, None] * axis + sign * place[rows, None] * across
         rows = rows[~covered(over, border, sign * across, reach)]
         if len(rows) < 6:

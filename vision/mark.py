@@ -33,7 +33,8 @@ class Line:
 
     share: mean ink probability within it.  contrast: distance of its colour from the bare pipe beside it,
     in units of the pipe's own scatter.  mixed: share of its rows that differ from the pipe the other way: ink is of
-    one colour, a gasket beside ink is not.
+    one colour, a gasket beside ink is not.  rgb, pipe_rgb: its colour and the bare pipe's; None where too little of
+    either shows.
     """
 
     near_mm: Floats
@@ -41,6 +42,8 @@ class Line:
     share: float
     contrast: float
     mixed: float = 0.0
+    rgb: Floats | None = None
+    pipe_rgb: Floats | None = None
 
     @property
     def rows(self) -> NDArray[np.bool_]:
@@ -165,13 +168,14 @@ def _measured(strip: Strip, cells: NDArray[np.bool_], pipe: NDArray[np.float32],
     scatter = (colours[beside] - pipe_rgb) @ way / max(np.sqrt(size), 1e-9)
     noise = max(1.5, float(1.483 * np.median(np.abs(scatter))))
     contrast = float(np.sqrt(size)) / noise
+    line = replace(line, contrast=contrast, rgb=ink_rgb, pipe_rgb=pipe_rgb)
     if contrast < 2.0:
-        return replace(line, contrast=contrast)
+        return line
     share = ((colours - pipe_rgb) @ way / size).astype(np.float32)
     profile = np.asarray(cv2.GaussianBlur(share, (5, 5), 1.0), np.float32)
     by_row = np.where(cells, share, 0).sum(1)[line.rows] / np.maximum(cells.sum(1)[line.rows], 1)
     return replace(line, near_mm=_halfway(profile, near, along, +1), far_mm=_halfway(profile, far, along, -1),
-                   contrast=contrast, mixed=float((by_row < -_OTHER_WAY).mean()))
+                   mixed=float((by_row < -_OTHER_WAY).mean()))
 
 
 def _halfway(profile: NDArray[np.float32], edges: Floats, along: Floats, rises: int) -> Floats:

@@ -50,7 +50,7 @@ def measure(gap: Gap, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitting
 
     gap: as read; its edges carry pixels of the stored photo, which `camera` took.  The interval never goes
     below 0 and does not narrow there (JCGM 101 clause 9.4 is the pattern).  Where the view leaves the mark's
-    place open (`least_mm` to `most_mm`) the interval holds all of it.  The same seed, the same numbers.
+    place open (`least_mm` to `most_mm`) it may lie anywhere there.  The same seed, the same numbers.
     Refuses with `edges-not-found` where the silhouettes are too uncertain to draw poses from.
     """
     chain = Chain.of(gap, limbs, pose, camera, fitting)
@@ -81,27 +81,24 @@ def first_order_of(gap: Gap, limbs: Limbs, pose: Pose, camera: Camera, fitting: 
 
 
 def _interval(draws: Draws, open_mm: tuple[float, float], confidence: float, touches: bool) -> Interval:
-    """Interval from the draws, stretched to all that the view leaves open, floored at 0.
+    """Interval from the draws, floored at 0.
 
-    An open stretch is not chance: a seated joint lies at its very end each time.  So the draws, which spread
-    it evenly, are narrowed to none of it and the interval put about both ends.  The value is the middle where
-    ink comes out from under the lip, and what was read where the edge stands free.
+    Of what the view leaves open the draws make an even spread, and so the high end is told.  The low end is not: a
+    seated joint lies at the very end of the open stretch each time, so the interval holds that end as if the stretch
+    were known to begin there.  The value is the middle where ink comes out from under the lip, and what was read where
+    the edge stands free.
     """
     stretch = open_mm[1] - open_mm[0]
-    if stretch == 0:
-        span = truncated_at_zero(draws, confidence)
-        low, high = span.low, span.high
-    else:
-        low, high = _about_both_ends(draws, stretch, confidence)
+    span = truncated_at_zero(draws, confidence)
+    low = span.low if stretch == 0 else _about_low_end(draws, stretch, confidence)
     read = draws.mean if touches else draws.mean - (open_mm[0] + open_mm[1]) / 2
     value = max(0.0, read)
-    return Interval(value, min(low, value), max(high, value), draws.u)
+    return Interval(value, min(low, value), max(span.high, value), draws.u)
 
 
-def _about_both_ends(draws: Draws, stretch: float, confidence: float) -> tuple[float, float]:
+def _about_low_end(draws: Draws, stretch: float, confidence: float) -> float:
     rest = math.sqrt(max(0.0, draws.u**2 - stretch**2 / 12))
-    ends = [truncated_at_zero((draws.mean + side * stretch / 2, rest), confidence) for side in (-1, 1)]
-    return ends[0].low, ends[1].high
+    return truncated_at_zero((draws.mean - stretch / 2, rest), confidence).low
 
 
 def _insertion(gap: Interval, fitting: Fitting, confidence: float) -> Interval:
