@@ -150,9 +150,9 @@ def test_a_line_that_would_pass_for_a_mark_stays_a_rival_whatever_its_colour(rea
 
 def test_what_shows_between_collar_and_tape_is_not_proved_to_be_ink(reader):
     """Bare pipe there has another colour than the tape, and may pass for a line."""
-    dash = Stroke(0.0, 1.2, arc_deg=(-40, 20), uneven_mm=0.3)
+    dash = Stroke(0.0, 2.0, arc_deg=(-40, 20), uneven_mm=0.3)
     assert isinstance(reader(Painted(0.0, strokes=(dash,))), Gap)
-    for taped in (1.8, 5.0):
+    for taped in (2.8, 5.0):
         assert reason(reader(Painted(0.0, strokes=(dash,), zones=(("decoy", taped, 20.0),)))) == "mark-unclear"
     assert isinstance(reader(Painted(0.0, strokes=(dash,), zones=(("decoy", 12.0, 20.0),))), Gap)
 
@@ -167,6 +167,7 @@ def test_more_is_asked_of_ink_that_touches_the_mouth(reader):
     touching = Stroke(0.0, 2.0, arc_deg=(-30, 30), share=LEAST_SHARE - 0.03)
     assert reason(reader(Painted(0.0, strokes=(touching,)))) == "mark-unclear"
     thin = {"width_mm": 0.7, "arc_deg": (-30, 30)}  # as much as a seam or a shaded end face can show
+    assert reason(reader(Painted(0.0, strokes=(Stroke(3.0, width_mm=0.4),)))) == "mark-unclear"  # a scratch
     assert reason(reader(Painted(0.0, strokes=(Stroke(0.0, **thin),)))) == "mark-unclear"
     assert isinstance(reader(Painted(0.0, strokes=(Stroke(3.0, **thin),))), Gap)
 
@@ -247,6 +248,11 @@ def test_a_line_at_the_mouth_that_the_survey_takes_for_none_is_not_believed(read
     touching, free = (Painted(0.0, strokes=(Stroke(at_mm, 3.0, uneven_mm=0.3),)) for at_mm in (-1.0, 3.0))
     for chance in (LEAST_INK + 0.01, 0.5):
         assert isinstance(reader(touching, FROM_PIPE, inked({0.0: chance})), Gap)
+    for at_mm, doubted in ((-1.0, True), (1.5, True), (3.0, False)):  # the strip alone is hardly sure of these
+        pale = Painted(0.0, strokes=(Stroke(at_mm, 3.0, uneven_mm=0.3, share=CLEAR_SHARE - 0.05),))
+        assert isinstance(reader(pale, FROM_PIPE, inked({max(at_mm, 0.0): 0.6})), Gap)
+        said = reader(pale, FROM_PIPE, inked({max(at_mm, 0.0): 0.4}))
+        assert isinstance(said, Refusal) is doubted
     assert reason(reader(touching, FROM_PIPE, inked({0.0: LEAST_INK - 0.01}))) == "mark-unclear"
     assert reason(reader(touching, FROM_PIPE, inked({5.0: 0.5}))) == "mark-unclear"
     assert isinstance(reader(free, FROM_PIPE, inked({3.0: LEAST_INK - 0.01})), Gap)

@@ -25,7 +25,7 @@ LEAST_ARC_DEG = 9.0
 # 0.60; the other three are rings that touch the mouth, of which more is asked (DEVELOPERS.md, "The networks").
 LEAST_SHARE = 0.64
 RIVAL_SHARE = 0.55  # a second line with this much is one that a person has to rule out
-CLEAR_SHARE = 0.9  # a line so clear tells by its colour what else may be its ink
+CLEAR_SHARE = 0.9  # a line so clear tells by its colour what else may be its ink, and is one though little of it shows
 WORST_MOUTH_MM = 0.65  # standard uncertainty of a mouth that is still one
 LEAST_SHOWN_MM = 0.8  # of a line that touches the mouth: less can't be told from the seam's own shadow
 FACE_MARGIN_MM = 0.25
@@ -40,11 +40,13 @@ MAYBE_INK = 0.07
 # networks").
 SURE_INK, SURELY_NONE = 0.95, 0.01
 LEAST_INK = 0.05  # by the survey, of a line that touches the mouth: what both readers take for ink may be a gasket
-LIKELY = 0.5  # a free line is ink if the reader and one more of sceptic and survey hold that for likelier than not
+# A free line is ink if the reader and one more of sceptic and survey hold that for likelier than not; one at the mouth,
+# free or not, if the survey does, or the strip is sure of it by CLEAR_SHARE.
+LIKELY = 0.5
 SURE_SHARE = 0.4  # mean ink probability of a free line that the survey is sure of
-# Mean probability of a look-alike behind a line that touches the mouth: 0.31 on the one such joint that was called full
-# without a mark, 0.12 at most on 105 rightly called so.
-MOST_TAPED = 0.2
+LEAST_WIDTH_MM = 0.55  # of a free line: of 1,205 that were ink, none narrower had its joint called anything
+NEAR_MM = 2.2  # from the mouth to the near edge of a line that more is asked of (DEVELOPERS.md, "Ink at the mouth")
+MOST_TAPED = 0.2  # mean probability of a look-alike behind the line; 0.12 at most behind marks
 _BEHIND_MM = 8.0
 _REACH_MM = 0.8  # the survey tells the middle of the rows with ink; a line drawn askew lies before and behind it
 _STRETCH_MM = 1.0  # about as wide as a narrow line
@@ -86,12 +88,8 @@ def read(strip: Strip, pose: Pose, fitting: Fitting, survey: Survey | None = Non
     before = None if first is not None else _inked_before(strip, reading, edge, line)
     if before is not None:
         return Refusal("read", "two-lines", f"before the line, {before:.1f} mm from the mouth, may be another")
-    if ink is not None and _touches(line, edge) and ink.near(_near_mm(line), _REACH_MM) < LEAST_INK:
-        return Refusal("read", "mark-unclear", "a line at the mouth that is no ink when its surroundings are seen too")
-    if _touches(line, edge) and _taped(strip, reading, line):
-        return Refusal("read", "mark-unclear", "a line at the mouth with a look-alike right behind it, tape or a label")
-    if not _touches(line, edge) and not _seconded(strip, reading, line, ink):
-        return Refusal("read", "mark-unclear", "two of three looks take the line for something else")
+    if doubt := _look_alike(strip, reading, edge, line, ink):
+        return Refusal("read", "mark-unclear", doubt)
     return _gap(strip, edge, line, _face_mm(pose, fitting, seen, survey), sure=first is not None)
 
 
@@ -122,6 +120,27 @@ def _begins(line: Line, ink: FirstInk) -> bool:
     return ink.near(near, _REACH_MM) >= SURE_INK and ink.before(near - _REACH_MM) < SURELY_NONE
 
 
+def _look_alike(strip: Strip, reading: Reading, edge: Mouth, line: Line, ink: FirstInk | None) -> str:
+    """Why a line may be something else, a ring of grease or a gasket say; empty where it is believed to be ink.
+
+    Most look-alikes lie at the mouth, and would have the joint called full: there more looks are heard.
+    """
+    touches, chance = _touches(line, edge), 1.0 if ink is None else ink.near(_near_mm(line), _REACH_MM)
+    if touches and chance < LEAST_INK:
+        return "a line at the mouth that is no ink when its surroundings are seen too"
+    if not touches and not _seconded(strip, reading, line, chance):
+        return "two of three looks take the line for something else"
+    if not touches and line.width_mm < LEAST_WIDTH_MM:
+        return f"a line of {line.width_mm:.1f} mm may be a scratch"
+    if _from_mouth(edge, line) > NEAR_MM:
+        return ""
+    if chance < LIKELY and line.share < CLEAR_SHARE:
+        return "a line at the mouth that may be something else when its surroundings are seen too"
+    if _taped(strip, reading, line):
+        return "a line at the mouth with a look-alike right behind it, tape or a label"
+    return ""
+
+
 def _taped(strip: Strip, reading: Reading, line: Line) -> bool:
     """Whether tape or a label lies behind a line: of what then shows between it and the collar, none need be ink."""
     along, far = _along(strip), float(np.nanmedian(line.far_mm))
@@ -129,9 +148,9 @@ def _taped(strip: Strip, reading: Reading, line: Line) -> bool:
     return bool(behind.any() and reading.shares[_DECOY][behind].mean() > MOST_TAPED)
 
 
-def _seconded(strip: Strip, reading: Reading, line: Line, ink: FirstInk | None) -> bool:
-    """Whether sceptic or survey, too, takes a line for ink; without either of them it goes unopposed."""
-    if ink is None or reading.sceptic is None or ink.near(_near_mm(line), _REACH_MM) >= LIKELY:
+def _seconded(strip: Strip, reading: Reading, line: Line, chance: float) -> bool:
+    """Whether sceptic or survey, which gives it that chance, too takes a line for ink; with neither it is unopposed."""
+    if reading.sceptic is None or chance >= LIKELY:
         return True
     along = _along(strip)
     cells = (along[None] > line.near_mm[:, None]) & (along[None] < line.far_mm[:, None])
@@ -243,6 +262,10 @@ def _gap(strip: Strip, edge: Mouth, line: Line, face_mm: float, sure: bool = Fal
         far=Edge(angles[ended], line.far_mm[ended], mouth.points_px(strip, np.nan_to_num(line.far_mm))[ended],
                  _scatter(angles[ended], line.far_mm[ended]), MARK_BIAS_MM),
     )
+
+
+def _from_mouth(edge: Mouth, line: Line) -> float:
+    return float(np.nanmedian(line.near_mm - edge.at_mm))
 
 
 def _middle(edge: Mouth, line: Line) -> float:
