@@ -207,6 +207,8 @@ def hidden_mm(recipe: Recipe, axis: PipeAxis, camera_mm) -> float:
     edge = np.concatenate([np.asarray(run, float) for run in [*runs[2:], outside]])
     xc, rc = camera_mm[0], float(np.hypot(camera_mm[1], camera_mm[2]))
     above = edge[edge[:, 1] > axis.radius_mm + 1e-6]
+    if not len(above):
+        return 0.0
     reach = xc + (above[:, 0] - xc) * (rc - axis.radius_mm) / (rc - above[:, 1])
     return float(max(0.0, reach.max()))
 

@@ -65,9 +65,10 @@ def premark_truth(recipe: Recipe, stage: Stage) -> dict | None:
     cut, axis = recipe.cut, stage.axis
     if cut is None or axis is None:
         return None
-    rel = ((np.arange(COLS) + 0.5) / COLS - 0.5) * 360
-    ends = cut_s(cut, axis.radius_mm, stage.phi0 + np.radians(rel + 180))
-    facing = np.degrees(stage.phi0) + 180
+    phi = columns_rad(stage)
+    facing = np.degrees(axis.facing_rad(stage.camera.centre_mm))
+    rel = (np.degrees(phi) - facing + 180) % 360 - 180
+    ends = cut_s(cut, axis.radius_mm, phi)
     facts: dict = {
         "cut_angle_deg": cut.angle_deg,
         "cut_dir_deg": float((cut.dir_deg - facing + 180) % 360 - 180),
