@@ -20,7 +20,6 @@ from vision.records import Doubt, Floats, Look, Photo, Refusal, Sighting
 
 _PIPE, _COLLAR, _HARDWARE, _INK, _OVER = (networks.FINDER_CLASSES.index(n) for n in
                                           ("pipe", "collar", "hardware", "ink", "over"))
-_CANDIDATES = 2  # joints of a first look that are looked at closely: the likeliest may be planks that vanish then
 _CLOSE_COLLAR_PX = (190.0, 110.0)  # collar width in the second look; the other where it fails
 _MOST_TURNED = 0.2  # rad: a second look whose joint lies further from its middle axis is taken again
 _HIDDEN_SHARE = 0.15  # of the ring round a collar: a hand that covers the pipe takes about a quarter of it
@@ -56,12 +55,8 @@ def _seen(photo: Photo, frame: Look) -> Sighting | Refusal:
     joints = _joints(frame, photo.size_px)
     if not joints:
         return Refusal("locate", _missed(frame, photo.size_px))
-    for _ in range(_CANDIDATES):
-        rough, rivals = _meant(joints)
-        found = next(filter(None, (_again(photo, frame, rough, width) for width in _CLOSE_COLLAR_PX)), None)
-        joints = [joint for joint in joints if _apart(joint, rough)]
-        if found is not None or not joints:
-            break
+    rough, rivals = _meant(joints)
+    found = next(filter(None, (_again(photo, frame, rough, width) for width in _CLOSE_COLLAR_PX)), None)
     if found is None:
         return Refusal("locate", "no-joint", "seen from afar, not clear when looked at closely")
     close, joint = found
@@ -221,15 +216,10 @@ def _meant(joints: list[_Rough]) -> tuple[_Rough, tuple[Doubt, ...]]:
         return joint.score * joint.collar_width * (1.3 - 0.5 * far)
 
     ranked = sorted(joints, key=weight, reverse=True)
-    apart = [joint for joint in ranked[1:] if _apart(joint, ranked[0])]
+    apart = [j for j in ranked[1:] if np.linalg.norm(j.mouth - ranked[0].mouth) > ranked[0].collar_width]
     if apart and weight(apart[0]) > 0.75 * weight(ranked[0]):
         return ranked[0], (Doubt("several-joints"),)
     return ranked[0], ()
-
-
-def _apart(joint: _Rough, other: _Rough) -> bool:
-    """Whether a joint is another one, and not a second reading of the same collar."""
-    return float(np.linalg.norm(joint.mouth - other.mouth)) > other.collar_width
 
 
 def _leaves(size_px: tuple[int, int], look: Look, joint: _Rough) -> bool:

@@ -287,7 +287,7 @@ class Gap:
 
     value_mm: mean over the rows read of mark's near edge minus mouth, along the pipe; 0 where ink
     reaches under the collar.  least_mm, most_mm bracket what the view leaves open: the lip may hide the edge
-    of ink that comes out from under it; a dark ring at the mouth may pass for collar.
+    of ink that comes out from under it.
     line_width_mm: None where only the near edge is known.  hand_mm: standard uncertainty of the gap for edges
     that a person placed, 0 where the program read them.
     """
