@@ -148,6 +148,14 @@ def test_a_line_that_would_pass_for_a_mark_stays_a_rival_whatever_its_colour(rea
     assert reason(reader(Painted(0.0, strokes=(Stroke(8.0, color=WHITE), dark)))) == "two-lines"
 
 
+def test_where_the_survey_is_sure_that_ink_begins_no_colour_speaks_against_it(reader):
+    """The joint's own mark may be the faint dark one, and the clear light one somebody else's line."""
+    dark = Stroke(1.0, share=RIVAL_SHARE + 0.04, color=SHADOW)
+    painted = Painted(0.0, strokes=(Stroke(8.0, color=WHITE), dark))
+    assert isinstance(reader(painted), Gap)
+    assert reason(reader(painted, FROM_PIPE, inked({1.0: 0.98}))) == "two-lines"
+
+
 def test_what_shows_between_collar_and_tape_is_not_proved_to_be_ink(reader):
     """Bare pipe there has another colour than the tape, and may pass for a line."""
     dash = Stroke(0.0, 2.0, arc_deg=(-40, 20), uneven_mm=0.3)

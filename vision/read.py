@@ -76,7 +76,8 @@ def read(strip: Strip, pose: Pose, fitting: Fitting, survey: Survey | None = Non
     first = _first_of(lines, ink)
     if first is not None:
         lines = [line for line in lines if _near_mm(line) >= _near_mm(first)]
-    rivals = _of_one_ink([line for line in lines if line is first or line.share >= RIVAL_SHARE])
+    rivals = [line for line in lines
+              if line is first or (line.share >= RIVAL_SHARE and not _of_other_ink(line, lines))]
     if len(rivals) > 1:  # said first: that there are two is sure, however well their distances are known
         places = ", ".join(f"{_middle(edge, line):.1f}" for line in rivals)
         return Refusal("read", "two-lines", f"lines at {places} mm from the mouth")
@@ -93,14 +94,12 @@ def read(strip: Strip, pose: Pose, fitting: Fitting, survey: Survey | None = Non
     return _gap(strip, edge, line, _face_mm(pose, fitting, seen, survey), sure=first is not None)
 
 
-def _of_one_ink(rivals: list[Line]) -> list[Line]:
-    """The rivals without what is no line of the clear one's ink: what is too faint to pass for a mark by itself, and
-    darker than the pipe where the clear one is lighter, as the mouth's shadow is, or the other way round.
+def _of_other_ink(line: Line, lines: list[Line]) -> bool:
+    """Whether a line is none of the clear one's ink: too faint to pass for a mark by itself, and darker than the pipe
+    where the clear one is lighter, as the mouth's shadow is, or the other way round.
     """
-    clear = max(rivals, key=lambda line: line.share, default=None)
-    if clear is None or clear.share < CLEAR_SHARE:
-        return rivals
-    return [line for line in rivals if line.share >= LEAST_SHARE or not _opposed(line.rgb, clear)]
+    clear = max(lines, key=lambda each: each.share)
+    return clear.share >= CLEAR_SHARE and line.share < LEAST_SHARE and _opposed(line.rgb, clear)
 
 
 def _opposed(rgb: Floats | None, line: Line) -> bool:
