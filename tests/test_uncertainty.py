@@ -143,7 +143,7 @@ def test_ink_that_comes_out_from_under_the_lip_leaves_its_end_open():
 
 
 def test_of_a_bracket_of_the_reader_the_low_end_is_held_whole_and_the_rest_is_an_even_spread():
-    """JCGM 101 clause 6.4.2: all that is known of the mark's place is then that it lies between the two."""
+    """JCGM 101 clause 6.4.2 (cited from memory): all that is known of its place is that it lies between the two."""
     gap, *rest = road(Scene(gap_mm=3.0))
     wide = uncertainty.measure(replace(gap, least_mm=2.0, most_mm=4.5), *rest).gap
     assert wide.low_mm < 2.0
