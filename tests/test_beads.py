@@ -43,3 +43,16 @@ def test_only_the_greasy_world_has_beads(studio: SimpleNamespace) -> None:
             for world in studio.world.WORLDS}
     assert many["train"] == many["test"] == 0
     assert 10 <= many["greasy"] <= 32  # a third of them
+
+
+def test_doubtful_joints_are_marked_or_not_by_a_coin(studio: SimpleNamespace) -> None:
+    """And what lies at the mouth tells nothing of which: rings come as often beside marks as without them."""
+    drawn = [studio.world.doubtful(studio.world.scene_of(seed, [], "greasy")) for seed in range(400)]
+    marked = [recipe for recipe in drawn if recipe.mark is not None]
+    assert len(marked) / len(drawn) == pytest.approx(0.5, abs=0.08)
+    near = sum(-1.6 < recipe.mark.gap_mm < 3.1 for recipe in marked) / len(marked)
+    assert near > 0.7
+    for marks in (True, False):
+        some = [recipe for recipe in drawn if (recipe.mark is not None) == marks]
+        ringed = sum(any(at < 2.1 for _, at, _ in recipe.decoys) for recipe in some) / len(some)
+        assert ringed == pytest.approx(0.5, abs=0.12)

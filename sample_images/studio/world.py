@@ -11,8 +11,8 @@ from dataclasses import replace
 import numpy as np
 
 from .noise import pick
-from .recipe import CollarSpec, Recipe
-from .scene import FINISHES, GROUND_KINDS, HARDWARE, draw
+from .recipe import CollarSpec, MarkSpec, Recipe
+from .scene import FINISHES, GROUND_KINDS, HARDWARE, draw, draw_mark
 
 WORLDS = ("train", "greasy", "test")  # greasy: training's, with more at the mouth that is taken for its edge
 # What belongs to the test world alone; training has all the rest.
@@ -65,6 +65,26 @@ def with_look_alikes(recipe: Recipe, rng: np.random.Generator) -> Recipe:
         if rng.random() < chance:
             recipe = change(recipe, rng)
     return recipe
+
+
+def doubtful(recipe: Recipe) -> Recipe:
+    """The joint of a scene, marked or not by a coin, with what is taken for ink at most mouths of either.
+
+    So a look-alike tells nothing of whether there is a mark, and only the mark itself does.
+    """
+    rng = np.random.default_rng([recipe.seed, 4180])
+    mark = _near_the_mouth(recipe.mark or draw_mark(rng, recipe.pipe), rng) if rng.random() < 0.5 else None
+    recipe = replace(recipe, mark=mark)
+    return with_look_alikes(recipe, rng) if rng.random() < 0.8 else recipe
+
+
+def _near_the_mouth(mark: MarkSpec, rng: np.random.Generator) -> MarkSpec:
+    """The mark moved, mostly, to where look-alikes lie; a second line goes with it."""
+    if rng.random() < 0.3:
+        return mark
+    gap_mm = float(rng.uniform(-1.5, 3.0))
+    second_mm = None if mark.second_mm is None else mark.second_mm - mark.gap_mm + gap_mm
+    return replace(mark, gap_mm=gap_mm, second_mm=second_mm)
 
 
 def kept_to(world: str, recipe: Recipe, rng: np.random.Generator) -> Recipe:

@@ -218,6 +218,35 @@ class Surveyor(nn.Module):
         return (answer, self.kinds(x)) if self.training else answer
 
 
+class Edger(nn.Module):
+    """One side of a pipe straightened, 192 x 96: logits of the row where the side is, by left and right half."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        trunk = reader()
+        self.encoder, self.ups = trunk.encoder, trunk.ups
+        self.keys = nn.Conv2d(32, 4, 1)
+        self.mix = nn.Sequential(
+            nn.Conv1d(32 * 5, 64, 5, padding=2), nn.ReLU(inplace=True),
+            nn.Conv1d(64, 48, 5, padding=2), nn.ReLU(inplace=True),
+        )
+        self.head = nn.Conv1d(48, 2, 3, padding=1)
+
+    def begin(self, trunk: Segmenter) -> None:
+        """Take over what the reader knows."""
+        self.encoder.load_state_dict(trunk.encoder.state_dict())
+        self.ups.load_state_dict(trunk.ups.state_dict())
+
+    def forward(self, picture: Tensor) -> Tensor:
+        """(batch, 2 * rows)."""
+        skips = self.encoder((picture - 127.0) / 128.0)
+        x = skips[-1]
+        for up, skip in zip(self.ups, reversed(skips[:-1]), strict=True):
+            x = up(x, skip)
+        halves = x.chunk(2, 3)
+        return torch.cat([_interleaved(self.head(self.mix(_pooled(half, self.keys(half), 3)))) for half in halves], 1)
+
+
 def _pooled(x: Tensor, keys: Tensor, over: int) -> Tensor:
     """Mean over one side of a map, and a weighted mean for each key."""
     weight = keys.softmax(over)

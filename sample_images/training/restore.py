@@ -14,8 +14,8 @@ import torch
 from torch import Tensor, nn
 
 
-def _folded(path: Path) -> list[tuple[Tensor, Tensor]]:
-    """Weight and bias of every convolution of the file, in order."""
+def _folded(path: Path, kind: str = "Conv") -> list[tuple[Tensor, Tensor]]:
+    """Weight and bias of every convolution of the file, or of what else `kind` names, in order."""
     import onnx
 
     from .halve import single
@@ -25,26 +25,39 @@ def _folded(path: Path) -> list[tuple[Tensor, Tensor]]:
     stored = {name: torch.from_numpy(values.copy()).float() for name, values in weights.items()}
     pairs = []
     for node in graph.node:
-        if node.op_type == "Conv":
+        if node.op_type == kind:
             weight = stored[node.input[1]]
             bias = stored[node.input[2]] if len(node.input) > 2 else torch.zeros(len(weight))
             pairs.append((weight, bias))
     return pairs
 
 
-def _convolutions(net: nn.Module, probe: Tensor) -> list[tuple[nn.Conv2d, nn.BatchNorm2d | None]]:
-    """Convolutions in the order in which they are used, each with the normalisation that follows it."""
+_CONVOLUTIONS = (nn.Conv2d, nn.Conv1d)
+
+
+def _used(net: nn.Module, probe: Tensor, kinds: tuple[type[nn.Module], ...]) -> list[nn.Module]:
+    """Parts of these kinds in the order in which they are used."""
     order: list[nn.Module] = []
-    kinds = (nn.Conv2d, nn.BatchNorm2d)
     hooks = [part.register_forward_hook(lambda part, *_: order.append(part)) for part in net.modules()
              if isinstance(part, kinds)]
     with torch.no_grad():
         net.eval()(probe)
     for hook in hooks:
         hook.remove()
+    return order
+
+
+def _convolutions(net: nn.Module, probe: Tensor) -> list[tuple[nn.Module, nn.BatchNorm2d | None]]:
+    """Convolutions in the order in which they are used, each with the normalisation that follows it."""
+    order = _used(net, probe, (*_CONVOLUTIONS, nn.BatchNorm2d))
     followers = [*order[1:], None]
     return [(part, after if isinstance(after, nn.BatchNorm2d) else None)
-            for part, after in zip(order, followers, strict=True) if isinstance(part, nn.Conv2d)]
+            for part, after in zip(order, followers, strict=True) if isinstance(part, _CONVOLUTIONS)]
+
+
+def fits(net: nn.Module, path: Path, probe: Tensor) -> bool:
+    """Whether an ONNX file has as many convolutions as the network."""
+    return len(_convolutions(net, probe)) == len(_folded(path))
 
 
 @torch.no_grad()
@@ -63,6 +76,9 @@ def restore(net: nn.Module, path: Path, probe: Tensor) -> None:
         norm.running_var.fill_(1 - norm.eps)
         norm.weight.fill_(1)
         norm.bias.copy_(bias)
+    for linear, (weight, bias) in zip(_used(net, probe, (nn.Linear,)), _folded(path, "Gemm"), strict=True):
+        linear.weight.copy_(weight)
+        linear.bias.copy_(bias)
 
 
 @torch.no_grad()

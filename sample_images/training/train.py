@@ -4,6 +4,7 @@
     python -m training.train spotter --scenes DIR --held DIR --photos DIR --start finder.onnx --out spotter.onnx
     python -m training.train reader --scenes DIR --held DIR --start FILE --out reader.onnx
     python -m training.train surveyor --scenes DIR --held DIR --start reader.onnx --out surveyor.onnx
+    python -m training.train edger --scenes DIR --held DIR --start sceptic.onnx --out edger.onnx
 
 Run from `sample_images/`.  One GPU each; scenes may still be appearing while it trains.  Seeds are fixed; which
 scenes are there at a step depends on the renderer's pace.  Prints loss and scores on scenes held out, and keeps a
@@ -23,7 +24,7 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional as F
 
-from . import aimed, frames, lanes, nets, restore, shelf, strips
+from . import aimed, edges, frames, lanes, nets, restore, shelf, strips
 
 IGNORE = 255
 _FINDER_WEIGHTS = (1.0, 1.0, 1.5, 1.2, 2.5, 1.5)
@@ -75,6 +76,11 @@ def surveyor_loss(out: Tensor | tuple[Tensor, Tensor], column: Tensor, sides: Te
     return loss + KINDS_WEIGHT * F.cross_entropy(cells.float(), kinds, ignore_index=IGNORE)
 
 
+def edger_loss(out: Tensor, rows: Tensor) -> Tensor:
+    """Cross entropy of the side's row in either half."""
+    return sum(place_loss(*each) for each in zip(out.chunk(2, 1), rows.T, strict=True)) / 2
+
+
 def place_loss(logits: Tensor, place: Tensor) -> Tensor:
     """Cross entropy against the two cells beside a place, each by its nearness."""
     known = torch.isfinite(place) & (place >= 0) & (place < logits.shape[1] - 1)
@@ -107,7 +113,7 @@ def evaluate(
 ) -> dict[str, float]:
     """Held-out IoU by class; for the reader also the mouth's median and 95th percentile error in mm."""
     if not names:
-        return survey(net, batches, device)
+        return survey(net, batches, device) if len(batches[0]) > 2 else edged(net, batches, device)
     net.eval()
     confusion, mouth = np.zeros((len(names), len(names))), []
     for batch in batches:
@@ -151,6 +157,16 @@ def survey(net: nn.Module, batches: list[tuple[Tensor, ...]], device: str) -> di
     return {**_told("mouth_mm", mouth, column, lanes.STEP_MM),
             **_told("side_pc", torch.cat(rows), torch.cat([sides[:, 0], sides[:, 1]]), side),
             **_ink_told(line, mark)}
+
+
+@torch.no_grad()
+def edged(net: nn.Module, batches: list[tuple[Tensor, ...]], device: str) -> dict[str, float]:
+    """Held out: loss, median and 95th percentile error, and how often two sigma hold it, of a pipe's side."""
+    net.eval()
+    answers = torch.cat([net(batch[0].to(device).float()).float().cpu() for batch in batches])
+    rows = torch.cat([batch[1].cpu() for batch in batches])
+    net.train()
+    return _told("side_pc", torch.cat(answers.chunk(2, 1)), torch.cat([rows[:, 0], rows[:, 1]]), 100 * edges.STEP)
 
 
 def _ink_told(logits: Tensor, mark: Tensor) -> dict[str, float]:
@@ -203,8 +219,10 @@ def _arguments() -> argparse.Namespace:
 
 def _begin(net: nn.Module, start: Path, draw: Draw, device: str) -> nn.Module:
     """The network on the device, with the weights of `start`."""
-    if isinstance(net, nets.Surveyor | nets.Spotter) and start.suffix == ".onnx":
-        trunk = nets.reader() if isinstance(net, nets.Surveyor) else nets.finder()
+    probe = torch.zeros_like(draw()[0][:1], device="cpu").float()
+    if (isinstance(net, nets.Surveyor | nets.Spotter | nets.Edger) and start.suffix == ".onnx"
+            and not restore.fits(net, start, probe)):
+        trunk = nets.finder() if isinstance(net, nets.Spotter) else nets.reader()
         net.begin(_begin(trunk, start, lambda: (draw()[0][:, :3],), device).cpu())
         return net.to(device, memory_format=torch.channels_last).train()
     if start.suffix == ".pth":
@@ -212,7 +230,7 @@ def _begin(net: nn.Module, start: Path, draw: Draw, device: str) -> nn.Module:
     elif start.suffix == ".pt":
         net.load_state_dict(torch.load(start, map_location="cpu", weights_only=True))
     else:
-        restore.restore(net, start, torch.zeros_like(draw()[0][:1], device="cpu").float())
+        restore.restore(net, start, probe)
     net = net.to(device, memory_format=torch.channels_last)
     if start.suffix == ".onnx":
         restore.settle(net, lambda: draw()[0].float())
@@ -270,11 +288,14 @@ def export(net: nn.Module, out: Path, probe: Tensor) -> None:
 
 SIDES = {"finder": (3, frames.HEIGHT, frames.WIDTH), "spotter": (3, aimed.HEIGHT, aimed.WIDTH),
          "reader": (3, strips.ROWS, strips.COLUMNS),
-         "surveyor": (6, lanes.ROWS, lanes.COLUMNS)}
+         "surveyor": (6, lanes.ROWS, lanes.COLUMNS), "edger": (3, edges.ROWS, edges.COLUMNS)}
 LOSSES: dict[str, Callable[..., Tensor]] = {
-    "finder": finder_loss, "spotter": finder_loss, "reader": reader_loss, "surveyor": surveyor_loss}
-NAMES = {"finder": nets.FINDER_CLASSES, "spotter": nets.FINDER_CLASSES, "reader": nets.STRIP_CLASSES, "surveyor": ()}
-NETS = {"finder": nets.finder, "spotter": nets.Spotter, "reader": nets.reader, "surveyor": nets.Surveyor}
+    "finder": finder_loss, "spotter": finder_loss, "reader": reader_loss, "surveyor": surveyor_loss,
+    "edger": edger_loss}
+NAMES = {"finder": nets.FINDER_CLASSES, "spotter": nets.FINDER_CLASSES, "reader": nets.STRIP_CLASSES,
+         "surveyor": (), "edger": ()}
+NETS = {"finder": nets.finder, "spotter": nets.Spotter, "reader": nets.reader, "surveyor": nets.Surveyor,
+        "edger": nets.Edger}
 
 
 def main() -> None:
@@ -305,7 +326,8 @@ def main() -> None:
             return lambda: frames.sample(from_, photos, batch)
         if args.which == "spotter":
             return lambda: aimed.sample(from_[True], photos, batch, repainted)
-        return lambda: (lanes if args.which == "surveyor" else strips).sample(from_[True], batch, repainted)
+        source = {"surveyor": lanes, "edger": edges}.get(args.which, strips)
+        return lambda: source.sample(from_[True], batch, repainted)
 
     net = _begin(NETS[args.which](), args.start, drawing(shelves), device)
     with torch.no_grad():
