@@ -152,6 +152,18 @@ def test_sides_that_the_cut_contradicts_are_not_believed():
     assert borne_out(leaning(after, 12, 20), after, right) is after
 
 
+def test_sides_that_were_looked_at_closely_are_hardly_turned():
+    """Where they are, something in front of one of them has passed for it."""
+    after = scenes.pose(SCENE)
+    right = Gauge(np.array([-1.0, 1.0]), np.array([USUAL_U, USUAL_U]), NOWHERE)
+    turned = leaning(after, 3, 1)
+    assert borne_out(turned, after, right) is after
+    refusal = borne_out(turned, after, right, closely=True)
+    assert isinstance(refusal, Refusal)
+    assert "3 degrees" in refusal.detail
+    assert borne_out(leaning(after, 1.5, 1), after, right, closely=True) is after
+
+
 @pytest.mark.parametrize("seen", [Gauge(np.array([-1.0, 1.2]), np.array([0.01, 0.01]), NOWHERE),
                                   Gauge(np.array([-1.0, 1.0]), np.array([0.2, 0.01]), NOWHERE)])
 def test_sides_that_the_gauge_doubts_tell_no_scale(seen):

@@ -11,10 +11,10 @@ ROOT = Path(__file__).parent.parent
 VISION = sorted((ROOT / "vision").rglob("*.py"))
 CALIBRATION = sorted((ROOT / "calibration").rglob("*.py"))
 
-STAGES = {"decode", "locate", "refine", "pose", "unwrap", "square", "survey", "gauge", "read", "assist", "trace",
-          "uncertainty", "verdict", "end", "depth", "placing", "insertion"}
+STAGES = {"decode", "locate", "refine", "pose", "edges", "unwrap", "square", "survey", "gauge", "read", "assist",
+          "trace", "uncertainty", "verdict", "end", "depth", "placing", "insertion"}
 PARTS = {"focal": {"decode"}, "looks": {"locate", "end"}, "sides": {"refine", "assist", "trace", "gauge"},
-         "mouth": {"read", "square", "survey", "depth", "trace"}, "resample": {"unwrap", "lanes"},
+         "mouth": {"read", "square", "survey", "depth", "trace"}, "resample": {"unwrap", "lanes", "edges"},
          "lanes": {"survey", "gauge"},
          "mark": {"read", "depth"}, "cut": {"depth"},
          "redraw": {"uncertainty", "placing", "insertion"}, "sharpness": {"pipeline"}}

@@ -32,6 +32,8 @@ SIDES = (63.5 - 64 / 1.4, 63.5 + 64 / 1.4)  # rows
 SURVEY = (119.227, 0.970, 17.316, 0.485, 109.587, 0.555)
 INK, INKED = 0.010, 0.991  # that any is seen on a joint without; that it begins where it does
 GAUGE = (119.695, 0.565, 17.448, 0.502, 109.573, 0.504)
+SIDE_ROW = 55
+EDGE = (54.517, 0.561, 54.536, 0.536)  # mean and standard deviation of a side, in rows, near the mouth and further out
 SAWYER_MEANS = (0.45736, 0.48074, 0.00000, 0.00035, 0.05483, 0.00002, 0.00012, 0.00000, 0.00657)
 BEYOND = (0.52838, 0.99988, 0.99995, 0.99999)
 
@@ -140,6 +142,19 @@ def test_the_gauger_answers_as_recorded():
     assert told[::2] == pytest.approx([MOUTH_COLUMN - 0.5, *SIDES], abs=3)
 
 
+def test_the_edger_answers_as_recorded():
+    """A side of a pipe straightened: shaded pipe above, ground below, of either half mean and standard deviation."""
+    y = np.arange(96)[:, None, None]
+    shade = 1 - 0.5 * np.clip(1 + (y - SIDE_ROW) * 0.006, 0, 1) ** 2
+    rgb = np.where(y < SIDE_ROW, shade * (210, 170, 40), (120, 110, 90)) + np.zeros((96, 192, 1))
+    told = []
+    for share in networks.edge(np.clip(np.round(rgb), 0, 255).astype(np.uint8)):
+        mean = float(share @ np.arange(96))
+        told += [mean, float(np.sqrt(share @ (np.arange(96) - mean) ** 2))]
+    np.testing.assert_allclose(told, EDGE, atol=0.02)
+    assert told[::2] == pytest.approx([SIDE_ROW - 0.5] * 2, abs=0.5), "where the pipe ends"
+
+
 def test_the_sawyer_answers_as_recorded():
     strip = picture(128, 512)
     strip[:, :266] = (120, 110, 90)
@@ -187,7 +202,7 @@ def test_a_dark_strip_is_read_like_a_light_one():
 
 def test_the_weights_are_small_enough_to_ship():
     assert {path.stem for path in WEIGHTS.glob("*.onnx")} == {"finder", "spotter", "reader", "sceptic", "sawyer",
-                                                            "surveyor", "gauger"}
+                                                            "surveyor", "gauger", "edger"}
     assert sum(path.stat().st_size for path in WEIGHTS.iterdir()) <= LARGEST_MB * 2**20
 
 

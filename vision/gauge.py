@@ -38,7 +38,7 @@ def moved(photo: Photo, limbs: Limbs, pose: Pose, seen: Gauge) -> Limbs | None:
     pipe = list(limbs.pipe)
     found = False
     for sign, side, u in zip(SIGNS, seen.sides, seen.u, strict=True):
-        if abs(side - sign) <= max(OFF, SIGMAS * u):
+        if _borne_out(sign, side, u):
             continue
         course = _course(photo, pose, sign, float(side), float(u))
         limb = None if course is None else find_limb(photo, course)
@@ -60,10 +60,17 @@ def widened(limbs: Limbs, pose: Pose, seen: Gauge, camera: Camera) -> Limbs:
     half_px = pose.pipe.radius_mm * pose.px_per_mm
     for sign, side, u in zip(SIGNS, seen.sides, seen.u, strict=True):
         index = _index(limbs, _outward(pose, sign, camera))
+        if pipe[index].closely and _borne_out(sign, side, u):
+            continue
         apart = max(0.0, (side - sign) ** 2 - (ERRS * u) ** 2)
         more_px = WIDER * half_px * np.sqrt(apart + max(0.0, u**2 - USUAL_U**2))
         pipe[index] = replace(pipe[index], covariance=pipe[index].covariance + np.diag([0.0, more_px**2]))
     return replace(limbs, pipe=(pipe[0], pipe[1]))
+
+
+def _borne_out(sign: int, side: float, u: float) -> bool:
+    """Whether a side is seen about where the pose has it."""
+    return bool(abs(side - sign) <= max(OFF, SIGMAS * u))
 
 
 def lane_mm(axis: Axis, side: float, along_mm: Floats) -> Floats:

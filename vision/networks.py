@@ -7,7 +7,8 @@ They are built alike and learnt from different worlds, the sceptic's full of gre
 Where they differ nobody should be sure, and the mean of the two is not.  `sawyer`, built alike too, reads the strip of
 a bare pipe: its cut and its ink.
 `surveyor` looks at the joint straightened: where along it the mouth lies, where the pipe's sides are, and where the
-first ink begins.  `gauger` looks at a bare pipe straightened: where it ends, and where its sides are.
+first ink begins.  `gauger` looks at a bare pipe straightened: where it ends, and where its sides are.  `edger` looks
+at one side of a pipe or a collar, straightened and closely: where it is, to a thousandth of the pipe's half width.
 How they were made, on what, and how good they are: DEVELOPERS.md, "The networks".
 """
 
@@ -35,7 +36,7 @@ MOST_LIFT = 4.0
 _MOVED = 12  # columns by which the mirrored strip is moved as well: the coarser strides (8, 16, 32) then fall elsewhere
 
 
-@lru_cache(maxsize=7)
+@lru_cache(maxsize=8)
 def _network(name: str) -> onnxruntime.InferenceSession:
     weights = resources.files("vision").joinpath("weights", f"{name}.onnx").read_bytes()
     options = onnxruntime.SessionOptions()
@@ -134,6 +135,12 @@ def survey(picture: Bytes) -> Straight:
 def gauge(picture: Bytes) -> Straight:
     """Look at a bare pipe straightened, (128, 256, 6)."""
     return _straight("gauger", picture)
+
+
+def edge(picture: Bytes) -> tuple[Shares, Shares]:
+    """Look at one side of a pipe straightened, (96, 192, 3): of each row, how likely the side is there, by halves."""
+    near, far = np.split(_logits("edger", picture), 2)
+    return _shares(near), _shares(far)
 
 
 def _straight(name: str, picture: Bytes) -> Straight:

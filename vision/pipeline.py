@@ -1,12 +1,12 @@
 """The table of contents: bytes in, verdict out, a line a stage.
 
-    bytes -decode-> Photo -locate-> Sighting -refine-> Limbs -pose-> Pose -unwrap-> Strip
-          -read-> Gap -uncertainty-> Measurement -verdict-> Verdict
+    bytes -decode-> Photo -locate-> Sighting -refine-> Limbs -pose-> Pose -edges-> Limbs -pose-> Pose
+          -unwrap-> Strip -read-> Gap -uncertainty-> Measurement -verdict-> Verdict
 
 and for the marked pipe before it is pushed in:
 
-    bytes -decode-> Photo -end-> Sighting -refine-> Limbs -pose-> Pose -unwrap-> Strip
-          -depth-> Ends, Depth -placing-> Placement -verdict-> PremarkVerdict
+    bytes -decode-> Photo -end-> Sighting -refine-> Limbs -pose-> Pose -edges-> Limbs -pose-> Pose
+          -unwrap-> Strip -depth-> Ends, Depth -placing-> Placement -verdict-> PremarkVerdict
 
 A stage that can't go on returns a Refusal; the answer is then `unproven`, and carries what was found so far.
 """
@@ -22,6 +22,7 @@ from calibration.fittings import Fitting
 from vision.assist import axis_of, sides_by_hand, start_from, told
 from vision.decode import decode
 from vision.depth import columns_for, cut_near, find_ends, read_depth, with_end
+from vision.edges import ROUGHLY, SURE, closer, far_off, known, level_with, unopposed
 from vision.end import find_end
 from vision.gauge import facing, gauge, moved, widened
 from vision.insertion import insert
@@ -60,6 +61,7 @@ from vision.unwrap import FIRST_MM, STEP_MM, unwrap
 from vision.verdict import in_order, judge, judge_insertion, judge_placement
 
 MOST_TURNS = 3
+LOOKS, LOOKS_ANEW = (SURE, SURE), (ROUGHLY, ROUGHLY, SURE, SURE)  # how well a side must be seen to be taken over
 
 _Record = TypeVar("_Record", Photo, Sighting, Limbs, Pose, Strip, Gap, Measurement, Ends, Depth, Placement)
 
@@ -116,6 +118,7 @@ def _laid_out(road: _Road, photo: Photo, sides: Limbs, fitting: Fitting) -> _Joi
     sighting, road.turns = road.records["sighting"], 0
     limbs = road.to(sides)
     pose = road.to(solve_pose(limbs, photo.camera, fitting, sighting.mouth_px, sighting.axis_px))
+    limbs, pose = _closer(road, photo, limbs, pose, fitting)
     if better := settle(limbs, pose, photo.camera):
         limbs, pose = road.turned(*better)
     strip = road.to(unwrap(photo, pose))
@@ -125,6 +128,35 @@ def _laid_out(road: _Road, photo: Photo, sides: Limbs, fitting: Fitting) -> _Joi
     road.to(in_view(pose))
     lanes = straighten(photo, pose, mouth_near(strip), fitting.collar_od_mm / 2)
     return _Joint(limbs, pose, strip, lanes, survey(lanes))
+
+
+def _closer(road: _Road, photo: Photo, limbs: Limbs, pose: Pose, fitting: Fitting) -> tuple[Limbs, Pose]:
+    """Limbs and pose with the sides looked at closely, from where the photo's edges are, or else the finder's mask."""
+    sighting = road.records["sighting"]
+    seen = _looked_at(road, photo, (limbs, pose), fitting, LOOKS)
+    if seen is None or not known(seen[0]):
+        level = level_with(sighting, limbs, photo.camera)
+        start = road.solved(level, photo, fitting)
+        anew = start and _looked_at(road, photo, (level, start), fitting, LOOKS_ANEW)
+        seen = anew if anew and known(anew[0]) else seen
+    limbs = road.to(unopposed(seen[0])) if seen else limbs
+    return limbs, road.to(road.solved(limbs, photo, fitting) or pose)
+
+
+def _looked_at(road: _Road, photo: Photo, start: tuple[Limbs, Pose], fitting: Fitting,
+               looks: tuple[float, ...]) -> tuple[Limbs, Pose] | None:
+    """Limbs and pose after close looks at the sides, the last one only where they were elsewhere; None where what is
+    seen can't be a cylinder."""
+    limbs, pose = start
+    for sure in looks:
+        before, limbs = limbs, closer(photo, limbs, pose, fitting.collar_od_mm / 2, sure)
+        solved = road.solved(limbs, photo, fitting)
+        if solved is None:
+            return None
+        pose = solved
+        if sure == SURE and not far_off(before, limbs, pose):
+            break
+    return limbs, pose
 
 
 def _read(photo: Photo, seen: Sighting, joint: _Joint, pose: Pose, fitting: Fitting) -> Gap | Refusal:
@@ -156,7 +188,7 @@ def _judged_premark(photo: Photo, seen: Sighting | Refusal, fitting: Fitting, co
             road.to(facing(seen, bare.pose, cut_near(bare.ends), photo.camera))
             bare = _laid_bare(road, photo, elsewhere, fitting)
         pose = road.to(trusted(bare.pose, fitting))
-        road.to(borne_out(bare.by_sides, pose, bare.gauge))
+        road.to(borne_out(bare.by_sides, pose, bare.gauge, known(bare.limbs)))
         depth = road.to(read_depth(with_end(bare.ends, bare.strip, bare.gauge.mouth), bare.strip))
         limbs = road.to(widened(bare.limbs, pose, bare.gauge, photo.camera))
         placement = road.to(place(depth, limbs, pose, photo.camera, fitting, confidence))
@@ -183,7 +215,9 @@ def _laid_bare(road: _Road, photo: Photo, sides: Limbs, fitting: Fitting) -> _Ba
     sighting, road.turns = road.records["sighting"], 0
     columns = columns_for(fitting.mark_depth_mm, FIRST_MM, STEP_MM)
     limbs = road.to(sides)
-    pose = by_sides = road.to(solve_pose(limbs, photo.camera, fitting, sighting.mouth_px, sighting.axis_px))
+    pose = road.to(solve_pose(limbs, photo.camera, fitting, sighting.mouth_px, sighting.axis_px))
+    limbs, pose = _closer(road, photo, limbs, pose, fitting)
+    by_sides = pose
     if better := settle(limbs, pose, photo.camera):
         limbs, pose = road.turned(*better)
     strip = road.to(unwrap(photo, pose, columns=columns))
@@ -299,6 +333,12 @@ class _Road:
         self.records[type(record).__name__.lower()] = record
         self.doubts += getattr(record, "doubts", ())
         return record
+
+    def solved(self, limbs: Limbs, photo: Photo, fitting: Fitting) -> Pose | None:
+        """The pose of these limbs, about the joint that was sighted; None where they belong to no cylinder."""
+        sighting = self.records["sighting"]
+        pose = solve_pose(limbs, photo.camera, fitting, sighting.mouth_px, sighting.axis_px)
+        return None if isinstance(pose, Refusal) else pose
 
     def turned(self, limbs: Limbs, pose: Pose) -> tuple[Limbs, Pose]:
         """Note that the axis was turned; what was said of it before still stands."""

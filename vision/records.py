@@ -137,6 +137,7 @@ class Limb:
     line: (3,) a, b, c with a² + b² = 1; a x + b y + c > 0 outside the joint.
     covariance: (2, 2) of (angle_rad, offset_px) about `centre_px`, the mean of the points it was fitted to.
     sigma_px: scatter of single edge points about the line.  length_px: how much of the line was seen.
+    closely: whether a close look told it, and not the photo's strongest edge.
     """
 
     line: Floats
@@ -145,6 +146,7 @@ class Limb:
     sigma_px: float
     length_px: float
     points_px: Floats
+    closely: bool = False
 
 
 @dataclass(frozen=True)
