@@ -25,7 +25,7 @@ LEAST_ARC_DEG = 9.0
 # 0.60; the other three are rings that touch the mouth, of which more is asked (DEVELOPERS.md, "The networks").
 LEAST_SHARE = 0.64
 RIVAL_SHARE = 0.55  # a second line with this much is one that a person has to rule out
-CLEAR_SHARE = 0.9  # a line so clear tells by its colour what else may be its ink, and is one though little of it shows
+CLEAR_SHARE = 0.92  # a line so clear tells by its colour what else may be its ink, and is one though little of it shows
 WORST_MOUTH_MM = 0.65  # standard uncertainty of a mouth that is still one
 LEAST_SHOWN_MM = 0.8  # of a line that touches the mouth: less can't be told from the seam's own shadow
 FACE_MARGIN_MM = 0.25
