@@ -21,8 +21,8 @@ from vision.edges import (
     far_off,
     level_with,
     look,
+    reconciled,
     straightened,
-    unopposed,
 )
 from vision.pose import solve_pose
 from vision.records import Floats, Limb, Limbs, Photo, Pose
@@ -96,7 +96,7 @@ def test_a_misread_side_comes_back_to_the_silhouette(camera, index, share):
     wrong = misread(limbs_of(scene), index, share, scene)
     better = wrong
     for _ in range(2):
-        better = closer(photo_of(scene), better, posed(better, scene), COLLAR_MM)
+        better = closer(photo_of(scene), better, posed(better, scene))
     half_px = scenes.pose(scene).pipe.radius_mm * scenes.pose(scene).px_per_mm
     assert off_px(better, scene).max() < 0.006 * half_px
     assert [limb.closely for limb in better.pipe] == [True, True]
@@ -112,7 +112,7 @@ def test_a_collars_sides_are_told_too(index, share):
     half_px = COLLAR_MM * pose.px_per_mm
     moved = list(limbs.collar)
     moved[index] = replace(moved[index], line=moved[index].line - np.array([0, 0, share * half_px]))
-    better = closer(photo_of(SCENE), replace(limbs, collar=(moved[0], moved[1])), pose, COLLAR_MM).collar
+    better = reconciled(photo_of(SCENE), replace(limbs, collar=(moved[0], moved[1])), pose, COLLAR_MM).collar
     assert better is not None
     assert [limb.closely for limb in better] == [True, True]
     for limb, line in zip(better, _collar_lines(limbs.collar), strict=True):
@@ -128,21 +128,15 @@ def _collar_lines(like: tuple[Limb, Limb]) -> list[Floats]:
 
 
 def test_a_collar_that_is_not_known_contradicts_no_pipe_that_is():
-    def told(pair: tuple[Limb, Limb], *closely: bool) -> tuple[Limb, Limb]:
-        first, second = (replace(limb, closely=close) for limb, close in zip(pair, closely, strict=True))
-        return first, second
-
-    limbs = limbs_of(SCENE)
-    assert limbs.collar is not None
-    known_pipe = replace(limbs, pipe=told(limbs.pipe, True, True))
-    half = replace(known_pipe, collar=told(limbs.collar, True, False))
-    assert unopposed(half) == replace(half, collar=None)
-    whole = replace(known_pipe, collar=told(limbs.collar, True, True))
-    assert unopposed(whole) is whole
-    doubtful = replace(half, pipe=told(limbs.pipe, True, False))
-    assert unopposed(doubtful) is doubtful, "then the collar may still be right"
-    bare = replace(known_pipe, collar=None)
-    assert unopposed(bare) is bare
+    """Of a grey picture nothing is known: there a collar stays only beside a pipe that isn't known either."""
+    grey, limbs, pose = Photo(np.full((1008, 1344, 3), 90, np.uint8), LENS), limbs_of(SCENE), scenes.pose(SCENE)
+    first, second = (replace(limb, closely=True) for limb in limbs.pipe)
+    told = replace(limbs, pipe=(first, second))
+    assert reconciled(grey, told, pose, COLLAR_MM) == replace(told, collar=None)
+    doubtful = replace(limbs, pipe=(first, limbs.pipe[1]))
+    assert reconciled(grey, doubtful, pose, COLLAR_MM) == doubtful, "then the collar may still be right"
+    bare = replace(told, collar=None)
+    assert reconciled(grey, bare, pose, COLLAR_MM) is bare
 
 
 def test_another_start_is_level_with_the_finders_mask():
@@ -170,10 +164,10 @@ def test_sides_are_known_as_well_as_they_are_seen(monkeypatch):
     errs = edges.PIPE.errs
     for u, told in ((edges.USUAL, errs), (0.01, np.hypot(errs, np.sqrt(0.01**2 - edges.USUAL**2)))):
         seen(u)
-        for limb in closer(photo, limbs, pose, COLLAR_MM).pipe:
+        for limb in closer(photo, limbs, pose).pipe:
             assert np.sqrt(limb.covariance[1, 1]) == pytest.approx(told * half_px, rel=1e-9)
     seen(SURE)
-    assert closer(photo, limbs, pose, COLLAR_MM) == limbs, "what isn't sure changes nothing"
+    assert closer(photo, limbs, pose) == limbs, "what isn't sure changes nothing"
 
 
 def test_of_nothing_it_is_unsure():

@@ -57,13 +57,21 @@ class Seen:
     u: Floats
 
 
-def closer(photo: Photo, limbs: Limbs, pose: Pose, collar_radius_mm: float, sure: float = SURE) -> Limbs:
-    """The limbs, each where the close look sees it, if its spread is less than `sure`; a bare pipe's have no collar."""
-    pipe = _pair(photo, limbs.pipe, pose, pose.pipe.radius_mm, (PIPE, sure))
+def closer(photo: Photo, limbs: Limbs, pose: Pose, sure: float = SURE) -> Limbs:
+    """The limbs, each of the pipe's where the close look sees it, if its spread is less than `sure`."""
+    return replace(limbs, pipe=_pair(photo, limbs.pipe, pose, pose.pipe.radius_mm, (PIPE, sure)))
+
+
+def reconciled(photo: Photo, limbs: Limbs, pose: Pose, collar_radius_mm: float) -> Limbs:
+    """Limbs whose collar contradicts their pipe, with the collar where the close look sees it.
+
+    Where that isn't sure, and the pipe is known, there is none: mirroring metal, or a collar behind something else,
+    would contradict what is better known.
+    """
     if limbs.collar is None:
-        return replace(limbs, pipe=pipe)
-    collar = _pair(photo, limbs.collar, pose, collar_radius_mm, (COLLAR, sure))
-    return replace(limbs, pipe=pipe, collar=collar)
+        return limbs
+    collar = _pair(photo, limbs.collar, pose, collar_radius_mm, (COLLAR, SURE))
+    return replace(limbs, collar=collar if _told(collar) or not known(limbs) else None)
 
 
 def _pair(photo: Photo, limbs: tuple[Limb, Limb], pose: Pose, radius_mm: float,
@@ -86,13 +94,6 @@ def _told(pair: tuple[Limb, Limb]) -> bool:
 def known(limbs: Limbs) -> bool:
     """Whether both sides of the pipe were told by a close look."""
     return _told(limbs.pipe)
-
-
-def unopposed(limbs: Limbs) -> Limbs:
-    """The limbs without a collar whose sides aren't known, where the pipe's are: mirroring metal, or one behind
-    something else, would contradict what is better known."""
-    doubtful = limbs.collar is not None and not _told(limbs.collar)
-    return replace(limbs, collar=None) if doubtful and known(limbs) else limbs
 
 
 def level_with(sighting: Sighting, limbs: Limbs, camera: Camera) -> Limbs:

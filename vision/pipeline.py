@@ -22,7 +22,7 @@ from calibration.fittings import Fitting
 from vision.assist import axis_of, sides_by_hand, start_from, told
 from vision.decode import decode
 from vision.depth import columns_for, cut_near, find_ends, read_depth, with_end
-from vision.edges import ROUGHLY, SURE, closer, far_off, known, level_with, unopposed
+from vision.edges import ROUGHLY, SURE, closer, far_off, known, level_with, reconciled
 from vision.end import find_end
 from vision.gauge import facing, gauge, moved, widened
 from vision.insertion import insert
@@ -131,7 +131,8 @@ def _laid_out(road: _Road, photo: Photo, sides: Limbs, fitting: Fitting) -> _Joi
 
 
 def _closer(road: _Road, photo: Photo, limbs: Limbs, pose: Pose, fitting: Fitting) -> tuple[Limbs, Pose]:
-    """Limbs and pose with the sides looked at closely, from where the photo's edges are, or else the finder's mask."""
+    """Limbs and pose with the sides looked at closely, from where the photo's edges are, or else the finder's mask; the
+    collar's only where they contradict the pipe's."""
     sighting = road.records["sighting"]
     seen = _looked_at(road, photo, (limbs, pose), fitting, LOOKS)
     if seen is None or not known(seen[0]):
@@ -139,17 +140,20 @@ def _closer(road: _Road, photo: Photo, limbs: Limbs, pose: Pose, fitting: Fittin
         start = road.solved(level, photo, fitting)
         anew = start and _looked_at(road, photo, (level, start), fitting, LOOKS_ANEW)
         seen = anew if anew and known(anew[0]) else seen
-    limbs = road.to(unopposed(seen[0])) if seen else limbs
-    return limbs, road.to(road.solved(limbs, photo, fitting) or pose)
+    limbs, pose = seen or (limbs, pose)
+    if isinstance(trusted(pose, fitting), Refusal):
+        limbs = reconciled(photo, limbs, pose, fitting.collar_od_mm / 2)
+        pose = road.solved(limbs, photo, fitting) or pose
+    return road.to(limbs), road.to(pose)
 
 
 def _looked_at(road: _Road, photo: Photo, start: tuple[Limbs, Pose], fitting: Fitting,
                looks: tuple[float, ...]) -> tuple[Limbs, Pose] | None:
-    """Limbs and pose after close looks at the sides, the last one only where they were elsewhere; None where what is
-    seen can't be a cylinder."""
+    """Limbs and pose after close looks at the pipe's sides, the last one only where they were elsewhere; None where
+    what is seen can't be a cylinder."""
     limbs, pose = start
     for sure in looks:
-        before, limbs = limbs, closer(photo, limbs, pose, fitting.collar_od_mm / 2, sure)
+        before, limbs = limbs, closer(photo, limbs, pose, sure)
         solved = road.solved(limbs, photo, fitting)
         if solved is None:
             return None
