@@ -25,6 +25,7 @@ SURE, ROUGHLY = 0.015, 0.12  # of the half width: spreads with which a side is k
 USUAL = 0.003  # spread where nothing is in doubt: the coarseness of the rows
 AGAIN = 0.05  # of the half width: a side that was so far off is looked at once more, from where it is
 _FINER = 2  # lanes of a row
+_DIGITS = 4  # of what is seen: with another number of threads the engine adds in another order, and a pose would differ
 _AT = (0.25, 0.75)  # of the columns: where its two answers belong
 
 
@@ -122,7 +123,7 @@ def look(photo: Photo, pose: Pose, sign: int, stretch: Stretch = PIPE) -> Seen:
     at = 1 + STEP * (np.arange(ROWS, dtype=np.float64) - (ROWS - 1) / 2)
     means = np.array([share @ at for share in shares])
     spreads = np.array([np.sqrt(share @ (at - mean) ** 2) for share, mean in zip(shares, means, strict=True)])
-    return Seen(means, spreads)
+    return Seen(np.round(means, _DIGITS), np.round(spreads, _DIGITS))
 
 
 def straightened(photo: Photo, pose: Pose, sign: int, stretch: Stretch = PIPE) -> Bytes:
