@@ -14,7 +14,6 @@ from vision import edges, geometry, networks
 from vision.edges import (
     COLUMNS,
     ROWS,
-    SIGNS,
     STEP,
     SURE,
     closer,
@@ -24,6 +23,7 @@ from vision.edges import (
     reconciled,
     straightened,
 )
+from vision.lanes import SIGNS
 from vision.pose import solve_pose
 from vision.records import Floats, Limb, Limbs, Photo, Pose
 

@@ -15,7 +15,7 @@ STAGES = {"decode", "locate", "refine", "pose", "edges", "unwrap", "square", "su
           "trace", "uncertainty", "verdict", "end", "depth", "placing", "insertion"}
 PARTS = {"focal": {"decode"}, "looks": {"locate", "end"}, "sides": {"refine", "assist", "trace", "gauge"},
          "mouth": {"read", "square", "survey", "depth", "trace"}, "resample": {"unwrap", "lanes", "edges"},
-         "lanes": {"survey", "gauge"},
+         "lanes": {"survey", "gauge", "edges"},
          "mark": {"read", "depth"}, "cut": {"depth"},
          "redraw": {"uncertainty", "placing", "insertion"}, "sharpness": {"pipeline"}}
 # After the road: they put several verdicts together, and may ask stages of it.

@@ -15,10 +15,10 @@ import numpy as np
 
 from calibration.camera import Camera
 from vision import geometry, networks
+from vision.lanes import SIGNS, beside_mm
 from vision.records import Bytes, Floats, Limb, Limbs, Photo, Pose, Sighting
 from vision.resample import resample
 
-SIGNS = (-1, 1)  # of the two sides, as the lanes count
 ROWS, COLUMNS = 96, 192
 STEP = 0.006  # of the half width: a row
 SURE, ROUGHLY = 0.015, 0.12  # of the half width: spreads with which a side is known, or is a start for another look
@@ -131,7 +131,7 @@ def straightened(photo: Photo, pose: Pose, sign: int, stretch: Stretch = PIPE) -
     count = ROWS * _FINER
     lanes: Floats = sign * (1 + STEP / _FINER * (np.arange(count, dtype=np.float64) - (count - 1) / 2))
     along = _along(pose, np.linspace(0, 1, COLUMNS), stretch)
-    at = geometry.project(_lanes_mm(pose, lanes, along), photo.camera)
+    at = geometry.project(beside_mm(pose.pipe, lanes, along), photo.camera)
     cell_mm = min(STEP * pose.pipe.radius_mm, abs(float(along[1] - along[0])))
     return np.asarray(cv2.resize(resample(photo, at, pose.px_per_mm * cell_mm), (COLUMNS, ROWS),
                                  interpolation=cv2.INTER_AREA), np.uint8)
@@ -143,19 +143,10 @@ def _along(pose: Pose, share: Floats, stretch: Stretch) -> Floats:
     return pose.mouth_mm + stretch.first_mm + share * length
 
 
-def _lanes_mm(pose: Pose, lanes: Floats, along: Floats) -> Floats:
-    """Points (lanes, places, 3) that lie so many half widths beside the axis, as the lens sees it."""
-    axis = pose.pipe
-    foot, _, v = geometry.frame(axis.point_mm, axis.direction)
-    distance = float(np.linalg.norm(foot))
-    beside = lanes * distance * axis.radius_mm / np.sqrt(distance**2 - axis.radius_mm**2)
-    return np.asarray(foot + beside[:, None, None] * v + along[None, :, None] * axis.direction)
-
-
 def _limb(photo: Photo, pose: Pose, sign: int, seen: Seen, stretch: Stretch) -> Limb:
     """The line through the two places, as well known as they are; both err alike, mostly."""
     def px(lane: float, share: float) -> Floats:
-        point = _lanes_mm(pose, np.array([lane]), _along(pose, np.array([share]), stretch))
+        point = beside_mm(pose.pipe, np.array([lane]), _along(pose, np.array([share]), stretch))
         return geometry.undistort(geometry.project(point, photo.camera), photo.camera).reshape(2)
 
     places = np.full(2, seen.at.mean()) if stretch.swing_rad else seen.at

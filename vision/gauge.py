@@ -12,11 +12,10 @@ import numpy as np
 
 from calibration.camera import Camera
 from vision import geometry, networks
-from vision.lanes import gauged
+from vision.lanes import SIGNS, beside_mm, gauged
 from vision.records import Axis, Floats, Gauge, Lanes, Limbs, Photo, Pose, Sighting
 from vision.sides import Course, find_limb
 
-SIGNS = (-1, 1)  # of the two sides, as the lanes count
 OFF = 0.045  # of the half width: less is a bend, and a side found anew there is seldom better (DEVELOPERS.md)
 SIGMAS = 1.4  # of the gauge, whose spread is nearly twice what it errs by (DEVELOPERS.md, "The networks")
 USUAL_U = 0.0105  # spread of the gauge where nothing is in doubt: the coarseness of its rows
@@ -75,10 +74,7 @@ def _borne_out(sign: int, side: float, u: float) -> bool:
 
 def lane_mm(axis: Axis, side: float, along_mm: Floats) -> Floats:
     """Points (n, 3) of the lane that lies so many half widths beside the axis."""
-    foot, _, v = geometry.frame(axis.point_mm, axis.direction)
-    distance = float(np.linalg.norm(foot))
-    beside = side * distance * axis.radius_mm / np.sqrt(distance**2 - axis.radius_mm**2)
-    return np.asarray(foot + beside * v + along_mm[:, None] * axis.direction)
+    return np.asarray(beside_mm(axis, np.array([side]), along_mm)[0])
 
 
 def _course(photo: Photo, pose: Pose, sign: int, side: float, u: float) -> Course | None:

@@ -15,6 +15,7 @@ from vision.networks import Shares, Straight
 from vision.records import Axis, Bytes, FirstInk, Floats, Gauge, Lanes, Photo, Pose, Survey
 from vision.resample import resample
 
+SIGNS = (-1, 1)  # of a pipe's two sides, as lanes count
 ROWS, COLUMNS = 128, 256
 STEP_MM, FIRST_MM = 0.1, -11.0
 WIDEST = 1.4  # of the pipe's half width: as far beside the axis as lanes go
@@ -37,6 +38,14 @@ def straightened(photo: Photo, pose: Pose, middle_mm: float, radii_mm: tuple[flo
     lanes = resample(photo, at, pose.px_per_mm * STEP_MM)
     rows = cv2.resize(lanes, (COLUMNS, len(radii_mm) * ROWS), interpolation=cv2.INTER_AREA)
     return np.concatenate(np.split(np.asarray(rows, np.uint8), len(radii_mm)), axis=-1)
+
+
+def beside_mm(axis: Axis, lanes: Floats, along_mm: Floats) -> Floats:
+    """Points (lanes, places, 3) that lie so many half widths beside the axis, as the lens sees it."""
+    foot, _, v = geometry.frame(axis.point_mm, axis.direction)
+    distance = float(np.linalg.norm(foot))
+    beside = lanes * distance * axis.radius_mm / np.sqrt(distance**2 - axis.radius_mm**2)
+    return np.asarray(foot + beside[:, None, None] * v + along_mm[None, :, None] * axis.direction)
 
 
 def _lanes_mm(axis: Axis, radius_mm: float) -> Floats:
