@@ -78,18 +78,6 @@ def doubtful(recipe: Recipe) -> Recipe:
     return with_look_alikes(recipe, rng) if rng.random() < 0.8 else recipe
 
 
-def deburred(recipe: Recipe) -> Recipe:
-    """The marked pipe of a scene, its cut mostly turned off by hand: a chamfer is seen where the end seems to be."""
-    rng = np.random.default_rng([recipe.seed, 4190])
-    if recipe.cut is None or rng.random() < 0.35:
-        return recipe
-    chamfer_mm = float(min(rng.uniform(0.2, 1.2), 0.35 * recipe.pipe.wall_mm))
-    return replace(recipe, cut=replace(recipe.cut, chamfer_mm=chamfer_mm, burr_mm=0.0, burr_over_mm=0.0))
-
-
-STAGED = {"doubtful": doubtful, "deburred": deburred}
-
-
 def _near_the_mouth(mark: MarkSpec, rng: np.random.Generator) -> MarkSpec:
     """The mark moved, mostly, to where look-alikes lie; a second line goes with it."""
     if rng.random() < 0.3:
