@@ -14,7 +14,7 @@ CALIBRATION = sorted((ROOT / "calibration").rglob("*.py"))
 STAGES = {"decode", "locate", "refine", "pose", "edges", "unwrap", "square", "survey", "gauge", "read", "assist",
           "trace", "uncertainty", "verdict", "end", "depth", "placing", "insertion"}
 PARTS = {"focal": {"decode"}, "looks": {"locate", "end"}, "sides": {"refine", "assist", "trace", "gauge"},
-         "mouth": {"read", "square", "survey", "depth", "trace"}, "resample": {"unwrap", "lanes", "edges"},
+         "mouth": {"read", "square", "survey", "depth", "trace"}, "resample": {"unwrap", "lanes", "edges", "looks"},
          "lanes": {"survey", "gauge", "edges"},
          "mark": {"read", "depth"}, "cut": {"depth"},
          "redraw": {"uncertainty", "placing", "insertion"}, "sharpness": {"pipeline"}}

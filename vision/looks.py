@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from vision import networks
 from vision.records import Bytes, Floats, Look, Photo, Refusal, Sighting
+from vision.resample import shrunk
 
 _MIDDLE = 0.62  # of the photo's width and height
 _SETTLED_PX = 0.01  # a line that moves by less at both its ends is found
@@ -64,14 +65,10 @@ def see(pixels: Bytes, to_photo: Floats, who: Callable[[Bytes], networks.Shares]
     low = np.clip(np.floor(corners.min(0)).astype(int) - 8, 0, None)
     high = np.minimum(np.ceil(corners.max(0)).astype(int) + 9, np.array(pixels.shape[1::-1]))
     part = pixels[low[1]:high[1], low[0]:high[0]]
-    shrink = int(scale)
-    if shrink > 1:
-        small = (max(1, part.shape[1] // shrink), max(1, part.shape[0] // shrink))
-        part = np.asarray(cv2.resize(part, small, interpolation=cv2.INTER_AREA), np.uint8)
-    ratio = np.array([high[0] - low[0], high[1] - low[1]]) / np.array([part.shape[1], part.shape[0]])
-    to_part = to_photo.copy()
-    to_part[:, 2] = (to_part[:, 2] - low + 0.5) / ratio - 0.5
-    to_part[:, :2] /= ratio[:, None]
+    shrink = max(1, min(int(scale), *part.shape[:2]))
+    part = shrunk(part, shrink)
+    to_part = to_photo / shrink
+    to_part[:, 2] = (to_photo[:, 2] - low + 0.5) / shrink - 0.5
     picture = cv2.warpAffine(part, to_part, networks.FINDER_SIZE_PX,
                              flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_CONSTANT)
     shares = (who or networks.find)(np.asarray(picture, np.uint8))

@@ -73,14 +73,19 @@ def likeliest(shares: Shares) -> Bytes:
 
 def find(rgb: Bytes) -> Shares:
     """Class probabilities (6, 480, 640) of a (480, 640, 3) picture, in the order of FINDER_CLASSES."""
-    return _softmax(_logits("finder", rgb))
+    return _enlarged(_softmax(_logits("finder", rgb)))
 
 
 def spot(rgb: Bytes) -> Shares:
     """The same of a close look at a bare pipe's end; it knows no collars."""
     small = np.asarray(cv2.resize(rgb, SPOTTER_SIZE_PX, interpolation=cv2.INTER_AREA), np.uint8)
-    logits = [cv2.resize(part, FINDER_SIZE_PX, interpolation=cv2.INTER_LINEAR) for part in _logits("spotter", small)]
-    return _softmax(np.asarray(logits, np.float32))
+    return _enlarged(_softmax(_logits("spotter", small)))
+
+
+def _enlarged(shares: Shares) -> Shares:
+    """Probabilities at the size of a look: every second pixel tells as much, in half the time."""
+    planes = [cv2.resize(share, FINDER_SIZE_PX, interpolation=cv2.INTER_LINEAR) for share in shares]
+    return np.asarray(planes, np.float32)
 
 
 @dataclass(frozen=True)

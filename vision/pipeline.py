@@ -61,7 +61,7 @@ from vision.unwrap import FIRST_MM, STEP_MM, unwrap
 from vision.verdict import in_order, judge, judge_insertion, judge_placement
 
 MOST_TURNS = 3
-LOOKS, LOOKS_ANEW = (SURE, SURE), (ROUGHLY, ROUGHLY, SURE, SURE)  # how well a side must be seen to be taken over
+LOOKS, LOOKS_ANEW = (SURE,), (ROUGHLY, SURE)  # how well a side must be seen to be taken over
 
 _Record = TypeVar("_Record", Photo, Sighting, Limbs, Pose, Strip, Gap, Measurement, Ends, Depth, Placement)
 
@@ -149,17 +149,18 @@ def _closer(road: _Road, photo: Photo, limbs: Limbs, pose: Pose, fitting: Fittin
 
 def _looked_at(road: _Road, photo: Photo, start: tuple[Limbs, Pose], fitting: Fitting,
                looks: tuple[float, ...]) -> tuple[Limbs, Pose] | None:
-    """Limbs and pose after close looks at the pipe's sides, the last one only where they were elsewhere; None where
-    what is seen can't be a cylinder."""
+    """Limbs and pose after close looks at the pipe's sides, each taken twice where they were elsewhere; None where what
+    is seen can't be a cylinder."""
     limbs, pose = start
     for sure in looks:
-        before, limbs = limbs, closer(photo, limbs, pose, sure)
-        solved = road.solved(limbs, photo, fitting)
-        if solved is None:
-            return None
-        pose = solved
-        if sure == SURE and not far_off(before, limbs, pose):
-            break
+        for _ in range(2):
+            before, limbs = limbs, closer(photo, limbs, pose, sure)
+            solved = road.solved(limbs, photo, fitting)
+            if solved is None:
+                return None
+            pose = solved
+            if not far_off(before, limbs, pose):
+                break
     return limbs, pose
 
 

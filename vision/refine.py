@@ -5,7 +5,7 @@ The finder's mask says where each side is to a few pixels; `sides` finds the lin
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -35,9 +35,9 @@ def find_limbs(photo: Photo, sighting: Sighting) -> Limbs | Refusal:
     A side of the pipe that the photo does not show clearly is taken from the finder's look, with the doubt
     that this deserves.  Refuses with `edges-not-found` where neither side can be followed.
     """
-    width = sighting.pipe_width_px
+    width, mask = sighting.pipe_width_px, _Mask.of(sighting.close)
     reach = min(0.92 * sighting.pipe_reach_px, 1.15 * width)
-    sides = _sides(photo, sighting, 0.06 * width, reach, None)
+    sides = _sides(photo, sighting, mask, (0.06 * width, reach))
     if not any(sides):
         return Refusal("refine", "edges-not-found", "the sides of the pipe")
     left, right = (_rough(other, sighting) if limb is None else _steadied(limb, other)
@@ -45,17 +45,39 @@ def find_limbs(photo: Photo, sighting: Sighting) -> Limbs | Refusal:
     if sighting.collar_reach_px <= 0:  # a bare pipe
         return Limbs((left, right), None)
     behind = min(0.9 * sighting.collar_reach_px, 0.6 * width)
-    outer_left, outer_right = _sides(photo, sighting, -0.06 * width, -behind, (left, right))
+    outer_left, outer_right = _sides(photo, sighting, mask, (-0.06 * width, -behind), (left, right))
     return Limbs((left, right), (outer_left, outer_right) if outer_left and outer_right else None)
 
 
-def _sides(photo: Photo, sighting: Sighting, start: float, end: float,
-           like: tuple[Limb, Limb] | None) -> tuple[Limb | None, Limb | None]:
+@dataclass(frozen=True)
+class _Mask:
+    """Of a look: the probability of being part of the joint, and of something that lies over it."""
+
+    joint: NDArray[np.float32]
+    over: NDArray[np.float32]
+    from_photo: Floats
+
+    @classmethod
+    def of(cls, look: Look) -> _Mask:
+        inverse = np.linalg.inv(look.to_photo[:, :2])
+        return cls(np.asarray(sum(look.shares[index] for index in _JOINT), np.float32), look.shares[_OVER],
+                   np.column_stack([inverse, -inverse @ look.to_photo[:, 2]]))
+
+    def at(self, points: Floats) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Both at points (rows, columns, 2) of the photo."""
+        places = (points @ self.from_photo[:, :2].T + self.from_photo[:, 2]).astype(np.float32)
+        joint, over = (cv2.remap(share, places[..., 0], places[..., 1], cv2.INTER_LINEAR)
+                       for share in (self.joint, self.over))
+        return np.asarray(joint, np.float32), np.asarray(over, np.float32)
+
+
+def _sides(photo: Photo, sighting: Sighting, mask: _Mask, between: tuple[float, float],
+           like: tuple[Limb, Limb] | None = None) -> tuple[Limb | None, Limb | None]:
     """Both limbs between two stations.  The collar is short, ringed and tapered: it takes its direction
     from the pipe's limbs (`like`) and only says how far beside them its own lie."""
-    if abs(end - start) < 10:
+    if abs(between[1] - between[0]) < 10:
         return None, None
-    courses = [_course(sighting, photo.size_px, start, end, side, like[index] if like else None)
+    courses = [_course(sighting, mask, photo.size_px, between, side, like[index] if like else None)
                for index, side in enumerate((-1, 1))]
     left, right = (None if course is None else find_limb(photo, course) for course in courses)
     return left, right
@@ -85,20 +107,19 @@ def _steadied(limb: Limb, other: Limb | None) -> Limb:
                    covariance=limb.covariance + other.covariance + np.diag([_ROUGH_RAD**2, 0.0]))
 
 
-def _course(sighting: Sighting, size_px: tuple[int, int], start: float, end: float, side: int,
+def _course(sighting: Sighting, mask: _Mask, size_px: tuple[int, int], between: tuple[float, float], side: int,
             like: Limb | None) -> Course | None:
     """Follow the mask's border on one side of the axis.
 
     Stations where something lies over the border, or where it is the photo's own, are left out.
     """
-    look = sighting.close
     across = np.array([-sighting.axis_px[1], sighting.axis_px[0]])
-    along = np.linspace(start, end, _STATIONS)
-    scale = look.photo_px_per_px
+    along = np.linspace(*between, _STATIONS)
+    scale = sighting.close.photo_px_per_px
     span = np.arange(0.15 * sighting.pipe_width_px, 0.95 * sighting.collar_width_px, 0.5 * scale)
     points = (sighting.mouth_px + along[:, None, None] * sighting.axis_px
               + side * span[None, :, None] * across)
-    joint, over = _sample(look, points)
+    joint, over = mask.at(points)
     inside = np.cumprod(joint > 0.5, axis=1)
     count = inside.sum(1)
     rows = np.arange(_STATIONS)
@@ -130,12 +151,3 @@ def _slope_of(limb: Limb, sighting: Sighting, side: int) -> float:
     across = side * np.array([-sighting.axis_px[1], sighting.axis_px[0]])
     normal = limb.line[:2]
     return float(-(normal @ sighting.axis_px) / (normal @ across))
-
-
-def _sample(look: Look, points: Floats) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Probability of being part of the joint, and of something that lies over it, at points of the photo."""
-    inverse = np.linalg.inv(look.to_photo[:, :2])
-    at = ((points - look.to_photo[:, 2]) @ inverse.T).astype(np.float32)
-    joint, over = (cv2.remap(share, at[..., 0], at[..., 1], cv2.INTER_LINEAR)
-                   for share in (look.shares[_JOINT].sum(0), look.shares[_OVER]))
-    return np.asarray(joint, np.float32), np.asarray(over, np.float32)

@@ -19,12 +19,23 @@ def resample(photo: Photo, at_px: Floats, photo_px_per_cell: float) -> Bytes:
     low = np.clip(np.floor([x.min(), y.min()]).astype(int) - 4, 0, size - 1)
     high = np.clip(np.ceil([x.max(), y.max()]).astype(int) + 5, low + 1, size)
     if many > 1 and (high - low).min() >= many:
-        width, height = (high - low) // many
-        high = low + many * np.array([width, height])
-        part = photo.pixels[low[1]:high[1], low[0]:high[0]]
-        part = np.asarray(cv2.resize(part, (width, height), interpolation=cv2.INTER_AREA), np.uint8)
+        high = low + (high - low) // many * many
+        part = shrunk(photo.pixels[low[1]:high[1], low[0]:high[0]], many)
     else:
         many, part = 1, photo.pixels[low[1]:high[1], low[0]:high[0]]
     local = ((at_px - low + 0.5) / many - 0.5).astype(np.float32)
     flat = cv2.remap(part, local[..., 0], local[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
     return np.asarray(flat, np.uint8)
+
+
+def shrunk(pixels: Bytes, many: int) -> Bytes:
+    """Each `many` by `many` pixels averaged to one; what is left over at right and below is left off."""
+    height, width = pixels.shape[0] // many, pixels.shape[1] // many
+    part = pixels[:height * many, :width * many]
+    while many % 2 == 0:  # halving is several times as quick as anything else
+        part, many = _averaged(part, (part.shape[1] // 2, part.shape[0] // 2)), many // 2
+    return part if many == 1 else _averaged(part, (width, height))
+
+
+def _averaged(pixels: Bytes, size: tuple[int, int]) -> Bytes:
+    return np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
