@@ -89,6 +89,14 @@ def test_the_finder_answers_as_recorded():
     np.testing.assert_allclose([shares[at] for at in FINDER_AT], FINDER_SHARES, atol=3 * NEAR_IN_8_BITS)
 
 
+def test_a_look_s_probabilities_are_whole_at_every_pixel():
+    """They are enlarged after they were made of logits, and still add up to one."""
+    for seen in (networks.find, networks.spot):
+        shares = seen(picture(480, 640))
+        assert shares.shape == (len(networks.FINDER_CLASSES), 480, 640)
+        np.testing.assert_allclose(shares.sum(0), 1, atol=1e-5)
+
+
 def test_the_spotter_answers_as_recorded():
     """A bare pipe as a close look shows it: its end three tenths from the left, its sides level."""
     y, x = np.mgrid[:480, :640]

@@ -16,8 +16,8 @@ def resample(photo: Photo, at_px: Floats, photo_px_per_cell: float) -> Bytes:
     many = max(1, int(photo_px_per_cell))
     size = np.array(photo.size_px)
     x, y = np.moveaxis(at_px, -1, 0)
-    low = np.clip(np.floor([x.min(), y.min()]).astype(int) - 4, 0, size - 1)
-    high = np.clip(np.ceil([x.max(), y.max()]).astype(int) + 5, low + 1, size)
+    low = np.clip(np.floor([x.min(), y.min()]).astype(int) - max(4, many), 0, size - 1)
+    high = np.clip(np.ceil([x.max(), y.max()]).astype(int) + 3 + 2 * many, low + 1, size)
     if many > 1 and (high - low).min() >= many:
         high = low + (high - low) // many * many
         part = shrunk(photo.pixels[low[1]:high[1], low[0]:high[0]], many)
