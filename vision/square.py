@@ -33,8 +33,8 @@ _LOOK_FROM_RAD, _LOOK_LEAST = math.radians(60), 25  # its border is met so far r
 _PIPE, _COLLAR, _INK = (networks.FINDER_CLASSES.index(name) for name in ("pipe", "collar", "ink"))
 _BESIDE_MM = 2.0  # a cut nearer than this to where the strip takes it to be is near enough
 MOST_OFF = 0.1  # of the half width: sides that the gauge doubts so much tell no scale
-# Sides that were looked at closely are seldom turned at all.  Of 24 pipes that were so far, 14 had a depth that was off
-# by more than 0.6 mm, for one of their sides was hidden (DEVELOPERS.md, "The sides").
+# Sides that are known are seldom turned at all.  Of 24 pipes that were so far, 14 had a depth that was off by more than
+# 0.6 mm, for one of their sides was hidden (DEVELOPERS.md, "The sides").
 MOST_TURN_RAD = math.radians(2.0)
 _ENOUGH_RAD = math.radians(1.6)  # a mouth that asks for less does not contradict the silhouettes
 
@@ -72,16 +72,17 @@ def square_on(limbs: Limbs, pose: Pose, camera: Camera) -> tuple[Limbs, Pose] | 
     return turned(limbs, pose, Turn(0.0, lean, HELD_U_RAD), camera) if abs(lean) > HELD_U_RAD else None
 
 
-def borne_out(before: Pose, after: Pose, gauge: Gauge, closely: bool = False) -> Pose | Refusal:
+def borne_out(before: Pose, after: Pose, gauge: Gauge, closely: bool) -> Pose | Refusal:
     """The pose of a bare pipe after its turns, refused where something else may have passed for one of its sides.
 
-    Its cut and mark contradict then what the sides said of the axis (before: by the silhouettes alone; closely: when
-    both were looked at so), or the gauge doubts the sides.  A bare pipe has no second diameter to tell that its width,
-    and so the scale, is wrong.
+    A close look knows one of them not (closely: whether it knows both), or cut and mark contradict what the sides said
+    of the axis (before: by the silhouettes alone), or the gauge doubts the sides.  A bare pipe has no second diameter
+    to tell that its width, and so the scale, is wrong.
     """
+    if not closely:
+        return Refusal("square", "edges-not-found", "a side of the pipe, looked at closely")
     turn = math.acos(min(1.0, float(before.pipe.direction @ after.pipe.direction)))
-    most = 2 * math.hypot(math.sqrt(float(before.pipe.covariance[0, 0])), BEND_U_RAD, HAND_U_RAD)
-    if turn > (min(most, MOST_TURN_RAD) if closely else most):
+    if turn > MOST_TURN_RAD:
         return Refusal("square", "edges-not-found",
                        f"the cut stands {math.degrees(turn):.0f} degrees from square to the sides")
     off = float(max(*np.abs(gauge.sides - np.array([-1, 1])), *gauge.u))
