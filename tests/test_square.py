@@ -149,3 +149,13 @@ def test_where_the_strip_shows_no_mouth_the_finders_border_squares_it(tilt_deg):
     assert square(unwrap(dark, true), limbs_of(SCENE), true, LENS, SCENE.fitting, look) is None
     blind = replace(look, classes=np.zeros_like(look.classes))
     assert square(unwrap(dark, pose), limbs_of(SCENE), pose, LENS, SCENE.fitting, blind) is None
+
+
+def test_no_turn_brings_the_lens_into_the_pipe():
+    """A mouth misread by so much asks for one; until it was refused, its sides were no numbers."""
+    pose = scenes.pose(SCENE)
+    middle = pose.pipe.point_mm + pose.mouth_mm * pose.pipe.direction
+    away = math.atan2(float(np.linalg.norm(pose.pipe.point_mm)), pose.mouth_mm)  # then the axis runs through the lens
+    towards_lens = Turn(0.0, away, 0.01)
+    assert float(np.linalg.norm(middle)) > pose.pipe.radius_mm
+    assert turned(limbs_of(SCENE), pose, towards_lens, LENS) is None

@@ -185,8 +185,11 @@ def _weighed(asked: float, u: float, variance: float) -> tuple[float, float]:
     return share * asked, math.sqrt(share * by_mouth)
 
 
-def turned(limbs: Limbs, pose: Pose, turn: Turn, camera: Camera) -> tuple[Limbs, Pose]:
-    """Limbs and pose of the axis turned about the mouth's middle; what is seen of the mouth stays where it is seen."""
+def turned(limbs: Limbs, pose: Pose, turn: Turn, camera: Camera) -> tuple[Limbs, Pose] | None:
+    """Limbs and pose of the axis turned about the mouth's middle; what is seen of the mouth stays where it is seen.
+
+    None where the pipe would come to lie about the lens: what asks for such a turn is no mouth.
+    """
     old = pose.pipe
     point, u, v = geometry.frame(old.point_mm, old.direction)
     middle = point + pose.mouth_mm * old.direction
@@ -195,6 +198,8 @@ def turned(limbs: Limbs, pose: Pose, turn: Turn, camera: Camera) -> tuple[Limbs,
     scale[0] = turn.left_rad / max(math.sqrt(float(old.covariance[0, 0])), 1e-9)
     covariance = old.covariance * np.outer(scale, scale)
     axis = Axis(middle - (middle @ direction) * direction, direction, old.radius_mm, covariance)
+    if np.linalg.norm(axis.point_mm) <= old.radius_mm:
+        return None
     mouth = _seen_again(old, axis, pose.mouth_mm, camera)
     lines = geometry.limb_lines(axis.point_mm, direction, old.radius_mm, geometry.camera_matrix(camera))
     first, second = _matched(limbs.pipe, lines)
