@@ -1,7 +1,8 @@
 """Make pictures with truths.
 
     python -m studio.make --first SEED --count N --out DIR --jobs J [--assets DIR]
-        [--scenario premark] [--places N] [--frames N] [--looks] [--doubtful] --variant cuda_ad_rgb|llvm_ad_rgb
+        [--scenario premark] [--staged doubtful|deburred|lipped] [--places N] [--frames N] [--looks]
+        --variant cuda_ad_rgb|llvm_ad_rgb
 
 For each seed: NNNNNN-frame.jpg, NNNNNN-frame.png (classes), NNNNNN-close.jpg, NNNNNN-close.png, the same from
 other places as NNNNNN-frame-aside, NNNNNN-close-aside, NNNNNN-frame-aside2 and so on, and NNNNNN.json.
@@ -32,7 +33,7 @@ from .recipe import Recipe
 from .render import Renderer
 from .stage import build, camera_of
 from .truth import close_window, look_window, truth
-from .world import WORLDS, doubtful, scene_of
+from .world import STAGED, WORLDS, scene_of
 
 LONGER_PX = 768
 
@@ -79,17 +80,17 @@ def make_scene(
     frames: int | None = None,
     around: bool = False,
     looks: bool = False,
-    doubts: bool = False,
+    staged: str | None = None,
 ) -> dict:
     """Render one seed's pictures; write them with class maps and truth; returns the truth.
 
     places: from how many the scene is seen.  frames: from how many of these also as a whole, not only the joint alone.
     around: the joint alone with the ground beside its collar.  looks: from each place also what a close look may see.
-    doubts: marked or not by a coin, with look-alikes at the mouth.
+    staged: a name of `world.STAGED`.
     """
     clock = [time.perf_counter()]
     recipe = scene_of(seed, sorted(assets.maps), world, scenario)
-    recipe = doubtful(recipe) if doubts else recipe
+    recipe = STAGED[staged](recipe) if staged else recipe
     stage = build(recipe, assets)
     longer = round(LONGER_PX * shrink)
     views = {}
@@ -145,7 +146,7 @@ def work(args: argparse.Namespace, job: int) -> None:
             break
         try:
             facts = make_scene(seed, args.out, renderer, assets, args.spp, args.shrink, args.scenario, args.world,
-                               args.places, args.frames, args.around, args.looks, args.doubtful)
+                               args.places, args.frames, args.around, args.looks, args.staged)
             done += 1
             if args.verbose:
                 print(seed, facts["scenario"], facts["seconds"], flush=True)
@@ -171,8 +172,8 @@ def main() -> None:
     parser.add_argument("--frames", type=int, help="from how many of these also as a whole; readers need none")
     parser.add_argument("--around", action="store_true", help="the joint alone with the ground beside its collar")
     parser.add_argument("--looks", action="store_true", help="also what a close look at mouth or end may see")
-    parser.add_argument("--doubtful", action="store_true",
-                        help="joints marked or not by a coin, with look-alikes at the mouth")
+    parser.add_argument("--staged", choices=sorted(STAGED),
+                        help="a kind of scene oftener than by chance: `world.STAGED`")
     parser.add_argument("--seconds", type=float, help="start no new scene after this long")
     parser.add_argument("--verbose", action="store_true", help="a line for each scene")
     args = parser.parse_args()

@@ -78,6 +78,32 @@ def doubtful(recipe: Recipe) -> Recipe:
     return with_look_alikes(recipe, rng) if rng.random() < 0.8 else recipe
 
 
+def deburred(recipe: Recipe) -> Recipe:
+    """The marked pipe of a scene, its cut mostly turned off by hand: a chamfer is seen where the end seems to be."""
+    rng = np.random.default_rng([recipe.seed, 4190])
+    if recipe.cut is None or rng.random() < 0.35:
+        return recipe
+    chamfer_mm = float(min(rng.uniform(0.2, 1.2), 0.35 * recipe.pipe.wall_mm))
+    return replace(recipe, cut=replace(recipe.cut, chamfer_mm=chamfer_mm, burr_mm=0.0, burr_over_mm=0.0))
+
+
+def lipped(recipe: Recipe) -> Recipe:
+    """The joint of a scene, a third doubtful, of half of them the lip large and of metal that mirrors the pipe."""
+    rng = np.random.default_rng([recipe.seed, 4200])
+    recipe = doubtful(recipe) if rng.random() < 0.35 else recipe
+    if rng.random() < 0.5:
+        return recipe
+    collar = recipe.collar
+    wall = (collar.od_mm - recipe.pipe.od_mm) / 2
+    lip_mm = min(float(rng.uniform(0.7, 1.7)), 0.8 * (wall - collar.clearance_mm))
+    finish = pick(rng, {"bright": 3, "mirror": 1, "brass": 2, "black_metal": 2, "zinc": 2, "steel": 2})
+    kind = pick(rng, {"rolled": 4, "chamfer": 2})
+    return replace(recipe, collar=replace(collar, lip_mm=max(lip_mm, 0.08), lip_kind=kind, finish=finish))
+
+
+STAGED = {"doubtful": doubtful, "deburred": deburred, "lipped": lipped}
+
+
 def _near_the_mouth(mark: MarkSpec, rng: np.random.Generator) -> MarkSpec:
     """The mark moved, mostly, to where look-alikes lie; a second line goes with it."""
     if rng.random() < 0.3:

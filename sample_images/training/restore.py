@@ -56,17 +56,20 @@ def _convolutions(net: nn.Module, probe: Tensor) -> list[tuple[nn.Module, nn.Bat
 
 
 def fits(net: nn.Module, path: Path, probe: Tensor) -> bool:
-    """Whether an ONNX file has as many convolutions as the network."""
-    return len(_convolutions(net, probe)) == len(_folded(path))
+    """Whether an ONNX file has the network's convolutions, from the first on; its last heads it may lack."""
+    used, stored = _convolutions(net, probe), _folded(path)
+    return len(stored) <= len(used) and all(part.weight.shape == weight.shape
+                                            for (part, _), (weight, _) in zip(used, stored, strict=False))
 
 
 @torch.no_grad()
 def restore(net: nn.Module, path: Path, probe: Tensor) -> None:
-    """Take the weights of an ONNX file of this very network; `probe`: one input of its shape."""
+    """Take the weights of an ONNX file of this very network, or of one that lacked its last heads, which then begin
+    anew; `probe`: one input of its shape."""
     used, stored = _convolutions(net, probe), _folded(path)
-    if len(used) != len(stored):
+    if len(stored) > len(used):
         raise ValueError(f"{path} has {len(stored)} convolutions, the network {len(used)}")
-    for (conv, norm), (weight, bias) in zip(used, stored, strict=True):
+    for (conv, norm), (weight, bias) in zip(used, stored, strict=False):
         conv.weight.copy_(weight)
         if norm is None:
             if conv.bias is not None:
@@ -76,7 +79,7 @@ def restore(net: nn.Module, path: Path, probe: Tensor) -> None:
         norm.running_var.fill_(1 - norm.eps)
         norm.weight.fill_(1)
         norm.bias.copy_(bias)
-    for linear, (weight, bias) in zip(_used(net, probe, (nn.Linear,)), _folded(path, "Gemm"), strict=True):
+    for linear, (weight, bias) in zip(_used(net, probe, (nn.Linear,)), _folded(path, "Gemm"), strict=False):
         linear.weight.copy_(weight)
         linear.bias.copy_(bias)
 
