@@ -18,26 +18,21 @@ from .shelf import SIDE_PX, Shelf, numbers
 from .strips import Joints, frame, meet, photographed, rays
 
 ROWS, COLUMNS = 96, 192
-STEP, WIDE = 0.006, 2.0  # of the pipe's half width: a row; and so many times that where the side isn't known yet
+STEP = 0.006  # of the pipe's half width: a row
 FIRST_MM, TO_RADII = 2.0, 1.8  # beyond the mouth: what the columns span
 _TOLD_AT = (range(24, 72, 4), range(120, 168, 4))  # columns in which the side of either half is met
-_WIDE_SHARE = 0.25
 _LEAST_PX = 800  # of the pipe, else it is hidden
 
 
-def edges_px(matrix: Tensor, found: Assumed, sign: Tensor, widths: Tensor) -> Tensor:
-    """Pixels (batch, ROWS * FINER, COLUMNS, 2) of the lanes' cells beside one side, sign (batch,) -1 or 1.
-
-    widths: (batch,) how many times STEP a row is.
-    """
+def edges_px(matrix: Tensor, found: Assumed, sign: Tensor) -> Tensor:
+    """Pixels (batch, ROWS * FINER, COLUMNS, 2) of the lanes' cells beside one side, sign (batch,) -1 or 1."""
     mouth, axis, radius = found.mouth_mm, found.axis, found.pipe_mm
     towards, across = frame(axis, mouth)
     place = (mouth * axis).sum(-1)
     distance = (mouth - axis * place[:, None]).norm(dim=-1)[:, None]
     count = ROWS * FINER
-    beside = STEP / FINER * (torch.arange(count, device=mouth.device).double() - (count - 1) / 2)
-    lane = 1 + widths[:, None] * beside[None]
-    slope = sign[:, None] * lane * (radius[:, None] / (distance**2 - radius[:, None] ** 2).sqrt())
+    lane = 1 + STEP / FINER * (torch.arange(count, device=mouth.device).double() - (count - 1) / 2)
+    slope = sign[:, None] * lane[None] * (radius[:, None] / (distance**2 - radius[:, None] ** 2).sqrt())
     share = torch.linspace(0, 1, COLUMNS, device=mouth.device).double()
     along = place[:, None] + FIRST_MM + share[None] * (TO_RADII * radius[:, None] - FIRST_MM)
     flat = distance[..., None] * (slope[..., None] * across[:, None] - towards[:, None])
@@ -61,17 +56,15 @@ def true_edge(pixels: Tensor, size: Tensor, joints: Joints) -> Tensor:
     return torch.stack(told, 1)
 
 
-def _assumed(joints: Joints, sign: Tensor, widths: Tensor) -> Assumed:
-    """Pipes with this side nearly where it is, or taken for something up to a quarter of the half width off; of a
-    third of them the axis swings too.  Those that are looked at wider are as much further off."""
+def _assumed(joints: Joints, sign: Tensor) -> Assumed:
+    """Pipes with this side nearly where it is, or taken for something up to a quarter of the half width off."""
     towards, across = frame(joints.axis, joints.mouth_mm)
     like = joints.mouth_mm
     far = torch.where(chance(like, 0.15), 3.0, 1.0)
-    astray = torch.where(chance(like, 0.35), widths * math.radians(2.0), 0.25 * far * math.radians(1.0))
-    tilt, swing = far * normal(like, math.radians(1.0)), normal(like, 1.0) * astray
+    tilt, swing = far * normal(like, math.radians(1.0)), normal(like, math.radians(0.25)) * far
     axis = F.normalize(joints.axis + tilt.tan()[:, None] * towards + swing.tan()[:, None] * across, dim=-1)
-    mine = torch.where(chance(like, 0.5), normal(like, 0.012), normal(like, 0.08).clamp(-0.22, 0.22)) * widths
-    other = torch.where(chance(like, 0.8), normal(like, 0.01), normal(like, 0.08).clamp(-0.2, 0.2)) * widths
+    mine = torch.where(chance(like, 0.5), normal(like, 0.012), normal(like, 0.08).clamp(-0.22, 0.22))
+    other = torch.where(chance(like, 0.8), normal(like, 0.01), normal(like, 0.08).clamp(-0.2, 0.2))
     wide = (1 + 0.5 * (mine + other)).double()
     beside = sign * (0.5 * (mine - other)) * joints.pipe_mm
     mouth = like + axis * normal(like, 0.8)[:, None] + across * beside[:, None]
@@ -86,8 +79,7 @@ def sample(shelf: Shelf, batch: int, repainted: float = 0.0) -> tuple[Tensor, Te
     joints = Joints(matrix, mouth, axis, pipe, collar, lip, joint, lean)
     small = photographed(shelf, index, matrix[:, 0, 0] / mouth.norm(dim=1), repainted)
     sign = torch.where(chance(mouth, 0.5), 1.0, -1.0).double()
-    widths = torch.where(chance(mouth, _WIDE_SHARE), WIDE, 1.0).double()
-    pixels = edges_px(matrix, _assumed(joints, sign, widths), sign, widths)
+    pixels = edges_px(matrix, _assumed(joints, sign), sign)
     grid = ((pixels + 0.5) / SIDE_PX * 2 - 1).float()
     size = shelf.size[index]
     inside = ((pixels > -0.5) & (pixels < size[:, None, None] - 0.5)).all(-1)

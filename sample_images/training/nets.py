@@ -218,29 +218,6 @@ class Surveyor(nn.Module):
         return (answer, self.kinds(x)) if self.training else answer
 
 
-class Seamer(nn.Module):
-    """The mouth alone, straightened, 192 x 128, six channels: logits of its column."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        like = Surveyor()
-        self.encoder, self.ups, self.keys, self.mix = like.encoder, like.ups, like.keys, like.mix
-        self.head = like.head
-
-    def begin(self, trunk: Surveyor) -> None:
-        """Take over what the surveyor knows of mouths."""
-        for name, part in self.named_children():
-            part.load_state_dict(getattr(trunk, name).state_dict())
-
-    def forward(self, picture: Tensor) -> Tensor:
-        """(batch, columns)."""
-        skips = self.encoder((picture - 127.0) / 128.0)
-        x = skips[-1]
-        for up, skip in zip(self.ups, reversed(skips[:-1]), strict=True):
-            x = up(x, skip)
-        return _interleaved(self.head(self.mix(_pooled(x, self.keys(x), 2))))
-
-
 class Edger(nn.Module):
     """One side of a pipe straightened, 192 x 96: logits of the row where the side is, by left and right half."""
 
