@@ -2,7 +2,7 @@
 
 PAIRS: pairs of scenes of known truth at the level of edge points, no renderer (see `coverage`).
 FOLDER: photos that `studio.stories pull` made, through the whole road, with the side told as a user would
-(--turned), by features, and not at all.
+(--turned), by features, and not at all; the first by how fine the coarser of both photos is.
 """
 
 from __future__ import annotations
@@ -24,14 +24,16 @@ from vision.records import Photo, Pose, Refusal, Verdict
 from vision.verdict import judge
 
 TOLD_U_DEG = 10.0
+FINE_PX_PER_MM = 5.0
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """A pair that was compared: the true movement and what was said of it."""
+    """A pair that was compared: the true movement, what was said of it, and px per mm of its coarser photo."""
 
     truth_mm: float
     said: Comparison
+    px_per_mm: float = math.nan
 
     @property
     def error_mm(self) -> float:
@@ -122,16 +124,24 @@ def folder(path: Path) -> None:
         moved = new_truth["pulled_mm"] - old_truth["pulled_mm"]
         told = Turn(round(turned / 15) * 15.0, TOLD_U_DEG, "word")
         for name, turn in (("told", told), ("side not known", None)):
-            groups[name].append(Outcome(moved, compare(old, new, row, turn=turn)))
+            groups[name].append(Outcome(moved, compare(old, new, row, turn=turn), coarser(old, new)))
         said = groups["told"][-1].said
         span = said.movement
         print(f"{truth_file.stem} moved {moved:.1f} {said.word:8} "
               f"{f'{span.value_mm:+.2f} ({span.low_mm:+.2f} to {span.high_mm:+.2f})' if span else '-':28} {said.edge} "
               f"turned {turned:+.0f} {' '.join(r.reason for r in said.reasons)}", flush=True)
+    fine = [o for o in groups["told"] if o.px_per_mm >= FINE_PX_PER_MM]
+    coarse = [o for o in groups["told"] if o.px_per_mm < FINE_PX_PER_MM]
+    groups |= {f"told, {FINE_PX_PER_MM:.0f} px a mm on": fine, "told, coarser": coarse}
     print(HEAD)
     for name, outcomes in groups.items():
         if outcomes:
             print(line(name, outcomes))
+
+
+def coarser(old: Verdict, new: Verdict) -> float:
+    """Px per mm of the coarser photo; nan where one wasn't laid out."""
+    return min(old.pose.px_per_mm, new.pose.px_per_mm) if old.pose and new.pose else math.nan
 
 
 def fitting_of(truth: dict) -> Fitting:
