@@ -2,7 +2,7 @@
 
 PAIRS: pairs of scenes of known truth at the level of edge points, no renderer (see `coverage`).
 FOLDER: photos that `studio.stories pull` made, through the whole road, with the side told as a user would
-(--turned), by features, and not at all; the first by how fine the coarser of both photos is.
+(--turned) and not; the first also by how fine the coarser of both photos is.
 """
 
 from __future__ import annotations
@@ -113,7 +113,7 @@ def folder(path: Path) -> None:
     """The table for rendered pairs."""
     from vision.pipeline import inspect
 
-    groups: dict[str, list[Outcome]] = {"told": [], "features": [], "side not known": []}
+    groups: dict[str, list[Outcome]] = {"told": [], "side not known": []}
     for truth_file in sorted(path.glob("*-old.json")):
         old_truth = json.loads(truth_file.read_text())
         new_file = truth_file.with_name(truth_file.name.replace("-old", "-new"))
@@ -135,8 +135,7 @@ def folder(path: Path) -> None:
     groups |= {f"told, {FINE_PX_PER_MM:.0f} px a mm on": fine, "told, coarser": coarse}
     print(HEAD)
     for name, outcomes in groups.items():
-        if outcomes:
-            print(line(name, outcomes))
+        print(line(name, outcomes))
 
 
 def coarser(old: Verdict, new: Verdict) -> float:
