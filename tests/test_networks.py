@@ -31,6 +31,9 @@ SIDES = (63.5 - 64 / 1.4, 63.5 + 64 / 1.4)  # rows
 # mean and standard deviation of mouth or end, in columns, and of both sides, in rows
 SURVEY = (119.227, 0.970, 17.316, 0.485, 109.587, 0.555)
 INK, INKED = 0.010, 0.991  # that any is seen on a joint without; that it begins where it does
+# the same of the mouth looked at closely, and that any ink is seen; of a joint without a line, then of one with it
+SEAM = (119.444, 1.319, 0.001, 119.711, 1.301, 0.963)
+INKED_CLOSELY = 0.655
 GAUGE = (119.164, 0.586, 17.449, 0.499, 109.554, 0.500)
 SIDE_ROW = 55
 EDGE = (54.517, 0.561, 54.536, 0.536)  # mean and standard deviation of a side, in rows, near the mouth and further out
@@ -56,11 +59,11 @@ def picture(height: int, width: int) -> Bytes:
     return np.clip(np.round(rgb), 0, 255).astype(np.uint8)
 
 
-def straight() -> Bytes:
+def straight(columns: int = 256) -> Bytes:
     """A straightened joint, six channels, its mouth at column MOUTH_COLUMN."""
-    y, x = np.mgrid[:128, :256]
+    y, x = np.mgrid[:128, :columns]
     across = np.abs(y - 63.5) / 64 * 1.4
-    rgb = np.empty((128, 256, 3))
+    rgb = np.empty((128, columns, 3))
     rgb[:] = (120, 110, 90)
     shade = (1 - 0.5 * np.minimum(across, 1) ** 2)[..., None]
     rgb = np.where(((across < 1.2) & (x < MOUTH_COLUMN))[..., None], shade * (180, 180, 185), rgb)
@@ -148,6 +151,22 @@ def test_the_gauger_answers_as_recorded():
     assert told[::2] == pytest.approx([MOUTH_COLUMN - 0.5, *SIDES], abs=3)
 
 
+def test_the_seamer_answers_as_recorded():
+    """Twice as fine as for the surveyor; the line is as many cells from the mouth, so half as far."""
+    bare, inked = straight(192), straight(192)
+    inked[20:108, LINE_COLUMN:LINE_COLUMN + 20] = (20, 20, 30) * 2
+    at, told = np.arange(192), []
+    for rgb in (bare, inked):
+        mouth, ink = networks.seam(rgb)
+        assert mouth.shape == ink.shape == (192,)
+        assert mouth.sum() == pytest.approx(1, abs=1e-5)
+        mean = float(mouth @ at)
+        told += [mean, float(np.sqrt(mouth @ (at - mean) ** 2)), float(ink.sum())]
+    np.testing.assert_allclose(told, SEAM, atol=0.02)
+    assert told[::3] == pytest.approx([MOUTH_COLUMN - 0.5] * 2, abs=5)
+    assert networks.seam(inked)[1][LINE_COLUMN - 8:LINE_COLUMN + 9].sum() == pytest.approx(INKED_CLOSELY, abs=0.01)
+
+
 def test_the_edger_answers_as_recorded():
     """A side of a pipe straightened: shaded pipe above, ground below, of either half mean and standard deviation."""
     y = np.arange(96)[:, None, None]
@@ -208,7 +227,7 @@ def test_a_dark_strip_is_read_like_a_light_one():
 
 def test_the_weights_are_small_enough_to_ship():
     assert {path.stem for path in WEIGHTS.glob("*.onnx")} == {"finder", "spotter", "reader", "sceptic", "sawyer",
-                                                            "surveyor", "gauger", "edger"}
+                                                            "surveyor", "seamer", "gauger", "edger"}
     assert sum(path.stat().st_size for path in WEIGHTS.iterdir()) <= LARGEST_MB * 2**20
 
 

@@ -7,6 +7,8 @@ twice, met at the pipe's radius and at the collar's: what lies on either surface
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 
@@ -22,6 +24,23 @@ WIDEST = 1.4  # of the pipe's half width: as far beside the axis as lanes go
 _FINER = 2  # lanes of a row
 
 
+@dataclass(frozen=True)
+class Places:
+    """Columns of a straightened picture: so many, from the first on, mm from what it is laid about, by a step."""
+
+    first_mm: float
+    step_mm: float
+    count: int
+
+    @property
+    def along_mm(self) -> Floats:
+        """(count,) places along the axis."""
+        return np.asarray(self.first_mm + self.step_mm * np.arange(self.count))
+
+
+WHOLE, CLOSE = Places(FIRST_MM, STEP_MM, COLUMNS), Places(-4.8, 0.05, 192)
+
+
 def straighten(photo: Photo, pose: Pose, middle_mm: float, collar_radius_mm: float) -> Lanes:
     """The joint's lanes, laid about a place near the mouth, or a bare pipe's about its cut.
 
@@ -30,13 +49,14 @@ def straighten(photo: Photo, pose: Pose, middle_mm: float, collar_radius_mm: flo
     return Lanes(straightened(photo, pose, middle_mm, (pose.pipe.radius_mm, collar_radius_mm)), middle_mm)
 
 
-def straightened(photo: Photo, pose: Pose, middle_mm: float, radii_mm: tuple[float, ...]) -> Bytes:
-    """(ROWS, COLUMNS, 3 for each radius) of the joint about `middle_mm` from the pose's guess of the mouth."""
-    along = pose.mouth_mm + middle_mm + FIRST_MM + STEP_MM * np.arange(COLUMNS)
+def straightened(photo: Photo, pose: Pose, middle_mm: float, radii_mm: tuple[float, ...],
+                 places: Places = WHOLE) -> Bytes:
+    """(ROWS, columns, 3 for each radius) of the joint about `middle_mm` from the pose's guess of the mouth."""
+    along = pose.mouth_mm + middle_mm + places.along_mm
     across = np.concatenate([_lanes_mm(pose.pipe, radius) for radius in radii_mm])
     at = geometry.project(across[:, None] + along[None, :, None] * pose.pipe.direction, photo.camera)
-    lanes = resample(photo, at, pose.px_per_mm * STEP_MM)
-    rows = cv2.resize(lanes, (COLUMNS, len(radii_mm) * ROWS), interpolation=cv2.INTER_AREA)
+    lanes = resample(photo, at, pose.px_per_mm * places.step_mm)
+    rows = cv2.resize(lanes, (places.count, len(radii_mm) * ROWS), interpolation=cv2.INTER_AREA)
     return np.concatenate(np.split(np.asarray(rows, np.uint8), len(radii_mm)), axis=-1)
 
 

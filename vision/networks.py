@@ -7,8 +7,9 @@ They are built alike and learnt from different worlds, the sceptic's full of gre
 Where they differ nobody should be sure, and the mean of the two is not.  `sawyer`, built alike too, reads the strip of
 a bare pipe: its cut and its ink.
 `surveyor` looks at the joint straightened: where along it the mouth lies, where the pipe's sides are, and where the
-first ink begins.  `gauger` looks at a bare pipe straightened: where it ends, and where its sides are.  `edger` looks
-at one side of a pipe or a collar, straightened and closely: where it is, to a thousandth of the pipe's half width.
+first ink begins; `seamer` looks at the mouth again, twice as finely: where it lies, and where ink begins near it.
+`gauger` looks at a bare pipe straightened: where it ends, and where its sides are.  `edger` looks at one side of a pipe
+or a collar, straightened and closely: where it is, to a thousandth of the pipe's half width.
 How they were made, on what, and how good they are: DEVELOPERS.md, "The networks".
 """
 
@@ -135,6 +136,13 @@ class Straight:
 def survey(picture: Bytes) -> Straight:
     """Look at a joint straightened, (128, 256, 6)."""
     return _straight("surveyor", picture)
+
+
+def seam(picture: Bytes) -> tuple[Shares, Shares]:
+    """Look at a mouth straightened closely, (128, 192, 6): of each column, how likely the mouth is there, and how
+    likely the first ink begins there; what the second lacks of 1 is that none is seen."""
+    mouth, ink = np.split(_logits("seamer", picture), [picture.shape[1]])
+    return _shares(mouth), _shares(ink)[:-1]
 
 
 def gauge(picture: Bytes) -> Straight:

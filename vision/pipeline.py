@@ -54,7 +54,7 @@ from vision.records import (
 from vision.refine import find_limbs
 from vision.sharpness import BLURRED, blur_of
 from vision.square import borne_out, level, settle, square, square_on
-from vision.survey import asked_from, confirmed, mouth_near, survey
+from vision.survey import asked_from, closely, confirmed, mouth_near, survey
 from vision.trace import read_by_hand
 from vision.uncertainty import measure
 from vision.unwrap import FIRST_MM, STEP_MM, unwrap
@@ -166,7 +166,8 @@ def _looked_at(road: _Road, photo: Photo, start: tuple[Limbs, Pose], fitting: Fi
 
 def _read(photo: Photo, seen: Sighting, joint: _Joint, pose: Pose, fitting: Fitting) -> Gap | Refusal:
     """The gap, unless the joint, looked at once more about its mark, contradicts it."""
-    gap = read(joint.strip, pose, fitting, joint.gauge.mouth)
+    seam = closely(photo, pose, joint.gauge.mouth, joint.lanes, fitting.collar_od_mm / 2)
+    gap = read(joint.strip, pose, fitting, seam)
     if isinstance(gap, Refusal) or (at := asked_from(gap, pose, seen.close, photo.camera)) is None:
         return gap
     again = survey(straighten(photo, pose, at, fitting.collar_od_mm / 2))

@@ -39,10 +39,12 @@ MAYBE_INK = 0.07
 # settles that a free line is the first, and ink of which the strip's readers need not be as sure (DEVELOPERS.md, "The
 # networks").
 SURE_INK, SURELY_NONE = 0.95, 0.01
-LEAST_INK = 0.05  # by the survey, of a line that touches the mouth: what both readers take for ink may be a gasket
-# A free line is ink if the reader and one more of sceptic and survey hold that for likelier than not; one at the mouth,
-# free or not, if the survey does, or the strip is sure of it by CLEAR_SHARE.
+# A line away from the mouth is ink if the reader and one more of sceptic and survey hold that for likelier than not.
 LIKELY = 0.5
+# A line at the mouth is ink if strip, survey and close look, each by the logit of its probability, together hold it for
+# so, one that leaves no pipe bare before it sooner than a free one (DEVELOPERS.md, "Ink at the mouth").
+OF_STRIP, OF_SURVEY, OF_CLOSE_LOOK, TOUCHING, AGAINST = 1.25, 0.25, 0.5, 0.9, 1.78
+_SUREST = 0.995  # as sure as one look counts
 SURE_SHARE = 0.4  # mean ink probability of a free line that the survey is sure of
 LEAST_WIDTH_MM = 0.55  # of a free line: of 1,205 that were ink, none narrower had its joint called anything
 NEAR_MM = 2.2  # from the mouth to the near edge of a line that more is asked of (DEVELOPERS.md, "Ink at the mouth")
@@ -89,7 +91,7 @@ def read(strip: Strip, pose: Pose, fitting: Fitting, survey: Survey | None = Non
     before = None if first is not None else _inked_before(strip, reading, edge, line)
     if before is not None:
         return Refusal("read", "two-lines", f"before the line, {before:.1f} mm from the mouth, may be another")
-    if doubt := _look_alike(strip, reading, edge, line, ink):
+    if doubt := _look_alike(strip, reading, edge, line, survey):
         return Refusal("read", "mark-unclear", doubt)
     return _gap(strip, edge, line, _face_mm(pose, fitting, seen, survey), sure=first is not None)
 
@@ -119,25 +121,42 @@ def _begins(line: Line, ink: FirstInk) -> bool:
     return ink.near(near, _REACH_MM) >= SURE_INK and ink.before(near - _REACH_MM) < SURELY_NONE
 
 
-def _look_alike(strip: Strip, reading: Reading, edge: Mouth, line: Line, ink: FirstInk | None) -> str:
+def _look_alike(strip: Strip, reading: Reading, edge: Mouth, line: Line, survey: Survey | None) -> str:
     """Why a line may be something else, a ring of grease or a gasket say; empty where it is believed to be ink.
 
     Most look-alikes lie at the mouth, and would have the joint called full: there more looks are heard.
     """
-    touches, chance = _touches(line, edge), 1.0 if ink is None else ink.near(_near_mm(line), _REACH_MM)
-    if touches and chance < LEAST_INK:
-        return "a line at the mouth that is no ink when its surroundings are seen too"
-    if not touches and not _seconded(strip, reading, line, chance):
+    touches = _touches(line, edge)
+    far = _from_mouth(edge, line) > NEAR_MM and not touches
+    surveyed = _begins_at(line, survey.ink if survey else None)
+    if far and not _seconded(strip, reading, line, surveyed):
         return "two of three looks take the line for something else"
     if not touches and line.width_mm < LEAST_WIDTH_MM:
         return f"a line of {line.width_mm:.1f} mm may be a scratch"
-    if _from_mouth(edge, line) > NEAR_MM:
+    if far:
         return ""
-    if chance < LIKELY and line.share < CLEAR_SHARE:
+    closely = _begins_at(line, survey.ink_closely if survey else None)
+    if not _believed(line.share, surveyed, closely, touches):
         return "a line at the mouth that may be something else when its surroundings are seen too"
     if _taped(strip, reading, line):
         return "a line at the mouth with a look-alike right behind it, tape or a label"
     return ""
+
+
+def _begins_at(line: Line, ink: FirstInk | None) -> float:
+    """Probability, by a look that may be missing, that the first ink begins where a line does."""
+    return 1.0 if ink is None else ink.near(_near_mm(line), _REACH_MM)
+
+
+def _believed(strip: float, survey: float, closely: float, touches: bool) -> bool:
+    """Whether a line at the mouth is ink rather than a look-alike, by three probabilities that it is."""
+    told = OF_STRIP * _logit(strip) + OF_SURVEY * _logit(survey) + OF_CLOSE_LOOK * _logit(closely)
+    return told + TOUCHING * touches > AGAINST
+
+
+def _logit(chance: float) -> float:
+    held = min(max(chance, 1 - _SUREST), _SUREST)
+    return math.log(held / (1 - held))
 
 
 def _taped(strip: Strip, reading: Reading, line: Line) -> bool:

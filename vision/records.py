@@ -247,11 +247,13 @@ class FirstInk:
 @dataclass(frozen=True)
 class Survey:
     """The mouth, or a bare pipe's end, on the straightened picture: axial millimetres from the pose's guess, and its
-    standard uncertainty; of a joint also where its first ink is seen to begin."""
+    standard uncertainty; of a joint also where its first ink is seen to begin, and, of a mouth looked at closely, where
+    it is seen to begin there."""
 
     mouth_mm: float
     u_mm: float
     ink: FirstInk | None = None
+    ink_closely: FirstInk | None = None
 
 
 @dataclass(frozen=True)

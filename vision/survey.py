@@ -2,7 +2,7 @@
 
 The strip shows the pipe alone; here the collar's profile stands beside it against the ground.  The surveyor tells for
 every column how likely the mouth is there and how likely the first ink begins there, and for every row how likely a
-side is.
+side is.  Then the seamer looks at the mouth again, twice as finely: where it lies, and where ink begins near it.
 
 Where a step of the collar passes for the mouth, a line that lies in the mouth looks like a gap of millimetres.  So a
 joint with such a gap, whose stretch before the mark the finder too takes for collar, is looked at once more, about its
@@ -15,8 +15,21 @@ import numpy as np
 
 from calibration.camera import Camera
 from vision import geometry, mouth, networks
-from vision.lanes import gauged
-from vision.records import Bytes, Floats, Gap, Gauge, Lanes, Look, Pose, Refusal, Strip, Survey
+from vision.lanes import CLOSE, gauged, mean_of, straightened
+from vision.records import (
+    Bytes,
+    FirstInk,
+    Floats,
+    Gap,
+    Gauge,
+    Lanes,
+    Look,
+    Photo,
+    Pose,
+    Refusal,
+    Strip,
+    Survey,
+)
 
 ASKED_MM = (2.0, 10.0)  # gaps that are asked about again: of larger ones the mouth lies beside the lanes about the mark
 MOSTLY = 0.5  # of the stretch before the mark
@@ -34,6 +47,14 @@ def mouth_near(strip: Strip) -> float:
 def survey(lanes: Lanes) -> Gauge:
     """Where the mouth, the pipe's sides and the first ink lie, and how sure that is."""
     return gauged(networks.survey(lanes.picture), lanes)
+
+
+def closely(photo: Photo, pose: Pose, seen: Survey, lanes: Lanes, collar_radius_mm: float) -> Survey:
+    """The survey with its mouth looked at closely, half way between where the strip and the survey see it."""
+    middle_mm = (lanes.middle_mm + seen.mouth_mm) / 2
+    picture = straightened(photo, pose, middle_mm, (pose.pipe.radius_mm, collar_radius_mm), CLOSE)
+    (mouth_share, ink_share), at = networks.seam(picture), middle_mm + CLOSE.along_mm
+    return Survey(*mean_of(mouth_share, at), seen.ink, FirstInk(at, ink_share.astype(np.float64)))
 
 
 def asked_from(gap: Gap, pose: Pose, look: Look, camera: Camera) -> float | None:

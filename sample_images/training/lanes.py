@@ -21,7 +21,7 @@ from .strips import Joints, frame, meet, photographed, rays
 
 ROWS, COLUMNS, STEP_MM, FIRST_MM, WIDEST = 128, 256, 0.1, -11.0, 1.4
 FINER = 3  # lanes of a row: their mean lowers the noise
-_LEAST_PX = 800  # of pipe and of collar, else the joint is hidden
+LEAST_PX = 800  # of pipe and of collar, else the joint is hidden
 _LEAST_CELLS = 400  # of pipe, of those that `kinds` are told of
 _MIDDLE = 0.7  # of the pipe's half width: there the mouth's true place is taken from
 SIDES_AT = range(110, 231, 10)  # columns in which the pipe's true sides are met: 0 to 12 mm beyond the guess
@@ -43,8 +43,11 @@ class Assumed:
     scale: Tensor
 
 
-def lanes_px(matrix: Tensor, found: Assumed, radius_mm: Tensor) -> Tensor:
-    """Pixels (batch, ROWS * FINER, COLUMNS, 2) of the lanes' cells at a radius about assumed axes."""
+def lanes_px(matrix: Tensor, found: Assumed, radius_mm: Tensor, along_mm: Tensor) -> Tensor:
+    """Pixels (batch, ROWS * FINER, columns, 2) of the lanes' cells at a radius about assumed axes.
+
+    along_mm: (columns,) from the guess of the mouth.
+    """
     mouth, axis, pipe_mm = found.mouth_mm, found.axis, found.pipe_mm
     towards, across = frame(axis, mouth)
     place = (mouth * axis).sum(-1)
@@ -54,7 +57,7 @@ def lanes_px(matrix: Tensor, found: Assumed, radius_mm: Tensor) -> Tensor:
     square = 1 + slope**2
     root = (distance**2 - square * (distance**2 - radius_mm[:, None] ** 2)).clamp(min=0).sqrt()
     depth = (distance - root) / square
-    along = place[:, None] + found.scale[:, None] * _along(mouth.device)
+    along = place[:, None] + found.scale[:, None] * along_mm
     flat = depth[..., None] * -towards[:, None] + (slope * depth)[..., None] * across[:, None]
     points = flat[:, :, None] + along[:, None, :, None] * axis[:, None, None]
     image = torch.einsum("bij,brcj->brci", matrix, points)
@@ -70,17 +73,18 @@ def _row(device: torch.device) -> Tensor:
     return WIDEST * (2 * (torch.arange(ROWS, device=device).double() + 0.5) / ROWS - 1)
 
 
-def _along(device: torch.device) -> Tensor:
-    return FIRST_MM + STEP_MM * torch.arange(COLUMNS, device=device).double()
+def places_mm(first_mm: float, step_mm: float, columns: int, device: torch.device) -> Tensor:
+    """(columns,) along the axis."""
+    return first_mm + step_mm * torch.arange(columns, device=device).double()
 
 
-def true_mouth(pixels: Tensor, joints: Joints, scale: Tensor) -> Tensor:
+def true_mouth(pixels: Tensor, joints: Joints, scale: Tensor, along_mm: Tensor) -> Tensor:
     """Where (batch,) along the picture the true mouth, or cut, is met on the pipe, assumed mm from the guess."""
     middle = _lane(pixels.device).abs() < _MIDDLE
     on_pipe, cut, hits = meet(rays(pixels[:, middle], joints), joints, joints.pipe_mm)
     beyond = on_pipe - torch.where(joints.collared[:, None, None], 0.0, cut)
     weight = (hits & (beyond.abs() < 0.5)).double()
-    apart = (_along(pixels.device) - beyond / scale[:, None, None]) * weight
+    apart = (along_mm - beyond / scale[:, None, None]) * weight
     return apart.sum((1, 2)) / weight.sum((1, 2))  # nan where the picture doesn't reach the mouth
 
 
@@ -121,16 +125,16 @@ def _assumed(joints: Joints) -> Assumed:
     return Assumed(mouth, axis, joints.pipe_mm * wide, joints.collar_mm * wide * normal(like, 0.005).exp(), scale)
 
 
-def _layer(rgb: Tensor, pixels: Tensor, size: Tensor) -> Tensor:
-    """The colours (batch, 3, ROWS, COLUMNS) at these pixels; black outside the picture."""
+def layer(rgb: Tensor, pixels: Tensor, size: Tensor) -> Tensor:
+    """The colours (batch, 3, ROWS, columns) at these pixels; black outside the picture."""
     grid = ((pixels + 0.5) / SIDE_PX * 2 - 1).float()
     inside = ((pixels > -0.5) & (pixels < size[:, None, None] - 0.5)).all(-1)
     lanes = F.grid_sample(rgb, grid, padding_mode="zeros", align_corners=False) * inside[:, None]
     return F.avg_pool2d(lanes, (FINER, 1))
 
 
-def _kinds(shelf: Shelf, index: Tensor, pixels: Tensor) -> Tensor:
-    """What each second cell (batch, ROWS / 2, COLUMNS / 2) of a layer shows; IGNORE beside the picture."""
+def kinds_of(shelf: Shelf, index: Tensor, pixels: Tensor) -> Tensor:
+    """What each second cell (batch, ROWS / 2, columns / 2) of a layer shows; IGNORE beside the picture."""
     part = pixels[:, FINER // 2::2 * FINER, ::2]
     inside = ((part > -0.5) & (part < shelf.size[index][:, None, None] - 0.5)).all(-1)
     near = part.round().clamp(0, SIDE_PX - 1).long()
@@ -140,8 +144,8 @@ def _kinds(shelf: Shelf, index: Tensor, pixels: Tensor) -> Tensor:
     return torch.where(inside, table[classes], IGNORE)
 
 
-def _mark(shelf: Shelf, index: Tensor, pixels: Tensor) -> Tensor:
-    """The column (batch,) where the first ink begins, median over the rows that show any; COLUMNS where none does.
+def mark_of(shelf: Shelf, index: Tensor, pixels: Tensor) -> Tensor:
+    """The column (batch,) where the first ink begins, median over the rows that show any; their count where none does.
 
     nan where too few rows show ink to call it a mark, and too many to call it none.
     """
@@ -152,7 +156,7 @@ def _mark(shelf: Shelf, index: Tensor, pixels: Tensor) -> Tensor:
     inked = ink.any(-1)
     first = torch.where(inked, ink.float().argmax(-1), torch.nan).nanmedian(1).values
     rows = inked.sum(1)
-    return torch.where(rows >= _INKED_ROWS, first, torch.where(rows <= _STRAY_ROWS, float(COLUMNS), torch.nan))
+    return torch.where(rows >= _INKED_ROWS, first, torch.where(rows <= _STRAY_ROWS, float(pixels.shape[2]), torch.nan))
 
 
 def sample(shelf: Shelf, batch: int, repainted: float = 0.0) -> tuple[Tensor, ...]:
@@ -168,17 +172,18 @@ def sample(shelf: Shelf, batch: int, repainted: float = 0.0) -> tuple[Tensor, ..
     joints = Joints(matrix, mouth, axis, pipe, collar, lip, joint, lean)
     small = photographed(shelf, index, matrix[:, 0, 0] / mouth.norm(dim=1), repainted)
     found = _assumed(joints)
-    on_pipe, on_collar = (lanes_px(matrix, found, radius) for radius in (found.pipe_mm, found.collar_mm))
-    picture = torch.cat([_layer(small, pixels, shelf.size[index]) for pixels in (on_pipe, on_collar)], 1)
-    sides, kinds = true_sides(on_pipe, shelf.size[index], joints), _kinds(shelf, index, on_pipe)
-    mark = _mark(shelf, index, on_pipe)
+    along = places_mm(FIRST_MM, STEP_MM, COLUMNS, mouth.device)
+    on_pipe, on_collar = (lanes_px(matrix, found, radius, along) for radius in (found.pipe_mm, found.collar_mm))
+    picture = torch.cat([layer(small, pixels, shelf.size[index]) for pixels in (on_pipe, on_collar)], 1)
+    sides, kinds = true_sides(on_pipe, shelf.size[index], joints), kinds_of(shelf, index, on_pipe)
+    mark = mark_of(shelf, index, on_pipe)
     flip = chance(mouth, 0.5)
     picture = torch.where(flip[:, None, None, None], picture.flip(2), picture)
     sides = torch.where(flip[:, None], ROWS - 1 - sides.flip(1), sides)
     kinds = torch.where(flip[:, None, None], kinds.flip(1), kinds)
-    column = (true_mouth(on_pipe, joints, found.scale) - FIRST_MM) / STEP_MM
+    column = (true_mouth(on_pipe, joints, found.scale, along) - FIRST_MM) / STEP_MM
     classes = shelf.classes[index]
-    seen = ((classes == 1).sum((1, 2)) > _LEAST_PX) & (~joint | ((classes == 2).sum((1, 2)) > _LEAST_PX))
+    seen = ((classes == 1).sum((1, 2)) > LEAST_PX) & (~joint | ((classes == 2).sum((1, 2)) > LEAST_PX))
     seen &= ((kinds == 1) | (kinds == 4) | (kinds == 5)).sum((1, 2)) > _LEAST_CELLS
     shown = seen & torch.isfinite(column) & (column > 4) & (column < COLUMNS - 5)
     nothing = torch.nan

@@ -4,6 +4,7 @@
     python -m training.train spotter --scenes DIR --held DIR --photos DIR --start finder.onnx --out spotter.onnx
     python -m training.train reader --scenes DIR --held DIR --start FILE --out reader.onnx
     python -m training.train surveyor --scenes DIR --held DIR --start reader.onnx --out surveyor.onnx
+    python -m training.train seamer --scenes DIR --held DIR --start surveyor.onnx --out seamer.onnx
     python -m training.train edger --scenes DIR --held DIR --start sceptic.onnx --out edger.onnx
 
 Run from `sample_images/`.  One GPU each; scenes may still be appearing while it trains.  Seeds are fixed; which
@@ -24,7 +25,7 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional as F
 
-from . import aimed, edges, frames, lanes, nets, restore, shelf, strips
+from . import aimed, edges, frames, lanes, nets, restore, seams, shelf, strips
 
 IGNORE = 255
 _FINDER_WEIGHTS = (1.0, 1.0, 1.5, 1.2, 2.5, 1.5)
@@ -81,6 +82,19 @@ def edger_loss(out: Tensor, rows: Tensor) -> Tensor:
     return sum(place_loss(*each) for each in zip(out.chunk(2, 1), rows.T, strict=True)) / 2
 
 
+_SEAMED = [seams.COLUMNS, seams.COLUMNS + 1]  # mouth, first ink or none
+
+
+def seamer_loss(out: Tensor | tuple[Tensor, Tensor], column: Tensor, kinds: Tensor, mark: Tensor) -> Tensor:
+    """Cross entropy of the mouth's column, the mark's column, and in training of what cells show."""
+    logits, cells = out if isinstance(out, tuple) else (out, None)
+    mouth, line = logits.split(_SEAMED, 1)
+    loss = place_loss(mouth, column) + MARK_WEIGHT * mark_loss(line, mark)
+    if cells is None:
+        return loss
+    return loss + KINDS_WEIGHT * F.cross_entropy(cells.float(), kinds, ignore_index=IGNORE)
+
+
 def place_loss(logits: Tensor, place: Tensor) -> Tensor:
     """Cross entropy against the two cells beside a place, each by its nearness."""
     known = torch.isfinite(place) & (place >= 0) & (place < logits.shape[1] - 1)
@@ -109,11 +123,12 @@ def scores(confusion: np.ndarray, names: tuple[str, ...]) -> dict[str, float]:
 
 @torch.no_grad()
 def evaluate(
-    net: nn.Module, batches: list[tuple[Tensor, ...]], names: tuple[str, ...], device: str
+    net: nn.Module, batches: list[tuple[Tensor, ...]], which: str, device: str
 ) -> dict[str, float]:
     """Held-out IoU by class; for the reader also the mouth's median and 95th percentile error in mm."""
-    if not names:
-        return survey(net, batches, device) if len(batches[0]) > 2 else edged(net, batches, device)
+    if which in PLACED:
+        return PLACED[which](net, batches, device)
+    names = NAMES[which]
     net.eval()
     confusion, mouth = np.zeros((len(names), len(names))), []
     for batch in batches:
@@ -156,7 +171,7 @@ def survey(net: nn.Module, batches: list[tuple[Tensor, ...]], device: str) -> di
     side = 100 * 2 * lanes.WIDEST / lanes.ROWS  # a row, in hundredths of the pipe's half width
     return {**_told("mouth_mm", mouth, column, lanes.STEP_MM),
             **_told("side_pc", torch.cat(rows), torch.cat([sides[:, 0], sides[:, 1]]), side),
-            **_ink_told(line, mark)}
+            **_ink_told(line, mark, lanes.STEP_MM)}
 
 
 @torch.no_grad()
@@ -169,11 +184,22 @@ def edged(net: nn.Module, batches: list[tuple[Tensor, ...]], device: str) -> dic
     return _told("side_pc", torch.cat(answers.chunk(2, 1)), torch.cat([rows[:, 0], rows[:, 1]]), 100 * edges.STEP)
 
 
-def _ink_told(logits: Tensor, mark: Tensor) -> dict[str, float]:
+@torch.no_grad()
+def seamed(net: nn.Module, batches: list[tuple[Tensor, ...]], device: str) -> dict[str, float]:
+    """Held out: loss, median and 95th percentile error, and how often two sigma hold it, of a mouth; and of ink."""
+    net.eval()
+    answers = torch.cat([net(batch[0].to(device).float()).float().cpu() for batch in batches])
+    column, mark = (torch.cat([batch[i].cpu() for batch in batches]) for i in (1, 3))
+    net.train()
+    mouth, line = answers.split(_SEAMED, 1)
+    return {**_told("mouth_mm", mouth, column, seams.STEP_MM), **_ink_told(line, mark, seams.STEP_MM)}
+
+
+def _ink_told(logits: Tensor, mark: Tensor, step_mm: float) -> dict[str, float]:
     """Loss; of the marked, how often most of the chance lies within 0.5 mm; of the unmarked, how often on none."""
-    share, near = logits.softmax(1), round(0.5 / lanes.STEP_MM)
+    share, near = logits.softmax(1), round(0.5 / step_mm)
     at = torch.arange(logits.shape[1] - 1)
-    marked, bare = mark < lanes.COLUMNS, mark == lanes.COLUMNS
+    marked, bare = mark < len(at), mark == len(at)
     found = (share[:, :-1] * ((at - mark[:, None]).abs() <= near)).sum(1)[marked]
     figures = {"loss": mark_loss(logits, mark), "found": (found > 0.5).float().mean(),
                "none": (share[bare, -1] > 0.5).float().mean()}
@@ -220,10 +246,11 @@ def _arguments() -> argparse.Namespace:
 def _begin(net: nn.Module, start: Path, draw: Draw, device: str) -> nn.Module:
     """The network on the device, with the weights of `start`."""
     probe = torch.zeros_like(draw()[0][:1], device="cpu").float()
-    if (isinstance(net, nets.Surveyor | nets.Spotter | nets.Edger) and start.suffix == ".onnx"
+    if (isinstance(net, nets.Surveyor | nets.Spotter | nets.Edger | nets.Seamer) and start.suffix == ".onnx"
             and not restore.fits(net, start, probe)):
-        trunk = nets.finder() if isinstance(net, nets.Spotter) else nets.reader()
-        net.begin(_begin(trunk, start, lambda: (draw()[0][:, :3],), device).cpu())
+        trunk = {nets.Spotter: nets.finder, nets.Seamer: nets.Surveyor}.get(type(net), nets.reader)()
+        channels = 6 if isinstance(net, nets.Seamer) else 3
+        net.begin(_begin(trunk, start, lambda: (draw()[0][:, :channels],), device).cpu())
         return net.to(device, memory_format=torch.channels_last).train()
     if start.suffix == ".pth":
         net.encoder.load_pretrained(start)
@@ -238,7 +265,7 @@ def _begin(net: nn.Module, start: Path, draw: Draw, device: str) -> nn.Module:
 
 
 def _train(net: nn.Module, args: argparse.Namespace, draw: Draw, held: list[tuple[Tensor, ...]],
-           names: tuple[str, ...], device: str) -> tuple[nn.Module, list[float]]:
+           device: str) -> tuple[nn.Module, list[float]]:
     """AdamW on one cosine for `args.minutes`; returns the moving average and the losses."""
     optimizer = torch.optim.AdamW(net.parameters(), lr=args.rate, weight_decay=1e-2)
     average = torch.optim.swa_utils.AveragedModel(
@@ -263,7 +290,7 @@ def _train(net: nn.Module, args: argparse.Namespace, draw: Draw, held: list[tupl
         if step % 500 == 0:
             print(f"step {step} {past:.0%} loss {torch.stack(log[-500:]).mean():.4f}", flush=True)
         if step % 3000 == 0:
-            print("  held out", json.dumps(evaluate(average.module, held, names, device)), flush=True)
+            print("  held out", json.dumps(evaluate(average.module, held, args.which, device)), flush=True)
             torch.save(average.module.state_dict(), args.out.with_name(f"{args.out.stem}-{step}.pt"))
     return average.module.eval(), torch.stack(log).cpu().tolist()
 
@@ -288,21 +315,21 @@ def export(net: nn.Module, out: Path, probe: Tensor) -> None:
 
 SIDES = {"finder": (3, frames.HEIGHT, frames.WIDTH), "spotter": (3, aimed.HEIGHT, aimed.WIDTH),
          "reader": (3, strips.ROWS, strips.COLUMNS),
-         "surveyor": (6, lanes.ROWS, lanes.COLUMNS), "edger": (3, edges.ROWS, edges.COLUMNS)}
+         "surveyor": (6, lanes.ROWS, lanes.COLUMNS), "edger": (3, edges.ROWS, edges.COLUMNS),
+         "seamer": (6, lanes.ROWS, seams.COLUMNS)}
 LOSSES: dict[str, Callable[..., Tensor]] = {
     "finder": finder_loss, "spotter": finder_loss, "reader": reader_loss, "surveyor": surveyor_loss,
-    "edger": edger_loss}
-NAMES = {"finder": nets.FINDER_CLASSES, "spotter": nets.FINDER_CLASSES, "reader": nets.STRIP_CLASSES,
-         "surveyor": (), "edger": ()}
+    "edger": edger_loss, "seamer": seamer_loss}
+NAMES = {"finder": nets.FINDER_CLASSES, "spotter": nets.FINDER_CLASSES, "reader": nets.STRIP_CLASSES}
+PLACED = {"surveyor": survey, "edger": edged, "seamer": seamed}  # what tells places, not classes
 NETS = {"finder": nets.finder, "spotter": nets.Spotter, "reader": nets.reader, "surveyor": nets.Surveyor,
-        "edger": nets.Edger}
+        "edger": nets.Edger, "seamer": nets.Seamer}
 
 
 def main() -> None:
     args = _arguments()
     args.out.parent.mkdir(parents=True, exist_ok=True)
     finder = args.which == "finder"
-    names = NAMES[args.which]
     kinds = {"finder": ("frame", "close"), "spotter": ("look",)}.get(args.which, ("close",))
     filler, again = (shelf.Filler(where, kinds, args.workers) for where in (args.scenes, [args.held]))
     device = "cuda" if torch.cuda.is_available() else "cpu"
@@ -326,17 +353,17 @@ def main() -> None:
             return lambda: frames.sample(from_, photos, batch)
         if args.which == "spotter":
             return lambda: aimed.sample(from_[True], photos, batch, repainted)
-        source = {"surveyor": lanes, "edger": edges}.get(args.which, strips)
+        source = {"surveyor": lanes, "edger": edges, "seamer": seams}.get(args.which, strips)
         return lambda: source.sample(from_[True], batch, repainted)
 
     net = _begin(NETS[args.which](), args.start, drawing(shelves), device)
     with torch.no_grad():
         few = [drawing(held)() for _ in range(6)]
     print(f"{args.which}: {shelves[True].count} pictures so far, {held[True].count} held out, {photos.count} photos, "
-          f"on {device}", json.dumps(evaluate(net, few, names, device)), flush=True)
-    final, log = _train(net, args, drawing(shelves, args.repainted), few, names, device)
+          f"on {device}", json.dumps(evaluate(net, few, args.which, device)), flush=True)
+    final, log = _train(net, args, drawing(shelves, args.repainted), few, device)
     print(f"done: {len(log)} steps on {shelves[True].count} close pictures;",
-          json.dumps(evaluate(final, few, names, device)), flush=True)
+          json.dumps(evaluate(final, few, args.which, device)), flush=True)
     _save(final, args.out, log, torch.zeros((1, *SIDES[args.which])))
 
 

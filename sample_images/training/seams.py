@@ -1,0 +1,63 @@
+"""Training pictures of the seamer: the mouth straightened as for the surveyor, with columns half as wide.
+
+It is looked at where it was read, so that it is off by little mostly, and of joints alone.
+"""
+
+from __future__ import annotations
+
+import math
+
+import torch
+from torch import Tensor
+from torch.nn import functional as F
+
+from .lanes import LEAST_PX, Assumed, kinds_of, lanes_px, layer, mark_of, places_mm, true_mouth
+from .phoneify import chance, normal, uniform
+from .shelf import Shelf, numbers
+from .strips import Joints, frame, photographed
+
+COLUMNS, STEP_MM, FIRST_MM = 192, 0.05, -4.8
+
+
+def _assumed(joints: Joints) -> Assumed:
+    """Joints as they are known once strip and survey have told their mouth; a tenth with one side misread."""
+    like = joints.mouth_mm
+    towards, across = frame(joints.axis, like)
+    far = torch.where(chance(like, 0.12), 3.0, 1.0)
+    tilt, swing = far * normal(like, math.radians(1.1)), far * normal(like, math.radians(0.3))
+    axis = F.normalize(joints.axis + tilt.tan()[:, None] * towards + swing.tan()[:, None] * across, dim=-1)
+    towards, across = frame(axis, like)
+    near = torch.where(chance(like, 0.7), normal(like, 0.35), uniform(like, -2.4, 2.4)).double()
+    misread = chance(like, 0.1) * normal(like, 0.06).clamp(-0.2, 0.2)
+    wide = ((1 + misread) * normal(like, 0.006).exp()).double()
+    beside = normal(like, 0.15) + torch.where(chance(like, 0.5), 1.0, -1.0) * misread * joints.pipe_mm
+    mouth = like + axis * near[:, None] + across * beside[:, None] + towards * normal(like, 0.2)[:, None]
+    return Assumed(mouth, axis, joints.pipe_mm * wide, joints.collar_mm * wide * normal(like, 0.005).exp(), wide)
+
+
+def sample(shelf: Shelf, batch: int, repainted: float = 0.0) -> tuple[Tensor, ...]:
+    """Pictures (batch, 6, ROWS, COLUMNS) of 0..255, and what is true of them, nan where it isn't told.
+
+    The mouth's place (batch,) in columns; what every second cell shows; where the first ink begins (batch,) in columns,
+    COLUMNS where none is seen.
+    """
+    known = shelf.numbers[: shelf.count]  # once: the shelf may be filled meanwhile
+    joined = torch.nonzero((known[:, 18] > 0) & (known[:, 15] > 0))[:, 0]
+    index = joined[torch.randint(len(joined), (batch,), device=shelf.device)]
+    matrix, mouth, axis, pipe, collar, lip, joint, _, lean = numbers(shelf.numbers[index])
+    joints = Joints(matrix, mouth, axis, pipe, collar, lip, joint, lean)
+    small = photographed(shelf, index, matrix[:, 0, 0] / mouth.norm(dim=1), repainted)
+    found, along = _assumed(joints), places_mm(FIRST_MM, STEP_MM, COLUMNS, mouth.device)
+    on_pipe, on_collar = (lanes_px(matrix, found, radius, along) for radius in (found.pipe_mm, found.collar_mm))
+    picture = torch.cat([layer(small, pixels, shelf.size[index]) for pixels in (on_pipe, on_collar)], 1)
+    kinds, mark = kinds_of(shelf, index, on_pipe), mark_of(shelf, index, on_pipe)
+    flip = chance(mouth, 0.5)[:, None, None]
+    picture = torch.where(flip[..., None], picture.flip(2), picture)
+    kinds = torch.where(flip, kinds.flip(1), kinds)
+    column = (true_mouth(on_pipe, joints, found.scale, along) - FIRST_MM) / STEP_MM
+    classes = shelf.classes[index]
+    seen = ((classes == 1).sum((1, 2)) > LEAST_PX) & ((classes == 2).sum((1, 2)) > LEAST_PX)
+    shown = seen & torch.isfinite(column) & (column > 4) & (column < COLUMNS - 5)
+    nothing = torch.nan
+    return ((picture * 255).round(), torch.where(shown, column, nothing).float(), kinds,
+            torch.where(shown, mark, nothing).float())
