@@ -11,10 +11,10 @@ from calibration.camera import Camera
 from tests import scene as scenes
 from tests.scene import Paint, Scene
 from vision import geometry, looks
-from vision.lanes import COLUMNS, FIRST_MM, ROWS, STEP_MM, WIDEST, straighten, straightened
+from vision.lanes import CLOSE, COLUMNS, FIRST_MM, ROWS, STEP_MM, WHOLE, WIDEST, straighten, straightened
 from vision.networks import FINDER_CLASSES
 from vision.records import Edge, Gap, Look, Photo, Refusal, Survey
-from vision.survey import ASKED_MM, SURE_U_MM, asked_from, confirmed, mouth_near, survey
+from vision.survey import ASKED_MM, SURE_U_MM, asked_from, closely, confirmed, mouth_near, survey
 from vision.unwrap import unwrap
 
 LENS = Camera(1000.0, (671.5, 503.5))
@@ -75,6 +75,31 @@ def test_a_drawn_mouth_is_found_wherever_it_was_guessed(tilt_deg, guess_mm):
     found = survey(straighten(photo, guessed, mouth_near(unwrap(photo, guessed)), COLLAR_MM)).mouth
     assert abs(found.mouth_mm + guess_mm) < 2 * found.u_mm + 0.5
     assert found.u_mm < 1.0
+
+
+@pytest.mark.parametrize("tilt_deg", [-4, 12])
+@pytest.mark.parametrize("off_mm", [-1.5, 0.0, 2.0])
+def test_a_close_look_finds_a_drawn_mouth_from_where_strip_and_survey_see_it(tilt_deg, off_mm):
+    """It is laid half way between the two, so either may be off."""
+    scene = replace(SCENE, tilt_deg=tilt_deg)
+    pose, photo = scenes.pose(scene), photo_of(scene)
+    lanes = straighten(photo, pose, mouth_near(unwrap(photo, pose)), COLLAR_MM)
+    surveyed = replace(survey(lanes).mouth, mouth_mm=off_mm)
+    found = closely(photo, pose, surveyed, lanes, COLLAR_MM)
+    assert abs(found.mouth_mm) < 2 * found.u_mm + 0.3
+    assert found.u_mm < 0.6
+    assert found.ink is surveyed.ink
+    assert found.ink_closely is not None
+    assert found.ink_closely.at_mm == pytest.approx((lanes.middle_mm + off_mm) / 2 + CLOSE.along_mm)
+
+
+def test_a_close_look_is_twice_as_fine_as_the_whole():
+    pose, photo = scenes.pose(SCENE), photo_of(SCENE)
+    whole, close = (straightened(photo, pose, 0.5, (pose.pipe.radius_mm,), places) for places in (WHOLE, CLOSE))
+    assert close.shape == (ROWS, CLOSE.count, 3)
+    from_ = round((CLOSE.first_mm - WHOLE.first_mm) / WHOLE.step_mm)
+    coarse = whole[:, from_:from_ + CLOSE.count // 2].astype(float)
+    assert np.abs(close[:, ::2].astype(float) - coarse).mean() < 4
 
 
 def test_of_nothing_it_is_unsure():

@@ -39,10 +39,10 @@ MAYBE_INK = 0.07
 # settles that a free line is the first, and ink of which the strip's readers need not be as sure (DEVELOPERS.md, "The
 # networks").
 SURE_INK, SURELY_NONE = 0.95, 0.01
-# A line away from the mouth is ink if the reader and one more of sceptic and survey hold that for likelier than not.
+# A free line is ink if the reader and one more of sceptic and survey hold that for likelier than not.
 LIKELY = 0.5
-# A line at the mouth is ink if strip, survey and close look, each by the logit of its probability, together hold it for
-# so, one that leaves no pipe bare before it sooner than a free one (DEVELOPERS.md, "Ink at the mouth").
+# One at the mouth is ink if strip, survey and close look, each by the logit of its probability, together hold that for
+# likelier than not; one that touches it sooner than a free one (DEVELOPERS.md, "Ink at the mouth").
 OF_STRIP, OF_SURVEY, OF_CLOSE_LOOK, TOUCHING, AGAINST = 1.25, 0.25, 0.5, 0.9, 1.78
 _SUREST = 0.995  # as sure as one look counts
 SURE_SHARE = 0.4  # mean ink probability of a free line that the survey is sure of
@@ -126,14 +126,12 @@ def _look_alike(strip: Strip, reading: Reading, edge: Mouth, line: Line, survey:
 
     Most look-alikes lie at the mouth, and would have the joint called full: there more looks are heard.
     """
-    touches = _touches(line, edge)
-    far = _from_mouth(edge, line) > NEAR_MM and not touches
-    surveyed = _begins_at(line, survey.ink if survey else None)
-    if far and not _seconded(strip, reading, line, surveyed):
+    touches, surveyed = _touches(line, edge), _begins_at(line, survey.ink if survey else None)
+    if not touches and not _seconded(strip, reading, line, surveyed):
         return "two of three looks take the line for something else"
     if not touches and line.width_mm < LEAST_WIDTH_MM:
         return f"a line of {line.width_mm:.1f} mm may be a scratch"
-    if far:
+    if not touches and _from_mouth(edge, line) > NEAR_MM:
         return ""
     closely = _begins_at(line, survey.ink_closely if survey else None)
     if not _believed(line.share, surveyed, closely, touches):
