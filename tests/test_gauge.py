@@ -12,7 +12,7 @@ from calibration.camera import Camera
 from tests import scene as scenes
 from tests.scene import Paint, Scene
 from vision import geometry
-from vision.gauge import ERRS, SIGMAS, USUAL_U, WIDER, facing, lane_mm, moved, widened
+from vision.gauge import ALONE_U, ERRS, SIGMAS, USUAL_U, WIDER, facing, lane_mm, moved, scaled, widened
 from vision.lanes import straighten
 from vision.pose import solve_pose
 from vision.records import Floats, Gauge, Limbs, Photo, Pose, Refusal, Survey
@@ -168,3 +168,16 @@ def test_sides_that_the_gauge_doubts_tell_no_scale(seen):
     assert isinstance(refusal, Refusal)
     assert refusal.reason == "edges-not-found"
     assert "10 % of its width" in refusal.detail
+
+
+@pytest.mark.parametrize(("collared", "u", "believed"), [
+    (False, ALONE_U + 0.001, False), (False, ALONE_U - 0.001, True), (True, 5 * ALONE_U, True)])
+def test_a_pipe_that_no_collar_bears_out_has_to_be_seen_surely(limbs, collared, u, believed):
+    """The edge of a stripe along the pipe can pass for its side: of two diameters the collar's would contradict that."""
+    kept = limbs if collared else replace(limbs, collar=None)
+    said = scaled(kept, Gauge(np.array([-1.0, 1.0]), np.array([0.01, u]), NOWHERE))
+    if believed:
+        assert said is kept
+    else:
+        assert isinstance(said, Refusal)
+        assert said.reason == "edges-not-found"

@@ -24,7 +24,7 @@ from vision.decode import decode
 from vision.depth import columns_for, cut_near, find_ends, read_depth, with_end
 from vision.edges import ROUGHLY, SURE, closer, far_off, known, level_with, reconciled
 from vision.end import find_end
-from vision.gauge import facing, gauge, moved, widened
+from vision.gauge import facing, gauge, moved, scaled, widened
 from vision.insertion import insert
 from vision.lanes import straighten
 from vision.locate import locate
@@ -93,6 +93,7 @@ def _judged(photo: Photo, seen: Sighting | Refusal, fitting: Fitting, confidence
             road.to(facing(seen, joint.pose, joint.lanes.middle_mm, photo.camera))
             joint = _laid_out(road, photo, elsewhere, fitting)
         pose = road.to(trusted(joint.pose, fitting))
+        road.to(scaled(joint.limbs, joint.gauge))
         gap = road.to(_read(photo, seen, joint, pose, fitting))
         limbs = road.to(widened(joint.limbs, pose, joint.gauge, photo.camera))
         measurement = road.to(measure(gap, limbs, pose, photo.camera, fitting, confidence))
