@@ -173,7 +173,7 @@ def test_sides_that_the_gauge_doubts_tell_no_scale(seen):
 @pytest.mark.parametrize(("collared", "u", "believed"), [
     (False, ALONE_U + 0.001, False), (False, ALONE_U - 0.001, True), (True, 5 * ALONE_U, True)])
 def test_a_pipe_that_no_collar_bears_out_has_to_be_seen_surely(limbs, collared, u, believed):
-    """The edge of a stripe along the pipe can pass for its side: of two diameters the collar's would contradict that."""
+    """The edge of a stripe along the pipe can pass for its side: of two diameters one contradicts that."""
     kept = limbs if collared else replace(limbs, collar=None)
     said = scaled(kept, Gauge(np.array([-1.0, 1.0]), np.array([0.01, u]), NOWHERE))
     if believed:
