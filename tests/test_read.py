@@ -217,6 +217,22 @@ def test_a_line_at_the_seam_stays_one_wherever_a_survey_has_the_mouth(reader):
     assert reason(reader(Painted(0.0, strokes=(thin,)), FROM_PIPE, Survey(-0.6, 0.05))) == "mark-unclear"
 
 
+@pytest.mark.parametrize(("rows", "share", "refused"), [
+    (slice(0, 10), 0.5, True), (slice(-10, None), 0.5, True), (slice(0, 10), 0.05, False), (slice(50, 60), 0.9, False)])
+def test_ground_along_a_side_of_the_strip_means_that_the_side_is_elsewhere(monkeypatch, rows, share, refused):
+    """A pipe's shadow passed for its side: then the pipe seems wider and nearer, and the gap smaller, than they are."""
+    strip, reading = make(Painted(0.0, strokes=(Stroke(4.0),)))
+    shares = reading.shares.copy()
+    shares[:, rows] *= 1 - share
+    shares[networks.STRIP_CLASSES.index("off"), rows] += share
+    monkeypatch.setattr(networks, "read", lambda _: replace(reading, shares=shares))
+    said = read(strip, FROM_PIPE, fitting())
+    if refused:
+        assert reason(said) == "edges-not-found"
+    else:
+        assert isinstance(said, Gap)
+
+
 def inked(places: dict[float, float], closely: float | None = None) -> Survey:
     """A survey that has the mouth at 0 and the first ink at these places, by their probabilities; a close look that has
     it at the first of them, by another."""

@@ -18,9 +18,13 @@ from vision.mouth import Mouth
 from vision.networks import Reading
 from vision.records import Doubt, Edge, FirstInk, Floats, Gap, Pose, Refusal, Strip, Survey
 
-_INK, _DECOY, _OVER = (networks.STRIP_CLASSES.index(name) for name in ("ink", "decoy", "over"))
+_OFF, _INK, _DECOY, _OVER = (networks.STRIP_CLASSES.index(name) for name in ("off", "ink", "decoy", "over"))
 TOUCH_MM = 0.35  # ink nearer than this to where pipe begins to be seen counts as reaching it
 LEAST_ARC_DEG = 9.0
+# Mean probability that the outermost rows beside the mouth show what lies beside the pipe: its side is elsewhere then.
+# Of 1,568 gaps 14 had more, five of these off by more than 0.5 mm, of the others 60 (DEVELOPERS.md, "The sides").
+MOST_OFF = 0.1
+_OUTERMOST_RAD, _BEYOND_MM, _LEAST_CELLS = math.radians(12.0), (1.0, 16.0), 100
 # Mean ink probability of a line.  Of 42 unmarked joints that training never saw, 39 have no look-alike of more than
 # 0.60; the other three are rings that touch the mouth, of which more is asked (DEVELOPERS.md, "The networks").
 LEAST_SHARE = 0.64
@@ -61,8 +65,8 @@ _ASKEW_MM = 1.0
 def read(strip: Strip, pose: Pose, fitting: Fitting, survey: Survey | None = None) -> Gap | Refusal:
     """Measure the gap on the strip; `survey` is a second look at mouth and ink, where there is one.
 
-    Refuses with `covered`, `mouth-not-found`, `mark-not-found`, `mark-hidden`, `mark-unclear`, `two-lines`,
-    `glare` or `too-dark`.
+    Refuses with `covered`, `edges-not-found`, `mouth-not-found`, `mark-not-found`, `mark-hidden`, `mark-unclear`,
+    `two-lines`, `glare` or `too-dark`.
     """
     reading = networks.read(strip.pixels)
     edge = mouth.find_mouth(strip, reading, pose, fitting.collar_od_mm / 2)
@@ -72,6 +76,8 @@ def read(strip: Strip, pose: Pose, fitting: Fitting, survey: Survey | None = Non
     seen = edge
     if survey is not None:
         edge = edge.with_survey(survey)
+    if (off := _beside(strip, reading, edge)) > MOST_OFF:
+        return Refusal("read", "edges-not-found", f"{off:.0%} of one edge of the pipe laid flat shows no pipe")
     lines = mark.find_lines(strip, reading.shares, edge.seen_mm)
     lines = [line for line in lines if _arc_deg(strip, line) >= LEAST_ARC_DEG]
     ink = None if survey is None else survey.ink
@@ -94,6 +100,18 @@ def read(strip: Strip, pose: Pose, fitting: Fitting, survey: Survey | None = Non
     if doubt := _look_alike(strip, reading, edge, line, survey):
         return Refusal("read", "mark-unclear", doubt)
     return _gap(strip, edge, line, _face_mm(pose, fitting, seen, survey), sure=first is not None)
+
+
+def _beside(strip: Strip, reading: Reading, edge: Mouth) -> float:
+    """Probability that the outermost rows, on that hand where it is higher, show what lies beside the pipe."""
+    place = _along(strip) - float(np.median(edge.at_mm[edge.rows]))
+    near = (place > _BEYOND_MM[0]) & (place < _BEYOND_MM[1])
+    angles, shares = strip.angles_rad, [0.0]
+    for rows in (angles < angles.min() + _OUTERMOST_RAD, angles > angles.max() - _OUTERMOST_RAD):
+        cells = strip.seen & rows[:, None] & near[None]
+        if cells.sum() > _LEAST_CELLS:
+            shares.append(float(reading.shares[_OFF][cells].mean()))
+    return max(shares)
 
 
 def _of_other_ink(line: Line, lines: list[Line]) -> bool:
