@@ -23,7 +23,7 @@ TOUCH_MM = 0.35  # ink nearer than this to where pipe begins to be seen counts a
 LEAST_ARC_DEG = 9.0
 # Mean probability that the outermost rows beside the mouth show what lies beside the pipe: its side is elsewhere then.
 # Of 1,568 gaps 14 had more, five of these off by more than 0.5 mm, of the others 60 (DEVELOPERS.md, "The sides").
-MOST_OFF = 0.1
+MOST_BESIDE = 0.1
 _OUTERMOST_RAD, _BEYOND_MM, _LEAST_CELLS = math.radians(12.0), (1.0, 16.0), 100
 # Mean ink probability of a line.  Of 42 unmarked joints that training never saw, 39 have no look-alike of more than
 # 0.60; the other three are rings that touch the mouth, of which more is asked (DEVELOPERS.md, "The networks").
@@ -76,7 +76,7 @@ def read(strip: Strip, pose: Pose, fitting: Fitting, survey: Survey | None = Non
     seen = edge
     if survey is not None:
         edge = edge.with_survey(survey)
-    if (off := _beside(strip, reading, edge)) > MOST_OFF:
+    if (off := _beside(strip, reading, edge)) > MOST_BESIDE:
         return Refusal("read", "edges-not-found", f"{off:.0%} of one edge of the pipe laid flat shows no pipe")
     lines = mark.find_lines(strip, reading.shares, edge.seen_mm)
     lines = [line for line in lines if _arc_deg(strip, line) >= LEAST_ARC_DEG]
