@@ -45,8 +45,8 @@ MAYBE_INK = 0.07
 SURE_INK, SURELY_NONE = 0.95, 0.01
 # A free line is ink if the reader and one more of sceptic and survey hold that for likelier than not.
 LIKELY = 0.5
-# One at the mouth is ink if strip, survey and close look, each by the logit of its probability, together hold that for
-# likelier than not; one that touches it sooner than a free one (DEVELOPERS.md, "Ink at the mouth").
+# One at the mouth is ink by what strip, survey and close look, each by the logit of its probability, say together; one
+# that touches it sooner than a free one (DEVELOPERS.md, "Ink at the mouth").
 OF_STRIP, OF_SURVEY, OF_CLOSE_LOOK, TOUCHING, AGAINST = 1.45, 0.4, 0.35, 1.1, 2.55
 _SUREST = 0.995  # as sure as one look counts
 SURE_SHARE = 0.4  # mean ink probability of a free line that the survey is sure of
