@@ -12,10 +12,11 @@ import torch
 from torch import Tensor
 from torch.nn import functional as F
 
+from .joints import Joints, frame, meet, rays
 from .lanes import FINER, Assumed
 from .phoneify import chance, normal
 from .shelf import SIDE_PX, Shelf, numbers
-from .strips import Joints, frame, meet, photographed, rays
+from .strips import photographed
 
 ROWS, COLUMNS = 96, 192
 STEP = 0.006  # of the pipe's half width: a row
@@ -77,7 +78,7 @@ def sample(shelf: Shelf, batch: int, repainted: float = 0.0) -> tuple[Tensor, Te
     index = piped[torch.randint(len(piped), (batch,), device=shelf.device)]
     matrix, mouth, axis, pipe, collar, lip, joint, _, lean = numbers(shelf.numbers[index])
     joints = Joints(matrix, mouth, axis, pipe, collar, lip, joint, lean)
-    small = photographed(shelf, index, matrix[:, 0, 0] / mouth.norm(dim=1), repainted)
+    small = photographed(shelf.taken(index), matrix[:, 0, 0] / mouth.norm(dim=1), repainted)
     sign = torch.where(chance(mouth, 0.5), 1.0, -1.0).double()
     pixels = edges_px(matrix, _assumed(joints, sign), sign)
     grid = ((pixels + 0.5) / SIDE_PX * 2 - 1).float()

@@ -15,9 +15,11 @@ import torch
 from torch import Tensor
 from torch.nn import functional as F
 
+from .joints import Joints, frame, meet, rays
+from .pens import inked
 from .phoneify import chance, normal, uniform
-from .shelf import IGNORE, SIDE_PX, Shelf, numbers
-from .strips import Joints, frame, meet, photographed, rays
+from .shelf import IGNORE, SIDE_PX, Pictures, Shelf, numbers
+from .strips import photographed
 
 ROWS, COLUMNS, STEP_MM, FIRST_MM, WIDEST = 128, 256, 0.1, -11.0, 1.4
 FINER = 3  # lanes of a row: their mean lowers the noise
@@ -133,33 +135,35 @@ def layer(rgb: Tensor, pixels: Tensor, size: Tensor) -> Tensor:
     return F.avg_pool2d(lanes, (FINER, 1))
 
 
-def kinds_of(shelf: Shelf, index: Tensor, pixels: Tensor) -> Tensor:
+def kinds_of(pictures: Pictures, pixels: Tensor) -> Tensor:
     """What each second cell (batch, ROWS / 2, columns / 2) of a layer shows; IGNORE beside the picture."""
     part = pixels[:, FINER // 2::2 * FINER, ::2]
-    inside = ((part > -0.5) & (part < shelf.size[index][:, None, None] - 0.5)).all(-1)
+    inside = ((part > -0.5) & (part < pictures.size[:, None, None] - 0.5)).all(-1)
     near = part.round().clamp(0, SIDE_PX - 1).long()
-    classes = shelf.classes[index[:, None, None], near[..., 1], near[..., 0]].long()
-    table = torch.full((256,), IGNORE, device=shelf.device)
-    table[: len(_MAP)] = torch.tensor(_MAP, device=shelf.device)
+    every = torch.arange(len(near), device=near.device)[:, None, None]
+    classes = pictures.classes[every, near[..., 1], near[..., 0]].long()
+    table = torch.full((256,), IGNORE, device=near.device)
+    table[: len(_MAP)] = torch.tensor(_MAP, device=near.device)
     return torch.where(inside, table[classes], IGNORE)
 
 
-def mark_of(shelf: Shelf, index: Tensor, pixels: Tensor) -> Tensor:
+def mark_of(pictures: Pictures, pixels: Tensor) -> Tensor:
     """The column (batch,) where the first ink begins, median over the rows that show any; their count where none does.
 
     nan where too few rows show ink to call it a mark, and too many to call it none.
     """
     part = pixels[:, FINER // 2::FINER][:, _row(pixels.device).abs() < _INK_WITHIN]
-    inside = ((part > -0.5) & (part < shelf.size[index][:, None, None] - 0.5)).all(-1)
+    inside = ((part > -0.5) & (part < pictures.size[:, None, None] - 0.5)).all(-1)
     near = part.round().clamp(0, SIDE_PX - 1).long()
-    ink = inside & (shelf.classes[index[:, None, None], near[..., 1], near[..., 0]] == _INK)
+    every = torch.arange(len(near), device=near.device)[:, None, None]
+    ink = inside & (pictures.classes[every, near[..., 1], near[..., 0]] == _INK)
     inked = ink.any(-1)
     first = torch.where(inked, ink.float().argmax(-1), torch.nan).nanmedian(1).values
     rows = inked.sum(1)
     return torch.where(rows >= _INKED_ROWS, first, torch.where(rows <= _STRAY_ROWS, float(pixels.shape[2]), torch.nan))
 
 
-def sample(shelf: Shelf, batch: int, repainted: float = 0.0) -> tuple[Tensor, ...]:
+def sample(shelf: Shelf, batch: int, repainted: float = 0.0, penned: float = 0.0) -> tuple[Tensor, ...]:
     """Pictures (batch, 6, ROWS, COLUMNS) of 0..255, and what is true of them, nan where it isn't told.
 
     The mouth's place (batch,) in columns; the sides' (batch, 2) in rows; what every second cell shows; where the first
@@ -170,19 +174,20 @@ def sample(shelf: Shelf, batch: int, repainted: float = 0.0) -> tuple[Tensor, ..
     matrix, mouth, axis, pipe, collar, lip, joint, _, lean = numbers(shelf.numbers[index])
     collar = torch.where(joint, collar, pipe * uniform(pipe, 1.15, 1.6))
     joints = Joints(matrix, mouth, axis, pipe, collar, lip, joint, lean)
-    small = photographed(shelf, index, matrix[:, 0, 0] / mouth.norm(dim=1), repainted)
+    pictures = inked(shelf.taken(index), joints, penned)
+    small = photographed(pictures, matrix[:, 0, 0] / mouth.norm(dim=1), repainted)
     found = _assumed(joints)
     along = places_mm(FIRST_MM, STEP_MM, COLUMNS, mouth.device)
     on_pipe, on_collar = (lanes_px(matrix, found, radius, along) for radius in (found.pipe_mm, found.collar_mm))
-    picture = torch.cat([layer(small, pixels, shelf.size[index]) for pixels in (on_pipe, on_collar)], 1)
-    sides, kinds = true_sides(on_pipe, shelf.size[index], joints), kinds_of(shelf, index, on_pipe)
-    mark = mark_of(shelf, index, on_pipe)
+    picture = torch.cat([layer(small, pixels, pictures.size) for pixels in (on_pipe, on_collar)], 1)
+    sides, kinds = true_sides(on_pipe, pictures.size, joints), kinds_of(pictures, on_pipe)
+    mark = mark_of(pictures, on_pipe)
     flip = chance(mouth, 0.5)
     picture = torch.where(flip[:, None, None, None], picture.flip(2), picture)
     sides = torch.where(flip[:, None], ROWS - 1 - sides.flip(1), sides)
     kinds = torch.where(flip[:, None, None], kinds.flip(1), kinds)
     column = (true_mouth(on_pipe, joints, found.scale, along) - FIRST_MM) / STEP_MM
-    classes = shelf.classes[index]
+    classes = pictures.classes
     seen = ((classes == 1).sum((1, 2)) > LEAST_PX) & (~joint | ((classes == 2).sum((1, 2)) > LEAST_PX))
     seen &= ((kinds == 1) | (kinds == 4) | (kinds == 5)).sum((1, 2)) > _LEAST_CELLS
     shown = seen & torch.isfinite(column) & (column > 4) & (column < COLUMNS - 5)

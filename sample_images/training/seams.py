@@ -11,10 +11,12 @@ import torch
 from torch import Tensor
 from torch.nn import functional as F
 
+from .joints import Joints, frame
 from .lanes import LEAST_PX, Assumed, kinds_of, lanes_px, layer, mark_of, places_mm, true_mouth
+from .pens import inked
 from .phoneify import chance, normal, uniform
 from .shelf import Shelf, numbers
-from .strips import Joints, frame, photographed
+from .strips import photographed
 
 COLUMNS, STEP_MM, FIRST_MM = 192, 0.05, -4.8
 
@@ -35,7 +37,7 @@ def _assumed(joints: Joints) -> Assumed:
     return Assumed(mouth, axis, joints.pipe_mm * wide, joints.collar_mm * wide * normal(like, 0.005).exp(), wide)
 
 
-def sample(shelf: Shelf, batch: int, repainted: float = 0.0) -> tuple[Tensor, ...]:
+def sample(shelf: Shelf, batch: int, repainted: float = 0.0, penned: float = 0.0) -> tuple[Tensor, ...]:
     """Pictures (batch, 6, ROWS, COLUMNS) of 0..255, and what is true of them, nan where it isn't told.
 
     The mouth's place (batch,) in columns; what every second cell shows; where the first ink begins (batch,) in columns,
@@ -46,16 +48,17 @@ def sample(shelf: Shelf, batch: int, repainted: float = 0.0) -> tuple[Tensor, ..
     index = joined[torch.randint(len(joined), (batch,), device=shelf.device)]
     matrix, mouth, axis, pipe, collar, lip, joint, _, lean = numbers(shelf.numbers[index])
     joints = Joints(matrix, mouth, axis, pipe, collar, lip, joint, lean)
-    small = photographed(shelf, index, matrix[:, 0, 0] / mouth.norm(dim=1), repainted)
+    pictures = inked(shelf.taken(index), joints, penned)
+    small = photographed(pictures, matrix[:, 0, 0] / mouth.norm(dim=1), repainted)
     found, along = _assumed(joints), places_mm(FIRST_MM, STEP_MM, COLUMNS, mouth.device)
     on_pipe, on_collar = (lanes_px(matrix, found, radius, along) for radius in (found.pipe_mm, found.collar_mm))
-    picture = torch.cat([layer(small, pixels, shelf.size[index]) for pixels in (on_pipe, on_collar)], 1)
-    kinds, mark = kinds_of(shelf, index, on_pipe), mark_of(shelf, index, on_pipe)
+    picture = torch.cat([layer(small, pixels, pictures.size) for pixels in (on_pipe, on_collar)], 1)
+    kinds, mark = kinds_of(pictures, on_pipe), mark_of(pictures, on_pipe)
     flip = chance(mouth, 0.5)[:, None, None]
     picture = torch.where(flip[..., None], picture.flip(2), picture)
     kinds = torch.where(flip, kinds.flip(1), kinds)
     column = (true_mouth(on_pipe, joints, found.scale, along) - FIRST_MM) / STEP_MM
-    classes = shelf.classes[index]
+    classes = pictures.classes
     seen = ((classes == 1).sum((1, 2)) > LEAST_PX) & ((classes == 2).sum((1, 2)) > LEAST_PX)
     shown = seen & torch.isfinite(column) & (column > 4) & (column < COLUMNS - 5)
     nothing = torch.nan

@@ -84,6 +84,15 @@ def _numbers(truth: dict[str, Any], kind: str) -> NDArray[np.float64]:
                            R @ np.array(lean or (0.0, 0.0, 0.0))])
 
 
+@dataclass(frozen=True)
+class Pictures:
+    """Views taken off a shelf: rgb (batch, 3, side, side) 0..1, classes (batch, side, side), size (batch, 2)."""
+
+    rgb: Tensor
+    classes: Tensor
+    size: Tensor
+
+
 class Shelf:
     """Views in device memory: rgb (n, side, side, 3), classes (n, side, side), size (n, 2), numbers (n, NUMBERS)."""
 
@@ -104,6 +113,11 @@ class Shelf:
             self.size[at] = torch.tensor(view.size, dtype=torch.float32, device=self.device)
             self.numbers[at] = torch.from_numpy(view.numbers).to(self.device)
             self.count += not full
+
+    def taken(self, index: Tensor) -> Pictures:
+        """These views."""
+        rgb = self.rgb[index].permute(0, 3, 1, 2).float() / 255
+        return Pictures(rgb, self.classes[index], self.size[index])
 
 
 class Filler:

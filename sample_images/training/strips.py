@@ -8,44 +8,21 @@ hand.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import torch
 from torch import Tensor
 from torch.nn import functional as F
 
 from . import phoneify
+from .joints import Joints, frame, meet, rays
+from .pens import inked
 from .phoneify import chance, normal, uniform
-from .shelf import IGNORE, SIDE_PX, Shelf, numbers
+from .shelf import IGNORE, SIDE_PX, Pictures, Shelf, numbers
 
 ROWS, COLUMNS, STEP_MM, FIRST_MM, HALF_DEG = 128, 512, 0.1, -11.0, 62.0
 COARSEST, FINEST = 1.6, 14.0  # px per mm
 # class of the render -> class of the reader (nets.STRIP_CLASSES)
 _MAP = [0, 1, 2, 2, 3, 4, 5, 6, 7, 8, 0, 2]
-
-
-@dataclass(frozen=True)
-class Joints:
-    """True joints in the camera frames of a batch of close renders; axes point from the collar to the pipe."""
-
-    matrix: Tensor
-    mouth_mm: Tensor
-    axis: Tensor
-    pipe_mm: Tensor
-    collar_mm: Tensor
-    lip_mm: Tensor
-    collared: Tensor  # bool (batch,); the others are bare pipes, cut where lean says
-    lean: Tensor
-
-
-def _dot(a: Tensor, b: Tensor) -> Tensor:
-    return (a * b).sum(-1, keepdim=True)
-
-
-def frame(axis: Tensor, mouth: Tensor) -> tuple[Tensor, Tensor]:
-    """Two directions across the axis: towards the camera, and the third."""
-    towards = F.normalize(-mouth - axis * _dot(axis, -mouth), dim=-1)
-    return towards, torch.linalg.cross(axis, towards)
 
 
 def cells_px(matrix: Tensor, mouth: Tensor, axis: Tensor, radius_mm: Tensor) -> Tensor:
@@ -59,24 +36,6 @@ def cells_px(matrix: Tensor, mouth: Tensor, axis: Tensor, radius_mm: Tensor) -> 
     points = (mouth[:, None] + ring)[:, :, None] + along[None, None, :, None] * axis[:, None, None]
     image = torch.einsum("bij,brcj->brci", matrix, points)
     return image[..., :2] / image[..., 2:]
-
-
-def rays(pixels: Tensor, joints: Joints) -> Tensor:
-    """Directions (batch, rows, columns, 3) from the lens through pixels (batch, rows, columns, 2)."""
-    homogeneous = torch.cat([pixels, torch.ones_like(pixels[..., :1])], -1)
-    return torch.einsum("bij,brcj->brci", torch.linalg.inv(joints.matrix), homogeneous)
-
-
-def meet(rays: Tensor, joints: Joints, radius_mm: Tensor) -> tuple[Tensor, Tensor, Tensor]:
-    """Where rays (batch, rows, columns, 3) meet the true cylinders: axial coordinate, the cut's plane, and whether."""
-    axis, mouth = joints.axis[:, None, None], joints.mouth_mm[:, None, None]
-    flat = rays - _dot(rays, axis) * axis
-    start = -mouth + _dot(mouth, axis) * axis
-    a, b = _dot(flat, flat), _dot(flat, start)
-    root = b**2 - a * (_dot(start, start) - radius_mm[:, None, None, None] ** 2)
-    depth = (-b - root.clamp(min=0).sqrt()) / a
-    plane = _dot(depth * rays - mouth, joints.lean[:, None, None])
-    return (depth * _dot(rays, axis) - _dot(mouth, axis))[..., 0], plane[..., 0], root[..., 0] > 0
 
 
 def beyond_mouth(pixels: Tensor, joints: Joints) -> Tensor:
@@ -118,8 +77,8 @@ def _assumed(joints: Joints, end: Tensor) -> Tensor:
     return cells_px(joints.matrix, mouth, axis, joints.pipe_mm * normal(end, 0.015).exp())
 
 
-def photographed(shelf: Shelf, index: Tensor, native: Tensor, repainted: float = 0.0) -> Tensor:
-    """Pictures of the shelf, sRGB 0..1, as a phone would have taken them; native: their px per mm.
+def photographed(pictures: Pictures, native: Tensor, repainted: float = 0.0) -> Tensor:
+    """Pictures, sRGB 0..1, as a phone would have taken them; native: their px per mm.
 
     repainted: share of them whose collar, pipe and ground get colours of their own first.
     """
@@ -127,28 +86,30 @@ def photographed(shelf: Shelf, index: Tensor, native: Tensor, repainted: float =
     wanted = math.exp(float(torch.empty(()).uniform_(math.log(COARSEST), math.log(FINEST))))
     factor = min(1.0, wanted / float(native.median()))
     side = max(64, round(SIDE_PX * factor))
-    rgb = shelf.rgb[index].permute(0, 3, 1, 2).float() / 255
+    rgb = pictures.rgb
     if repainted:
-        rgb = phoneify.repainted(rgb, phoneify.groups(shelf.classes[index]), repainted)
+        rgb = phoneify.repainted(rgb, phoneify.groups(pictures.classes), repainted)
     small = F.interpolate(rgb, (side, side), mode="bilinear", antialias=True) if side < SIDE_PX else rgb
     blur = (0.25 * native.float() * side / SIDE_PX).clamp(1.0, 2.5)
     return phoneify.process(phoneify.recolour(small), blur)
 
 
-def sample(shelf: Shelf, batch: int, repainted: float = 0.0) -> tuple[Tensor, Tensor, Tensor]:
+def sample(shelf: Shelf, batch: int, repainted: float = 0.0, penned: float = 0.0) -> tuple[Tensor, Tensor, Tensor]:
     """Strips (batch, 3, ROWS, COLUMNS) of 0..255, their classes, and whether beyond the mouth (255: unknown)."""
     piped = torch.nonzero(shelf.numbers[: shelf.count, 15] > 0)[:, 0]
     index = piped[torch.randint(len(piped), (batch,), device=shelf.device)]
     matrix, mouth, axis, pipe, collar, lip, joint, end, lean = numbers(shelf.numbers[index])
     joints = Joints(matrix, mouth, axis, pipe, collar, lip, joint, lean)
-    small = photographed(shelf, index, matrix[:, 0, 0] / mouth.norm(dim=1), repainted)
+    pictures = inked(shelf.taken(index), joints, penned)
+    small = photographed(pictures, matrix[:, 0, 0] / mouth.norm(dim=1), repainted)
     pixels = _assumed(joints, end)
     grid = ((pixels + 0.5) / SIDE_PX * 2 - 1).float()
     strip = F.grid_sample(small, grid, padding_mode="zeros", align_corners=False)
-    inside = ((pixels > -0.5) & (pixels < shelf.size[index][:, None, None] - 0.5)).all(-1)
+    inside = ((pixels > -0.5) & (pixels < pictures.size[:, None, None] - 0.5)).all(-1)
     strip = strip * inside[:, None]
     near = pixels.round().clamp(0, SIDE_PX - 1).long()
-    classes = shelf.classes[index[:, None, None], near[..., 1], near[..., 0]]
+    every = torch.arange(batch, device=shelf.device)[:, None, None]
+    classes = pictures.classes[every, near[..., 1], near[..., 0]]
     table = torch.full((256,), IGNORE, dtype=torch.uint8, device=shelf.device)
     table[: len(_MAP)] = torch.tensor(_MAP, dtype=torch.uint8, device=shelf.device)
     unknown = torch.tensor(IGNORE, dtype=torch.uint8, device=shelf.device)

@@ -239,6 +239,8 @@ def _arguments() -> argparse.Namespace:
                         help="pictures of a kind that the device's memory may hold; new ones then replace others")
     parser.add_argument("--repainted", type=float, default=0.0,
                         help="share of pictures whose parts get colours of their own; the finder's never do")
+    parser.add_argument("--penned", type=float, default=0.0,
+                        help="share of unmarked joints that get a line of ink, another each time")
     parser.add_argument("--least", type=int, default=200, help="scenes to wait for before the first step")
     return parser.parse_args()
 
@@ -348,20 +350,22 @@ def main() -> None:
         time.sleep(1)
     batch = args.batch or (32 if args.which in ("finder", "spotter") else 64)
 
-    def drawing(from_: dict[bool, shelf.Shelf], repainted: float = 0.0) -> Draw:
+    def drawing(from_: dict[bool, shelf.Shelf], repainted: float = 0.0, penned: float = 0.0) -> Draw:
         if finder:
             return lambda: frames.sample(from_, photos, batch)
         if args.which == "spotter":
             return lambda: aimed.sample(from_[True], photos, batch, repainted)
-        source = {"surveyor": lanes, "edger": edges, "seamer": seams}.get(args.which, strips)
-        return lambda: source.sample(from_[True], batch, repainted)
+        if args.which == "edger":
+            return lambda: edges.sample(from_[True], batch, repainted)
+        source = {"surveyor": lanes, "seamer": seams}.get(args.which, strips)
+        return lambda: source.sample(from_[True], batch, repainted, penned)
 
     net = _begin(NETS[args.which](), args.start, drawing(shelves), device)
     with torch.no_grad():
         few = [drawing(held)() for _ in range(6)]
     print(f"{args.which}: {shelves[True].count} pictures so far, {held[True].count} held out, {photos.count} photos, "
           f"on {device}", json.dumps(evaluate(net, few, args.which, device)), flush=True)
-    final, log = _train(net, args, drawing(shelves, args.repainted), few, device)
+    final, log = _train(net, args, drawing(shelves, args.repainted, args.penned), few, device)
     print(f"done: {len(log)} steps on {shelves[True].count} close pictures;",
           json.dumps(evaluate(final, few, args.which, device)), flush=True)
     _save(final, args.out, log, torch.zeros((1, *SIDES[args.which])))
