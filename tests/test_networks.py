@@ -32,8 +32,8 @@ SIDES = (63.5 - 64 / 1.4, 63.5 + 64 / 1.4)  # rows
 SURVEY = (119.227, 0.970, 17.316, 0.485, 109.587, 0.555)
 INK, INKED = 0.010, 0.991  # that any is seen on a joint without; that it begins where it does
 # the same of the mouth looked at closely, and that any ink is seen; of a joint without a line, then of one with it
-SEAM = (119.444, 1.319, 0.001, 119.711, 1.301, 0.963)
-INKED_CLOSELY = 0.655
+SEAM = (118.702, 1.993, 0.007, 118.106, 2.078, 0.987)
+INKED_CLOSELY = 0.935
 GAUGE = (119.164, 0.586, 17.449, 0.499, 109.554, 0.500)
 SIDE_ROW = 55
 EDGE = (54.517, 0.561, 54.536, 0.536)  # mean and standard deviation of a side, in rows, near the mouth and further out

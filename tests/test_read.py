@@ -271,8 +271,8 @@ def test_no_survey_settles_that_a_line_at_the_mouth_is_ink(reader, stroke):
 
 @pytest.mark.parametrize(("at_mm", "share", "survey", "closely", "believed"), [
     (-1.0, 0.95, 0.5, 0.5, True), (-1.0, 0.95, 0.01, 0.01, False),  # the strip alone, however sure, is not enough
-    (-1.0, 0.95, 0.01, 0.7, True), (-1.0, 0.95, 0.7, 0.01, True), (-1.0, 0.85, 0.7, 0.01, False),
-    (-1.0, 0.87, 0.2, 0.2, True), (1.5, 0.87, 0.2, 0.2, False), (1.5, 0.87, 0.6, 0.6, True),
+    (-1.0, 0.95, 0.01, 0.7, True), (-1.0, 0.97, 0.7, 0.01, True), (-1.0, 0.85, 0.7, 0.01, False),
+    (-1.0, 0.9, 0.2, 0.2, True), (1.5, 0.9, 0.2, 0.2, False), (1.5, 0.87, 0.6, 0.6, True),
     (3.0, 0.95, 0.01, 0.01, True),  # no pipe lies bare before most look-alikes; of others less is asked
 ])
 def test_at_the_mouth_three_looks_are_heard_together(reader, at_mm, share, survey, closely, believed):

@@ -14,7 +14,17 @@ from vision import geometry, looks
 from vision.lanes import CLOSE, COLUMNS, FIRST_MM, ROWS, STEP_MM, WHOLE, WIDEST, straighten, straightened
 from vision.networks import FINDER_CLASSES
 from vision.records import Edge, Gap, Look, Photo, Refusal, Survey
-from vision.survey import ASKED_MM, SURE_U_MM, asked_from, closely, confirmed, mouth_near, survey
+from vision.survey import (
+    APART_MM,
+    FAR_MM,
+    LEAST_ASKED_MM,
+    SURE_U_MM,
+    asked_from,
+    closely,
+    confirmed,
+    mouth_near,
+    survey,
+)
 from vision.unwrap import unwrap
 
 LENS = Camera(1000.0, (671.5, 503.5))
@@ -129,10 +139,21 @@ def asked(gap: Gap, look: Look) -> float | None:
     return asked_from(gap, scenes.pose(SCENE), look, LENS)
 
 
-def test_only_gaps_that_both_ends_are_seen_of_are_asked_about_again():
+def test_small_gaps_are_not_asked_about_again():
     collar = look_of("collar", 99)
-    assert [asked(gap_of(value), collar) for value in (0.0, ASKED_MM[0] - 0.1, ASKED_MM[1] + 0.1)] == [None] * 3
+    assert [asked(gap_of(value), collar) for value in (0.0, LEAST_ASKED_MM - 0.1)] == [None] * 2
     assert asked(gap_of(6.0), collar) == pytest.approx(6.3)
+
+
+def test_a_far_gap_is_asked_about_again_whatever_the_finder_says():
+    assert asked(gap_of(FAR_MM + 10), look_of("pipe", 99)) == pytest.approx(FAR_MM + 10.3)
+
+
+@pytest.mark.parametrize(("before_the_line_mm", "agrees"), [(0.0, True), (APART_MM / 2, True), (5.0, False)])
+def test_the_far_line_itself_contradicts_no_gap_but_a_mouth_before_it_does(before_the_line_mm, agrees):
+    gap = gap_of(30.0)  # the line lies at 30.3
+    said = confirmed(gap, Survey(30.3 - before_the_line_mm, 0.2))
+    assert (said is gap) == agrees
 
 
 def test_where_the_finder_sees_pipe_before_the_mark_it_is_not_asked_again():

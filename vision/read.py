@@ -47,7 +47,7 @@ SURE_INK, SURELY_NONE = 0.95, 0.01
 LIKELY = 0.5
 # One at the mouth is ink by what strip, survey and close look, each by the logit of its probability, say together; one
 # that touches it sooner than a free one (DEVELOPERS.md, "Ink at the mouth").
-OF_STRIP, OF_SURVEY, OF_CLOSE_LOOK, TOUCHING, AGAINST = 1.45, 0.4, 0.35, 1.1, 2.55
+OF_STRIP, OF_SURVEY, OF_CLOSE_LOOK, TOUCHING, AGAINST = 1.53, 0.32, 0.67, 1.24, 2.94
 _SUREST = 0.995  # as sure as one look counts
 SURE_SHARE = 0.4  # mean ink probability of a free line that the survey is sure of
 LEAST_WIDTH_MM = 0.55  # of a free line: of 1,205 that were ink, none narrower had its joint called anything

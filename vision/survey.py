@@ -5,8 +5,8 @@ every column how likely the mouth is there and how likely the first ink begins t
 side is.  Then the seamer looks at the mouth again, twice as finely: where it lies, and where ink begins near it.
 
 Where a step of the collar passes for the mouth, a line that lies in the mouth looks like a gap of millimetres.  So a
-joint with such a gap, whose stretch before the mark the finder too takes for collar, is looked at once more, about its
-mark: a mouth that is then seen there contradicts it.
+joint with such a gap, whose stretch before the mark the finder too takes for collar, or with one of centimetres, is
+looked at once more, about its mark: a mouth that is then seen there contradicts it.
 """
 
 from __future__ import annotations
@@ -31,7 +31,8 @@ from vision.records import (
     Survey,
 )
 
-ASKED_MM = (2.0, 10.0)  # gaps that are asked about again: of larger ones the mouth lies beside the lanes about the mark
+# Gaps from 2 mm on are asked about again; from 10 on the mouth read lies beside the lanes about the mark.
+LEAST_ASKED_MM, FAR_MM = 2.0, 10.0
 MOSTLY = 0.5  # of the stretch before the mark
 SURE_U_MM, APART_MM = 0.5, 1.5  # a mouth known so well, so far from the one read, contradicts it
 _PLACES, _ANGLES_RAD = 25, np.radians([-30.0, -15.0, 0.0, 15.0, 30.0])  # where the finder's look is asked
@@ -60,11 +61,14 @@ def closely(photo: Photo, pose: Pose, seen: Survey, lanes: Lanes, collar_radius_
 def asked_from(gap: Gap, pose: Pose, look: Look, camera: Camera) -> float | None:
     """Where, axial mm from the pose's guess, a joint is looked at again, about its mark; None where it needn't be.
 
-    look: the finder's close one.  Bare pipe before a mark it often takes for collar, a collar seldom for pipe.
+    look: the finder's close one.  Bare pipe before a mark it often takes for collar, a collar seldom for pipe; so it is
+    asked first where gaps are common, and large ones are looked at whatever it says.
     """
-    if not ASKED_MM[0] < gap.value_mm < ASKED_MM[1]:
+    if gap.value_mm < LEAST_ASKED_MM:
         return None
     mouth_mm, near_mm = float(np.median(gap.mouth.at_mm)), float(np.nanmedian(gap.near.at_mm))
+    if gap.value_mm > FAR_MM:
+        return near_mm
     along = pose.mouth_mm + np.linspace(mouth_mm, near_mm, _PLACES)[1:-1]
     at = geometry.cylinder_px(pose.pipe, along, _ANGLES_RAD, camera).reshape(-1, 2)
     return near_mm if np.mean(_seen_as(look, at) == _COLLAR) > MOSTLY else None
@@ -80,9 +84,11 @@ def _seen_as(look: Look, at_px: Floats) -> Bytes:
 def confirmed(gap: Gap, again: Survey) -> Gap | Refusal:
     """The gap, refused where the mouth, looked for from its mark, lies elsewhere.
 
-    Of 590 joints called short, 952 measured in all, that was so with one: its line lay in the mouth.
+    Of 590 joints called short, 952 measured in all, that was so with one: its line lay in the mouth.  About a mark
+    that lies far off there is nothing else to see, and its own edge is taken for a mouth: that contradicts nothing.
     """
     apart = again.mouth_mm - float(np.median(gap.mouth.at_mm))
-    if again.u_mm > SURE_U_MM or abs(apart) < APART_MM:
+    at_the_line = gap.value_mm > FAR_MM and apart > gap.value_mm - APART_MM
+    if again.u_mm > SURE_U_MM or abs(apart) < APART_MM or at_the_line:
         return gap
     return Refusal("survey", "mouth-not-found", f"from the line it is seen {abs(apart):.1f} mm from where it was read")
