@@ -10,7 +10,7 @@ import pytest
 
 from tests import scene as scenes
 from tests.benchmarks.compare import Outcome, run, verdict_of
-from vision.compare import Comparison, Seen, Turn, _Pair, compare
+from vision.compare import MOST_WIDER_MM, Comparison, Seen, Turn, _Pair, compare
 from vision.records import Doubt, Verdict
 
 SAME_SIDE = Turn(0.0, 10.0, "word")
@@ -49,6 +49,27 @@ def test_a_joint_that_did_not_move_is_seldom_moved():
     still = [each.said.word for each in everything() if each.truth_mm == 0.0]
     assert still.count("moved") <= 4  # of some 40; one in twenty is what 95 % means
     assert still.count("still") > 25
+
+
+def broader(verdict: Verdict, by_mm: float) -> Verdict:
+    return replace(verdict, gap=replace(verdict.gap, line_width_mm=verdict.gap.line_width_mm + by_mm))
+
+
+@pytest.mark.parametrize("share", [-1.1, -0.9, 0.9, 1.1])
+def test_a_line_that_changed_its_width_tells_no_movement(share):
+    """A shadow on the line may end where its near edge seems to be."""
+    found = compare(photographed(3.0), broader(photographed(3.0, -4.0, 2), share * MOST_WIDER_MM), scenes.fitting(),
+                    turn=SAME_SIDE)
+    if abs(share) < 1:
+        assert found.word == "still"
+    else:
+        assert (found.word, found.movement, found.reasons[0].reason) == ("unproven", None, "mark-differs")
+
+
+def test_at_the_mouth_a_line_may_be_hidden_in_part():
+    found = compare(photographed(0.2), broader(photographed(0.2, -4.0, 2), 2 * MOST_WIDER_MM), scenes.fitting(),
+                    turn=SAME_SIDE)
+    assert "mark-differs" not in [each.reason for each in found.reasons]
 
 
 @pytest.mark.parametrize(("new_mm", "word"), [(3.0, "still"), (5.0, "moved"), (1.0, "moved")])
