@@ -5,7 +5,8 @@ pipe's and the collar's diameter, the lip, the ink's own soft edge and, where th
 lens.  So it cancels from the difference, as far as the two views let it.
 
 Where the mark comes out from under the lip in either photo its near edge can't be seen there, and where it lies
-close to the mouth the seam's shadow may run into it; then the far edge of the same ink is compared in both.
+close to the mouth the seam's shadow may run into it; then the far edge of the same ink is compared in both.  Elsewhere
+one line is as wide in both photos; where it isn't, no movement is told.
 
 Another side of the joint may show another gap, as a pipe can be cocked and a mark askew.  Where it is known by
 how much the photographer went round, only the arc that both photos show is compared; where it is not, what
