@@ -29,11 +29,13 @@ _SHADED = 0.3  # share of joints on whose pipe a shadow is painted
 
 def inked(pictures: Pictures, joints: Joints, share: float) -> Pictures:
     """The pictures (rgb 0..1), this share of their unmarked joints with a line of ink on them, and its class."""
+    if not share:
+        return pictures
     classes = pictures.classes
     bare = ((classes == _INK).sum((1, 2)) == 0) & ((classes == 1).sum((1, 2)) > _LEAST_PX)
     marked = bare & chance(joints.mouth_mm, share)
     some = torch.nonzero(marked | chance(joints.mouth_mm, _SHADED))[:, 0]
-    if not share or not len(some):
+    if not len(some):
         return pictures
     own = Joints(*(getattr(joints, name)[some] for name in Joints.__dataclass_fields__))
     rgb, seen = pictures.rgb[some], classes[some]
