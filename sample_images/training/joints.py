@@ -22,6 +22,10 @@ class Joints:
     collared: Tensor  # bool (batch,); the others are bare pipes, cut where lean says
     lean: Tensor
 
+    def taken(self, index: Tensor) -> Joints:
+        """These joints of the batch."""
+        return Joints(*(part[index] for part in vars(self).values()))
+
 
 def dot(a: Tensor, b: Tensor) -> Tensor:
     """Their product along the last axis, which stays."""
@@ -40,13 +44,18 @@ def rays(pixels: Tensor, joints: Joints) -> Tensor:
     return torch.einsum("bij,brcj->brci", torch.linalg.inv(joints.matrix), homogeneous)
 
 
-def meet(rays: Tensor, joints: Joints, radius_mm: Tensor) -> tuple[Tensor, Tensor, Tensor]:
-    """Where rays (batch, rows, columns, 3) meet the true cylinders: axial coordinate, the cut's plane, and whether."""
+def reach(rays: Tensor, joints: Joints, radius_mm: Tensor) -> tuple[Tensor, Tensor]:
+    """How far (batch, rows, columns, 1) along rays (batch, rows, columns, 3) the true cylinders are met, and whether."""
     axis, mouth = joints.axis[:, None, None], joints.mouth_mm[:, None, None]
     flat = rays - dot(rays, axis) * axis
     start = -mouth + dot(mouth, axis) * axis
     a, b = dot(flat, flat), dot(flat, start)
     root = b**2 - a * (dot(start, start) - radius_mm[:, None, None, None] ** 2)
-    depth = (-b - root.clamp(min=0).sqrt()) / a
-    plane = dot(depth * rays - mouth, joints.lean[:, None, None])
-    return (depth * dot(rays, axis) - dot(mouth, axis))[..., 0], plane[..., 0], root[..., 0] > 0
+    return (-b - root.clamp(min=0).sqrt()) / a, root[..., 0] > 0
+
+
+def meet(rays: Tensor, joints: Joints, radius_mm: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+    """Where rays (batch, rows, columns, 3) meet the true cylinders: axial coordinate, the cut's plane, and whether."""
+    depth, hits = reach(rays, joints, radius_mm)
+    beyond = depth * rays - joints.mouth_mm[:, None, None]
+    return dot(beyond, joints.axis[:, None, None])[..., 0], dot(beyond, joints.lean[:, None, None])[..., 0], hits

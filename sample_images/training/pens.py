@@ -15,11 +15,11 @@ import torch
 from torch import Tensor
 from torch.nn import functional as F
 
-from .joints import Joints, frame, meet, rays
+from .joints import Joints, dot, frame, rays, reach
 from .phoneify import chance, normal, uniform
 from .shelf import SIDE_PX, Pictures
 
-_PAINTED = (1, 6)  # classes of the render that a pen reaches: the pipe and its print
+_BARE = (1, 6)  # classes of the render that a pen reaches: the pipe and its print
 _INK, _SEEN = 4, 0.33
 _WAVES, _TURNS = 24, 3000  # of a line's edges, round the pipe; places on the half that is seen
 _LEAST_PX = 800  # of bare pipe
@@ -37,19 +37,15 @@ def inked(pictures: Pictures, joints: Joints, share: float) -> Pictures:
     some = torch.nonzero(marked | chance(joints.mouth_mm, _SHADED))[:, 0]
     if not len(some):
         return pictures
-    own = Joints(*(getattr(joints, name)[some] for name in Joints.__dataclass_fields__))
-    rgb, seen = pictures.rgb[some], classes[some]
+    own, rgb, seen = joints.taken(some), pictures.rgb[some], classes[some]
     along, angle, hits = _places(own)
-    reached = torch.zeros_like(seen, dtype=torch.bool)
-    for kind in _PAINTED:
-        reached |= seen == kind
-    reached = F.avg_pool2d((reached & hits)[:, None].float(), 3, 1, 1)  # as soft as the render's own edges
+    bared = torch.isin(seen, torch.tensor(_BARE, dtype=seen.dtype, device=seen.device)) & hits
+    reached = F.avg_pool2d(bared[:, None].float(), 3, 1, 1)  # as soft as the render's own edges
     light = (rgb.clamp(min=1e-4) ** 2.2) * (1 - _shadow(along, angle) * reached)
     cover = _cover(along, angle, own) * marked[some][:, None, None] * reached[:, 0]
     light = torch.lerp(light, _ink(light, reached), cover[:, None])
-    painted = light.clamp(0, 1) ** (1 / 2.2)
     named = torch.where(cover > _SEEN, torch.tensor(_INK, dtype=seen.dtype, device=seen.device), seen)
-    return replace(pictures, rgb=pictures.rgb.index_copy(0, some, painted),
+    return replace(pictures, rgb=pictures.rgb.index_copy(0, some, light.clamp(0, 1) ** (1 / 2.2)),
                    classes=classes.index_copy(0, some, named))
 
 
@@ -59,12 +55,10 @@ def _places(joints: Joints) -> tuple[Tensor, Tensor, Tensor]:
     y, x = torch.meshgrid(torch.arange(SIDE_PX, device=device), torch.arange(SIDE_PX, device=device), indexing="ij")
     pixels = torch.stack([x, y], -1).double().expand(len(joints.mouth_mm), -1, -1, -1)
     sight = rays(pixels, joints)
-    along, _, hits = meet(sight, joints, joints.pipe_mm)
+    depth, hits = reach(sight, joints, joints.pipe_mm)
+    beyond = depth * sight - joints.mouth_mm[:, None, None]
     _, across = frame(joints.axis, joints.mouth_mm)
-    slope = torch.einsum("bijk,bk->bij", sight, across)
-    depth = (along + (joints.mouth_mm * joints.axis).sum(-1)[:, None, None]) / torch.einsum(
-        "bijk,bk->bij", sight, joints.axis)
-    aside = slope * depth - (joints.mouth_mm * across).sum(-1)[:, None, None]
+    along, aside = (dot(beyond, way[:, None, None])[..., 0] for way in (joints.axis, across))
     angle = torch.asin((aside / joints.pipe_mm[:, None, None]).clamp(-1, 1))
     return along.float(), angle.float(), hits
 
