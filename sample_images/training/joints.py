@@ -45,7 +45,7 @@ def rays(pixels: Tensor, joints: Joints) -> Tensor:
 
 
 def reach(rays: Tensor, joints: Joints, radius_mm: Tensor) -> tuple[Tensor, Tensor]:
-    """How far (batch, rows, columns, 1) along rays (batch, rows, columns, 3) the true cylinders are met, and whether."""
+    """How far (batch, rows, columns, 1) along rays (batch, rows, columns, 3) true cylinders are met, and whether."""
     axis, mouth = joints.axis[:, None, None], joints.mouth_mm[:, None, None]
     flat = rays - dot(rays, axis) * axis
     start = -mouth + dot(mouth, axis) * axis
