@@ -218,7 +218,7 @@ def test_exif_agrees_with_a_second_reader() -> None:
     assert ours.size_px == (H, W)
     f35 = other["EXIF FocalLengthIn35mmFilm"].values[0]
     diagonal, width = f35 * math.hypot(W, H) / 43.26662, f35 * W / 36
-    assert ours.camera.focal_px == pytest.approx((diagonal + width) / 2)
+    assert ours.camera.focal_px == pytest.approx((3 * diagonal + width) / 4)
     assert ours.camera.source == "exif"
 
 

@@ -12,7 +12,7 @@ from calibration.camera import Camera
 from tests import scene as scenes
 from tests.scene import Paint, Scene
 from vision import geometry
-from vision.gauge import ALONE_U, ERRS, SIGMAS, USUAL_U, WIDER, facing, lane_mm, moved, scaled, widened
+from vision.gauge import ALONE_U, ERRS, SIGMAS, USUAL_U, WIDER, faced, facing, gauge, lane_mm, moved, scaled, widened
 from vision.lanes import straighten
 from vision.pose import solve_pose
 from vision.records import Floats, Gauge, Limbs, Photo, Pose, Refusal, Survey
@@ -118,6 +118,20 @@ def test_the_mouth_is_looked_for_where_it_was_read(beside_mm):
     assert float(along) == pytest.approx(pose.mouth_mm + beside_mm, abs=1e-6)
     assert float(angle) == pytest.approx(0, abs=1e-6)
     assert after.close is sighting.close
+
+
+@pytest.mark.parametrize("tilt_deg", [-4, 12])
+@pytest.mark.parametrize("off_mm", [-1.5, 0.0, 2.0])
+def test_a_close_look_finds_a_drawn_cut_from_where_strip_and_gauge_see_it(tilt_deg, off_mm):
+    """A collar that is as black as the ground is none: what is left is a pipe's end, and its face."""
+    scene = replace(SCENE, tilt_deg=tilt_deg)
+    black = Paint(ground=(0, 0, 0), collar=(0, 0, 0), pipe=(210, 170, 40), seam=(60, 60, 60), noise=3.0)
+    bare, pose = Photo(scenes.draw(scene, black)[0], scene.known), scenes.pose(scene)
+    seen = gauge(straighten(bare, pose, 0.0, COLLAR_MM))
+    found = faced(bare, pose, replace(seen, mouth=replace(seen.mouth, mouth_mm=off_mm)), 0.0, COLLAR_MM)
+    assert abs(found.mouth_mm) < 2 * found.u_mm
+    assert found.u_mm < 1.0
+    assert found.ink is None
 
 
 def test_a_lane_at_one_is_the_silhouette():

@@ -34,6 +34,7 @@ INK, INKED = 0.010, 0.991  # that any is seen on a joint without; that it begins
 # the same of the mouth looked at closely, and that any ink is seen; of a joint without a line, then of one with it
 SEAM = (118.702, 1.993, 0.007, 118.106, 2.078, 0.987)
 INKED_CLOSELY = 0.935
+FACE = (0.0, 0.0)  # mean and standard deviation of a cut looked at closely, in columns
 GAUGE = (119.164, 0.586, 17.449, 0.499, 109.554, 0.500)
 SIDE_ROW = 55
 EDGE = (54.517, 0.561, 54.536, 0.536)  # mean and standard deviation of a side, in rows, near the mouth and further out
@@ -167,6 +168,18 @@ def test_the_seamer_answers_as_recorded():
     assert networks.seam(inked)[1][LINE_COLUMN - 8:LINE_COLUMN + 9].sum() == pytest.approx(INKED_CLOSELY, abs=0.01)
 
 
+def test_the_facer_answers_as_recorded():
+    """The gauger's picture, twice as fine."""
+    bare = straight(192)
+    bare[:, :MOUTH_COLUMN] = (120, 110, 90) * 2
+    cut = networks.face(bare)
+    assert cut.shape == (192,)
+    assert cut.sum() == pytest.approx(1, abs=1e-5)
+    mean = float(cut @ np.arange(192))
+    np.testing.assert_allclose((mean, np.sqrt(cut @ (np.arange(192) - mean) ** 2)), FACE, atol=0.02)
+    assert mean == pytest.approx(MOUTH_COLUMN - 0.5, abs=3)
+
+
 def test_the_edger_answers_as_recorded():
     """A side of a pipe straightened: shaded pipe above, ground below, of either half mean and standard deviation."""
     y = np.arange(96)[:, None, None]
@@ -227,7 +240,7 @@ def test_a_dark_strip_is_read_like_a_light_one():
 
 def test_the_weights_are_small_enough_to_ship():
     assert {path.stem for path in WEIGHTS.glob("*.onnx")} == {"finder", "spotter", "reader", "sceptic", "sawyer",
-                                                            "surveyor", "seamer", "gauger", "edger"}
+                                                            "surveyor", "seamer", "gauger", "facer", "edger"}
     assert sum(path.stat().st_size for path in WEIGHTS.iterdir()) <= LARGEST_MB * 2**20
 
 

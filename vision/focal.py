@@ -1,6 +1,6 @@
 """What a photo's EXIF says of its lens, and how far that can be believed.
 
-The 35 mm equivalent is defined on the picture's diagonal (43.27 mm), yet some makers mean its width
+The 35 mm equivalent is defined on the picture's diagonal (43.27 mm; CIPA DCG-001), yet some makers mean its width
 (36 mm): 4 % apart at 4:3.  It is a whole number, and it is the lens's nominal, focused at infinity.
 A copy may have been cropped or zoomed since.  So a focal length comes with a standard uncertainty,
 and where nothing can be believed an ordinary phone's main lens is assumed, widely, and said so.
@@ -26,6 +26,7 @@ _PLAUSIBLE_F35 = (8.0, 400.0)
 _ASSUMED_F35, _ASSUMED_U = 26.0, 0.12
 # A nominal focal length is rounded and for infinity; at arm's length the lens stands 0 to 3 % farther out.
 _NOMINAL_U = 0.012
+_BY_WIDTH = 0.25  # share of makers who go by the width: a guess
 _FOCAL_PLANE_U = 0.03
 _UNZOOMED = 1.05
 _CENTRE_U, _CENTRE_U_CROPPED = 0.015, 0.10
@@ -134,17 +135,19 @@ def _cropped(facts: Facts, size: Size) -> str:
 def _equivalent(f35_mm: float, size: Size) -> tuple[float, float]:
     """Focal length in pixels from the 35 mm equivalent, and its relative standard uncertainty.
 
-    The middle of what makers may mean; that spread and the rounding count as rectangular.  Formats that
-    phones cut out of a 4:3 sensor (16:9, square) often keep the equivalent of the whole sensor.
+    The mean of what makers may mean, the standard's diagonal the likelier, and its spread; rounding counts as
+    rectangular.  Formats that phones cut out of a 4:3 sensor (16:9, square) often keep the equivalent of the whole one.
     """
     long, short = _ordered(size)
-    readings = [math.hypot(long, short) / _DIAGONAL_MM, long / FULL_FRAME_MM[0]]
+    diagonals = [math.hypot(long, short)]
     if not _is_native(size):
-        readings.append(max(long * 5 / 4, short * 5 / 3) / _DIAGONAL_MM)
-    middle = (max(readings) + min(readings)) / 2
-    spread = (max(readings) - min(readings)) / 2 / middle / _RECTANGULAR
+        diagonals.append(max(long * 5 / 4, short * 5 / 3))
+    readings = [(long / FULL_FRAME_MM[0], _BY_WIDTH),
+                *((each / _DIAGONAL_MM, (1 - _BY_WIDTH) / len(diagonals)) for each in diagonals)]
+    mean = sum(reading * share for reading, share in readings)
+    spread = math.sqrt(sum(share * (reading - mean) ** 2 for reading, share in readings)) / mean
     rounding = 0.5 / f35_mm / _RECTANGULAR
-    return f35_mm * middle, math.hypot(spread, rounding, _NOMINAL_U)
+    return f35_mm * mean, math.hypot(spread, rounding, _NOMINAL_U)
 
 
 def _focal_plane(facts: Facts, size: Size) -> float | None:

@@ -1,7 +1,8 @@
 """Lanes -> Gauge: where the pipe's sides are, and what follows where they aren't where the pose has them.
 
 A shadow, another pipe, a board or a hand can pass for a side.  The finder's mask and the edge that fits it best do not
-tell; the joint as a whole often does.  The gauger says where it sees the sides, how surely, and where a bare pipe ends.
+tell; the joint as a whole often does.  The gauger says where it sees the sides, how surely, and where a bare pipe ends;
+then the facer looks at the cut again, twice as finely.
 """
 
 from __future__ import annotations
@@ -12,8 +13,8 @@ import numpy as np
 
 from calibration.camera import Camera
 from vision import geometry, networks
-from vision.lanes import SIGNS, beside_mm, gauged
-from vision.records import Axis, Floats, Gauge, Lanes, Limbs, Photo, Pose, Refusal, Sighting
+from vision.lanes import CLOSE, SIGNS, beside_mm, gauged, mean_of, straightened
+from vision.records import Axis, Floats, Gauge, Lanes, Limbs, Photo, Pose, Refusal, Sighting, Survey
 from vision.sides import Course, find_limb
 
 OFF = 0.045  # of the half width: less is a bend, and a side found anew there is seldom better (DEVELOPERS.md)
@@ -33,6 +34,13 @@ _SWING, _UNEVEN_PX = 0.6, 0.2  # as `refine` allows a pipe's sides
 def gauge(lanes: Lanes) -> Gauge:
     """Where a bare pipe's sides are, and where it ends; of a joint, `survey` tells."""
     return gauged(networks.gauge(lanes.picture), lanes)
+
+
+def faced(photo: Photo, pose: Pose, seen: Gauge, cut_mm: float, collar_radius_mm: float) -> Survey:
+    """A bare pipe's cut looked at closely, half way between where the strip (cut_mm) and the gauge see it."""
+    middle_mm = (cut_mm + seen.mouth.mouth_mm) / 2
+    picture = straightened(photo, pose, middle_mm, (pose.pipe.radius_mm, collar_radius_mm), CLOSE)
+    return Survey(*mean_of(networks.face(picture), middle_mm + CLOSE.along_mm))
 
 
 def moved(photo: Photo, limbs: Limbs, pose: Pose, seen: Gauge) -> Limbs | None:

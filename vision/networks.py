@@ -8,15 +8,16 @@ Where they differ nobody should be sure, and the mean of the two is not.  `sawye
 a bare pipe: its cut and its ink.
 `surveyor` looks at the joint straightened: where along it the mouth lies, where the pipe's sides are, and where the
 first ink begins; `seamer` looks at the mouth again, twice as finely: where it lies, and where ink begins near it.
-`gauger` looks at a bare pipe straightened: where it ends, and where its sides are.  `edger` looks at one side of a pipe
-or a collar, straightened and closely: where it is, to a thousandth of the pipe's half width.
+`gauger` looks at a bare pipe straightened: where it ends, and where its sides are; `facer` looks at its cut again,
+twice as finely.  `edger` looks at one side of a pipe or a collar, straightened and closely: where it is, to a
+thousandth of the pipe's half width.
 How they were made, on what, and how good they are: DEVELOPERS.md, "The networks".
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 from importlib import resources
 
 import cv2
@@ -37,7 +38,7 @@ MOST_LIFT = 4.0
 _MOVED = 12  # columns by which the mirrored strip is moved as well: the coarser strides (8, 16, 32) then fall elsewhere
 
 
-@lru_cache(maxsize=8)
+@cache
 def _network(name: str) -> onnxruntime.InferenceSession:
     weights = resources.files("vision").joinpath("weights", f"{name}.onnx").read_bytes()
     options = onnxruntime.SessionOptions()
@@ -148,6 +149,11 @@ def seam(picture: Bytes) -> tuple[Shares, Shares]:
 def gauge(picture: Bytes) -> Straight:
     """Look at a bare pipe straightened, (128, 256, 6)."""
     return _straight("gauger", picture)
+
+
+def face(picture: Bytes) -> Shares:
+    """Look at a bare pipe's cut straightened closely, (128, 192, 6): of each column, how likely the cut is there."""
+    return _shares(_logits("facer", picture))
 
 
 def edge(picture: Bytes) -> tuple[Shares, Shares]:

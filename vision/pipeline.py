@@ -24,7 +24,7 @@ from vision.decode import decode
 from vision.depth import columns_for, cut_near, find_ends, read_depth, with_end
 from vision.edges import ROUGHLY, SURE, closer, far_off, known, level_with, reconciled
 from vision.end import find_end
-from vision.gauge import facing, gauge, moved, scaled, widened
+from vision.gauge import faced, facing, gauge, moved, scaled, widened
 from vision.insertion import insert
 from vision.lanes import straighten
 from vision.locate import locate
@@ -196,7 +196,8 @@ def _judged_premark(photo: Photo, seen: Sighting | Refusal, fitting: Fitting, co
             bare = _laid_bare(road, photo, elsewhere, fitting)
         pose = road.to(trusted(bare.pose, fitting))
         road.to(borne_out(bare.by_sides, pose, bare.gauge, known(bare.limbs)))
-        depth = road.to(read_depth(with_end(bare.ends, bare.strip, bare.gauge.mouth), bare.strip))
+        cut = faced(photo, bare.pose, bare.gauge, cut_near(bare.ends), fitting.collar_od_mm / 2)
+        depth = road.to(read_depth(with_end(bare.ends, bare.strip, cut), bare.strip))
         limbs = road.to(widened(bare.limbs, pose, bare.gauge, photo.camera))
         placement = road.to(place(depth, limbs, pose, photo.camera, fitting, confidence))
     except _RoadEnds as end:

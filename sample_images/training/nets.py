@@ -218,33 +218,55 @@ class Surveyor(nn.Module):
         return (answer, self.kinds(x)) if self.training else answer
 
 
-class Seamer(nn.Module):
-    """The mouth looked at closely, straightened, 192 x 128, six channels: logits of its column, and of the column where
-    the first ink begins, the last one for none.  While it trains it also tells what every second cell shows.
+class Facer(nn.Module):
+    """The cut of a bare pipe looked at closely, straightened, 192 x 128, six channels: logits of its column.  While it
+    trains it also tells what every second cell shows.
     """
 
     def __init__(self) -> None:
         super().__init__()
         like = Surveyor()
         self.encoder, self.ups, self.keys, self.mix, self.head = like.encoder, like.ups, like.keys, like.mix, like.head
-        self.mark_keys, self.mark_mix, self.mark_head = like.mark_keys, like.mark_mix, like.mark_head
-        self.unmarked, self.kinds = like.unmarked, like.kinds
+        self.kinds = like.kinds
 
     def begin(self, trunk: Surveyor) -> None:
-        """Take over what the surveyor knows of mouths and ink."""
+        """Take over what the surveyor, or the gauger, knows."""
         for name, part in self.named_children():
             part.load_state_dict(getattr(trunk, name).state_dict())
 
-    def forward(self, picture: Tensor) -> Tensor | tuple[Tensor, Tensor]:
-        """(batch, columns + columns + 1); while training also the kinds' logits."""
+    def look(self, picture: Tensor) -> Tensor:
+        """Features (batch, 32, rows / 2, columns / 2)."""
         skips = self.encoder((picture - 127.0) / 128.0)
         x = skips[-1]
         for up, skip in zip(self.ups, reversed(skips[:-1]), strict=True):
             x = up(x, skip)
-        mouth = _interleaved(self.head(self.mix(_pooled(x, self.keys(x), 2))))
+        return x
+
+    def place(self, x: Tensor) -> Tensor:
+        """(batch, columns), of features."""
+        return _interleaved(self.head(self.mix(_pooled(x, self.keys(x), 2))))
+
+    def forward(self, picture: Tensor) -> Tensor | tuple[Tensor, Tensor]:
+        """(batch, columns); while training also the kinds' logits."""
+        x = self.look(picture)
+        return (self.place(x), self.kinds(x)) if self.training else self.place(x)
+
+
+class Seamer(Facer):
+    """The mouth of a joint looked at so, and besides the column where the first ink begins, the last one for none."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        like = Surveyor()
+        self.mark_keys, self.mark_mix, self.mark_head = like.mark_keys, like.mark_mix, like.mark_head
+        self.unmarked = like.unmarked
+
+    def forward(self, picture: Tensor) -> Tensor | tuple[Tensor, Tensor]:
+        """(batch, columns + columns + 1); while training also the kinds' logits."""
+        x = self.look(picture)
         line = self.mark_mix(_pooled(x, self.mark_keys(x), 2))
         unmarked = self.unmarked(torch.cat([line.mean(2), line.amax(2)], 1))
-        answer = torch.cat([mouth, _interleaved(self.mark_head(line)), unmarked], 1)
+        answer = torch.cat([self.place(x), _interleaved(self.mark_head(line)), unmarked], 1)
         return (answer, self.kinds(x)) if self.training else answer
 
 

@@ -1,6 +1,7 @@
-"""Training pictures of the seamer: the mouth straightened as for the surveyor, with columns half as wide.
+"""Training pictures of the seamer and the facer: a joint's mouth, or a bare pipe's cut, straightened as for the
+surveyor and the gauger, with columns half as wide.
 
-It is looked at where it was read, so that it is off by little mostly, and of joints alone.
+Either is looked at where it was read, so that it is off by little mostly.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ COLUMNS, STEP_MM, FIRST_MM = 192, 0.05, -4.8
 
 
 def _assumed(joints: Joints) -> Assumed:
-    """Joints as they are known once strip and survey have told their mouth; a tenth with one side misread."""
+    """Joints as they are known once their mouth, or cut, has been told; a tenth with one side misread."""
     like = joints.mouth_mm
     towards, across = frame(joints.axis, like)
     far = torch.where(chance(like, 0.12), 3.0, 1.0)
@@ -37,16 +38,19 @@ def _assumed(joints: Joints) -> Assumed:
     return Assumed(mouth, axis, joints.pipe_mm * wide, joints.collar_mm * wide * normal(like, 0.005).exp(), wide)
 
 
-def sample(shelf: Shelf, batch: int, repainted: float = 0.0, penned: float = 0.0) -> tuple[Tensor, ...]:
+def sample(shelf: Shelf, batch: int, repainted: float = 0.0, penned: float = 0.0,
+           bare: bool = False) -> tuple[Tensor, ...]:
     """Pictures (batch, 6, ROWS, COLUMNS) of 0..255, and what is true of them, nan where it isn't told.
 
     The mouth's place (batch,) in columns; what every second cell shows; where the first ink begins (batch,) in columns,
-    COLUMNS where none is seen.
+    COLUMNS where none is seen.  bare: of bare pipes instead of joints, the cut for the mouth.
     """
     known = shelf.numbers[: shelf.count]  # once: the shelf may be filled meanwhile
-    joined = torch.nonzero((known[:, 18] > 0) & (known[:, 15] > 0))[:, 0]
-    index = joined[torch.randint(len(joined), (batch,), device=shelf.device)]
+    ended = known[:, 19] > 0
+    fitting = torch.nonzero(ended & ((known[:, 18] > 0) != bare) & (known[:, 15] > 0))[:, 0]
+    index = fitting[torch.randint(len(fitting), (batch,), device=shelf.device)]
     matrix, mouth, axis, pipe, collar, lip, joint, _, lean = numbers(shelf.numbers[index])
+    collar = torch.where(joint, collar, pipe * uniform(pipe, 1.15, 1.6))
     joints = Joints(matrix, mouth, axis, pipe, collar, lip, joint, lean)
     pictures = inked(shelf.taken(index), joints, penned)
     small = photographed(pictures, matrix[:, 0, 0] / mouth.norm(dim=1), repainted)
@@ -59,7 +63,7 @@ def sample(shelf: Shelf, batch: int, repainted: float = 0.0, penned: float = 0.0
     kinds = torch.where(flip, kinds.flip(1), kinds)
     column = (true_mouth(on_pipe, joints, found.scale, along) - FIRST_MM) / STEP_MM
     classes = pictures.classes
-    seen = ((classes == 1).sum((1, 2)) > LEAST_PX) & ((classes == 2).sum((1, 2)) > LEAST_PX)
+    seen = ((classes == 1).sum((1, 2)) > LEAST_PX) & (~joint | ((classes == 2).sum((1, 2)) > LEAST_PX))
     shown = seen & torch.isfinite(column) & (column > 4) & (column < COLUMNS - 5)
     nothing = torch.nan
     return ((picture * 255).round(), torch.where(shown, column, nothing).float(), kinds,
