@@ -10,7 +10,16 @@ import pytest
 
 from tests import scene as scenes
 from tests.benchmarks.compare import Outcome, run, verdict_of
-from vision.compare import MOST_WIDER_MM, Comparison, Seen, Turn, _Pair, compare
+from vision.compare import (
+    LEAST_WIDER_MM,
+    MOST_WIDER_MM,
+    SAME_SIDE_SHARE,
+    Comparison,
+    Seen,
+    Turn,
+    _Pair,
+    compare,
+)
 from vision.records import Doubt, Verdict
 
 SAME_SIDE = Turn(0.0, 10.0, "word")
@@ -56,14 +65,27 @@ def broader(verdict: Verdict, by_mm: float) -> Verdict:
 
 
 @pytest.mark.parametrize("share", [-1.1, -0.9, 0.9, 1.1])
-def test_a_line_that_changed_its_width_tells_no_movement(share):
-    """A shadow on the line may end where its near edge seems to be."""
-    found = compare(photographed(3.0), broader(photographed(3.0, -4.0, 2), share * MOST_WIDER_MM), scenes.fitting(),
-                    turn=SAME_SIDE)
+@pytest.mark.parametrize(("turn", "most_mm"), [
+    (Turn(0.0, 10.0, "word"), SAME_SIDE_SHARE * 2.3), (Turn(-30.0, 10.0, "word"), SAME_SIDE_SHARE * 2.3),
+    (Turn(45.0, 10.0, "word"), MOST_WIDER_MM), (None, MOST_WIDER_MM)])
+def test_a_line_that_changed_its_width_tells_no_movement(share, turn, most_mm):
+    """A shadow on the line may end where its near edge seems to be; from one side it can't be wider at one scale."""
+    old, new = photographed(3.0), photographed(3.0, -4.0, 2)
+    width = 2.3 if share < 0 else 2.3 * (1 - SAME_SIDE_SHARE) if most_mm < MOST_WIDER_MM else 2.0
+    old, new = (broader(each, by - each.gap.line_width_mm) for each, by in
+                ((old, width), (new, width + share * most_mm)))
+    found = compare(old, new, scenes.fitting(), turn=turn)
     if abs(share) < 1:
-        assert found.word == "still"
+        assert found.movement is not None
     else:
         assert (found.word, found.movement, found.reasons[0].reason) == ("unproven", None, "mark-differs")
+
+
+def test_a_hairline_may_seem_a_fifth_of_a_millimetre_wider():
+    old, new = photographed(3.0), photographed(3.0, -4.0, 2)
+    for by_mm, told in ((0.9 * LEAST_WIDER_MM, True), (1.1 * LEAST_WIDER_MM, False)):
+        old, new = (broader(each, width - each.gap.line_width_mm) for each, width in ((old, 0.7), (new, 0.7 + by_mm)))
+        assert (compare(old, new, scenes.fitting(), turn=SAME_SIDE).movement is not None) == told
 
 
 def test_at_the_mouth_a_line_may_be_hidden_in_part():

@@ -82,6 +82,16 @@ def test_a_mark_on_part_of_the_arc_is_compared_with_the_cut_there(reader) -> Non
     assert told.value_mm == pytest.approx(25.0 - slant[there].mean(), abs=0.12)
 
 
+@pytest.mark.parametrize(("arc_deg", "told"), [((20, 36), False), ((20, 45), True)])
+def test_what_is_seen_over_a_few_degrees_is_no_mark(reader, arc_deg, told) -> None:
+    """A scratch may be as white as paint, and as straight."""
+    said = found(reader, Painted(mouth_mm=0.0, strokes=(replace(MARK, arc_deg=arc_deg),)))
+    assert bool(said) == told
+    if isinstance(said, Refusal):
+        assert said.reason == "line-unclear"
+        assert "degrees" in said.detail
+
+
 def test_rows_that_are_torn_do_not_move_the_cut(reader) -> None:
     torn = np.where(np.arange(len(ANGLES)) % 9 == 0, 1.2, 0.0)
     told = found(reader, Painted(mouth_mm=torn, strokes=(MARK,)))

@@ -34,11 +34,11 @@ INK, INKED = 0.010, 0.991  # that any is seen on a joint without; that it begins
 # the same of the mouth looked at closely, and that any ink is seen; of a joint without a line, then of one with it
 SEAM = (118.702, 1.993, 0.007, 118.106, 2.078, 0.987)
 INKED_CLOSELY = 0.935
-FACE = (0.0, 0.0)  # mean and standard deviation of a cut looked at closely, in columns
+FACE = (119.985, 0.678)  # mean and standard deviation of a cut looked at closely, in columns
 GAUGE = (119.164, 0.586, 17.449, 0.499, 109.554, 0.500)
 SIDE_ROW = 55
 EDGE = (54.517, 0.561, 54.536, 0.536)  # mean and standard deviation of a side, in rows, near the mouth and further out
-SAWYER_MEANS = (0.51425, 0.44311, 0.00000, 0.03136, 0.01092, 0.00001, 0.00003, 0.00000, 0.00032)
+SAWYER_MEANS = (0.51415, 0.44317, 0.00000, 0.03031, 0.01202, 0.00001, 0.00003, 0.00000, 0.00031)
 BEYOND = (0.52838, 0.99988, 0.99995, 0.99999)
 
 
