@@ -264,9 +264,10 @@ class Seamer(Facer):
     def forward(self, picture: Tensor) -> Tensor | tuple[Tensor, Tensor]:
         """(batch, columns + columns + 1); while training also the kinds' logits."""
         x = self.look(picture)
+        mouth = self.place(x)  # before the rest: `restore` takes shipped weights in the order of use
         line = self.mark_mix(_pooled(x, self.mark_keys(x), 2))
         unmarked = self.unmarked(torch.cat([line.mean(2), line.amax(2)], 1))
-        answer = torch.cat([self.place(x), _interleaved(self.mark_head(line)), unmarked], 1)
+        answer = torch.cat([mouth, _interleaved(self.mark_head(line)), unmarked], 1)
         return (answer, self.kinds(x)) if self.training else answer
 
 
