@@ -101,7 +101,8 @@ _ALL = (
            "Look at the joint on site: on the wide side the pipe may not be fully in.", bars=False),
     Reason("drawn-askew", "The mark was drawn askew; beside that, no sign that the pipe is cocked was seen.",
            "The worst gap counts all the same; draw the next mark along a guide that lies square.", bars=False),
-    Reason("mark-differs", "The mark is not equally wide in both photos, so one of its edges is not what it seems.",
+    Reason("mark-differs", "The mark is not equally wide in both photos, so an edge of it, or of the pipe, is not "
+           "what it seems.",
            "See whether a shadow or dirt hides part of the line; take the later photo again, in even light."),
     Reason("movement-too-small", "The photos can't tell so small a movement from none.",
            "Take the later photo closer and square to the mouth, from the same side as the first."),
