@@ -46,9 +46,8 @@ def sample(shelf: Shelf, batch: int, repainted: float = 0.0, penned: float = 0.0
     COLUMNS where none is seen.  bare: of bare pipes instead of joints, the cut for the mouth.
     """
     known = shelf.numbers[: shelf.count]  # once: the shelf may be filled meanwhile
-    ended = known[:, 19] > 0
-    fitting = torch.nonzero(ended & ((known[:, 18] > 0) != bare) & (known[:, 15] > 0))[:, 0]
-    index = fitting[torch.randint(len(fitting), (batch,), device=shelf.device)]
+    wanted = torch.nonzero((known[:, 19] > 0) & ((known[:, 18] > 0) != bare) & (known[:, 15] > 0))[:, 0]
+    index = wanted[torch.randint(len(wanted), (batch,), device=shelf.device)]
     matrix, mouth, axis, pipe, collar, lip, joint, _, lean = numbers(shelf.numbers[index])
     collar = torch.where(joint, collar, pipe * uniform(pipe, 1.15, 1.6))
     joints = Joints(matrix, mouth, axis, pipe, collar, lip, joint, lean)
