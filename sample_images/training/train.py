@@ -97,10 +97,7 @@ def seamer_loss(out: Tensor | tuple[Tensor, Tensor], column: Tensor, kinds: Tens
     """Cross entropy of the mouth's column, the mark's column, and in training of what cells show."""
     logits, cells = out if isinstance(out, tuple) else (out, None)
     mouth, line = logits.split(_SEAMED, 1)
-    loss = place_loss(mouth, column) + MARK_WEIGHT * mark_loss(line, mark)
-    if cells is None:
-        return loss
-    return loss + KINDS_WEIGHT * F.cross_entropy(cells.float(), kinds, ignore_index=IGNORE)
+    return facer_loss(mouth if cells is None else (mouth, cells), column, kinds) + MARK_WEIGHT * mark_loss(line, mark)
 
 
 def place_loss(logits: Tensor, place: Tensor) -> Tensor:
@@ -169,12 +166,18 @@ def mouth_error(logit: np.ndarray, beyond: np.ndarray) -> np.ndarray:
 
 
 @torch.no_grad()
-def survey(net: nn.Module, batches: list[tuple[Tensor, ...]], device: str) -> dict[str, float]:
-    """Held out: losses, median and 95th percentile error, and how often two sigma hold it, of mouths and of sides."""
+def _answers(net: nn.Module, batches: list[tuple[Tensor, ...]], device: str) -> Tensor:
+    """What the network says of pictures held out."""
     net.eval()
     answers = torch.cat([net(batch[0].to(device).float()).float().cpu() for batch in batches])
-    column, sides, mark = (torch.cat([batch[i].cpu() for batch in batches]) for i in (1, 2, 4))
     net.train()
+    return answers
+
+
+def survey(net: nn.Module, batches: list[tuple[Tensor, ...]], device: str) -> dict[str, float]:
+    """Held out: losses, median and 95th percentile error, and how often two sigma hold it, of mouths and of sides."""
+    answers = _answers(net, batches, device)
+    column, sides, mark = (torch.cat([batch[i].cpu() for batch in batches]) for i in (1, 2, 4))
     mouth, *rows, line = answers.split(_TOLD, 1)
     side = 100 * 2 * lanes.WIDEST / lanes.ROWS  # a row, in hundredths of the pipe's half width
     return {**_told("mouth_mm", mouth, column, lanes.STEP_MM),
@@ -182,33 +185,24 @@ def survey(net: nn.Module, batches: list[tuple[Tensor, ...]], device: str) -> di
             **_ink_told(line, mark, lanes.STEP_MM)}
 
 
-@torch.no_grad()
 def edged(net: nn.Module, batches: list[tuple[Tensor, ...]], device: str) -> dict[str, float]:
     """Held out: loss, median and 95th percentile error, and how often two sigma hold it, of a pipe's side."""
-    net.eval()
-    answers = torch.cat([net(batch[0].to(device).float()).float().cpu() for batch in batches])
+    answers = _answers(net, batches, device)
     rows = torch.cat([batch[1].cpu() for batch in batches])
-    net.train()
     return _told("side_pc", torch.cat(answers.chunk(2, 1)), torch.cat([rows[:, 0], rows[:, 1]]), 100 * edges.STEP)
 
 
-@torch.no_grad()
 def seamed(net: nn.Module, batches: list[tuple[Tensor, ...]], device: str) -> dict[str, float]:
     """Held out: loss, median and 95th percentile error, and how often two sigma hold it, of a mouth; and of ink."""
-    net.eval()
-    answers = torch.cat([net(batch[0].to(device).float()).float().cpu() for batch in batches])
+    answers = _answers(net, batches, device)
     column, mark = (torch.cat([batch[i].cpu() for batch in batches]) for i in (1, 3))
-    net.train()
     mouth, line = answers.split(_SEAMED, 1)
     return {**_told("mouth_mm", mouth, column, seams.STEP_MM), **_ink_told(line, mark, seams.STEP_MM)}
 
 
-@torch.no_grad()
 def faced(net: nn.Module, batches: list[tuple[Tensor, ...]], device: str) -> dict[str, float]:
     """Held out: loss, median and 95th percentile error, and how often two sigma hold it, of a cut."""
-    net.eval()
-    answers = torch.cat([net(batch[0].to(device).float()).float().cpu() for batch in batches])
-    net.train()
+    answers = _answers(net, batches, device)
     return _told("cut_mm", answers, torch.cat([batch[1].cpu() for batch in batches]), seams.STEP_MM)
 
 
