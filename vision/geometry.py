@@ -12,6 +12,7 @@ in which the pipe runs to the right.
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.camera import Camera
 from vision.records import Axis, Floats, Limb
@@ -302,6 +303,16 @@ def hidden_length(mouth_mm: Floats | float, angle_rad: Floats | float, distance:
         share = crossing(angle_rad, distance, inner, ring)
         beyond = np.maximum((mouth - lip * (1 - sin)) / share, mouth)
     return np.where(mouth > 0, beyond - mouth, 0.0)
+
+
+def in_front(angle_rad: Floats) -> NDArray[np.bool_]:
+    """The half of these angles (n,) that lies nearest to the line facing the lens: (n,) bool.
+
+    There the lip hides least.  Sixty degrees round the pipe it hides half as much again, and a line that comes out
+    from under it in front begins no further from the mouth than what is hidden there.
+    """
+    turned = np.abs(angle_rad)
+    return np.asarray(turned <= np.median(turned))
 
 
 def mouth_of_contour(contour_mm: Floats | float, angle_rad: Floats | float, distance: Floats | float,

@@ -12,7 +12,7 @@ import math
 import numpy as np
 
 from calibration.fittings import Fitting
-from vision import mark, mouth, networks
+from vision import geometry, mark, mouth, networks
 from vision.mark import Line
 from vision.mouth import Mouth
 from vision.networks import Reading
@@ -279,12 +279,13 @@ def _gap(strip: Strip, edge: Mouth, line: Line, face_mm: float, sure: bool = Fal
     if touching and line.mixed > MOST_MIXED:
         return Refusal("read", "mark-unclear", "a line at the mouth, part of it lighter, part darker than the pipe")
     apart = np.maximum(line.near_mm - edge.at_mm, 0.0)[rows]
-    hidden = float(np.mean(edge.hidden_mm[rows]))
+    angles = strip.angles_rad
+    hidden = float(np.mean(edge.hidden_mm[rows][geometry.in_front(angles[rows])]))
     value, least, most = _value(apart, hidden, touching)
     slope = np.polyfit(np.sin(strip.angles_rad[rows]), (line.near_mm - edge.at_mm)[rows], 1)[0]
     askew = float(abs(slope) * np.ptp(np.sin(strip.angles_rad[rows])))
     doubts = (Doubt("mark-askew", f"{askew:.1f} mm over the arc seen"),) if askew > _ASKEW_MM and not touching else ()
-    angles, ended = strip.angles_rad, rows & np.isfinite(line.far_mm)
+    ended = rows & np.isfinite(line.far_mm)
     return Gap(
         value, least, most,
         mouth=Edge(angles[rows], edge.at_mm[rows], mouth.points_px(strip, edge.border_mm)[rows], edge.scatter_mm,

@@ -179,7 +179,7 @@ def _gap(strip: Strip, pose: Pose, fitting: Fitting, camera: Camera, rows: Float
          ink: _Course) -> Gap:
     """The gap of two edges in the same rows; a mark at the lip's contour may end anywhere behind it."""
     seam = mouth.mouth_of_border(strip, _whole(strip, rows, lip.at_mm), pose, fitting.collar_od_mm / 2)[rows]
-    hidden = float(np.mean(lip.at_mm - seam))
+    hidden = float(np.mean((lip.at_mm - seam)[geometry.in_front(lip.angles_rad)]))
     touching = bool(np.median(ink.at_mm - lip.at_mm) < _TOUCH_MM)
     value = hidden / 2 if touching else float(np.mean(np.maximum(ink.at_mm - seam, 0.0)))
     slant = np.polyfit(np.sin(ink.angles_rad), ink.at_mm - seam, 1)[0]

@@ -33,7 +33,7 @@ from vision.propagation import (
     normal_quantile,
     truncated_at_zero,
 )
-from vision.records import Contribution, Floats, Gap, Interval, Limbs, Measurement, Pose, Refusal
+from vision.records import Contribution, Edge, Floats, Gap, Interval, Limbs, Measurement, Pose, Refusal
 from vision.redraw import Redraw, SidesTooUncertain, Values
 
 DRAWS = 4000  # the ends of a 95 % interval then scatter by 4 % of u; more would cost more than it tells
@@ -190,7 +190,7 @@ def _edge_points(gap: Gap, pose: Pose, camera: Camera) -> tuple[Floats, Floats, 
     The mark is averaged by blocks of rows.  The mouth is a plane's cut: it is fitted as one, and taken at
     the mark's angles, also where it was not read there.
     """
-    mark_at, mark_angle = redraw.on_pipe(gap.near, pose, camera)
+    mark_at, mark_angle = redraw.on_pipe(_told_by(gap), pose, camera)
     mouth_at, mouth_angle = redraw.on_pipe(gap.mouth, pose, camera)
     angles, along = redraw.blocks(mark_angle, mark_at)
     course = redraw.plane_cut(mouth_angle, mouth_at, angles)
@@ -201,11 +201,22 @@ def _edge_points(gap: Gap, pose: Pose, camera: Camera) -> tuple[Floats, Floats, 
     return angles, mouth, mark
 
 
+def _told_by(gap: Gap) -> Edge:
+    """The part of the near edge that tells the gap: of ink that comes out from under the lip that in front, where the
+    lip hides least (the mean over the arc is the same to a tenth of the line's lean).
+    """
+    near = gap.near
+    if not gap.touches:
+        return near
+    front = geometry.in_front(near.angles_rad)
+    return replace(near, angles_rad=near.angles_rad[front], at_mm=near.at_mm[front], points_px=near.points_px[front])
+
+
 def _edge_u(gap: Gap, pose: Pose) -> dict[str, float]:
     """Standard uncertainties of what is put beside the chain: mm along the pipe."""
     floor = redraw.EDGE_FLOOR_PX / pose.px_per_mm / math.cos(math.radians(pose.tilt_deg))
     mouth_rows = redraw.independent_rows(gap.mouth, pose)
-    mark_rows = redraw.independent_rows(gap.near, pose)
+    mark_rows = redraw.independent_rows(_told_by(gap), pose)
     return {
         "mouth edge": math.hypot(gap.mouth.bias_mm, floor, gap.mouth.sigma_mm / math.sqrt(mouth_rows)),
         "mark edge": math.hypot(gap.near.bias_mm, floor),
