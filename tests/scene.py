@@ -268,7 +268,8 @@ def gap(scene: Scene, rng: np.random.Generator) -> Gap:
     far = near + scene.line_width_mm + 0.05 * rng.standard_normal()
     touches = bool(np.median((near - border)[rows]) < 0.35)
     near = np.maximum(near, border)
-    hidden = float((scene.border_mm - scene.seam_mm)[rows].mean())
+    front = rows & (np.abs(ROWS) <= np.median(np.abs(ROWS[rows]))) if touches else rows
+    hidden = float((scene.border_mm - scene.seam_mm)[front].mean())
     value = hidden / 2 if touches else float((near - border)[rows].mean() + hidden)
     slope = float(np.polyfit(np.sin(ROWS[rows]), near[rows], 1)[0])
     return Gap(

@@ -163,3 +163,34 @@ def test_a_pipe_beside_a_collar_is_no_joint():
     cv2.rectangle(classes, (380, 184), (420, 470), 1, -1)
     shares = (np.arange(6)[:, None, None] == classes).astype(np.float32)
     assert not locate._joints(Look(classes, shares, np.eye(2, 3)), (640, 480))
+
+
+PIPE, COLLAR, INK = (networks.FINDER_CLASSES.index(name) for name in ("pipe", "collar", "ink"))
+
+
+@pytest.mark.parametrize(("inked", "doubts"), [("left", ["other-end"]), ("right", ["other-end"]),
+                                               ("both", ["several-joints"]), ("", ["several-joints"])])
+def test_of_a_collar_between_two_pipes_the_only_marked_end_is_meant(inked, doubts):
+    """Many fittings' own bodies look like a pipe; a photo of a marked joint is of its mark."""
+    classes = np.zeros((480, 640), np.uint8)
+    cv2.rectangle(classes, (60, 195), (580, 285), PIPE, -1)
+    cv2.rectangle(classes, (250, 180), (390, 300), COLLAR, -1)
+    for side, at in (("left", 235), ("right", 402)):
+        if inked in (side, "both"):
+            cv2.rectangle(classes, (at, 195), (at + 4, 285), INK, -1)
+    shares = (np.arange(6)[:, None, None] == classes).astype(np.float32)
+    meant, said = locate._meant(locate._joints(Look(classes, shares, np.eye(2, 3)), (640, 480)))
+    assert [doubt.reason for doubt in said] == doubts
+    if inked in ("left", "right"):
+        assert meant.mouth[0] == pytest.approx({"left": 250, "right": 390}[inked], abs=4)
+
+
+def test_of_two_joints_the_unmarked_one_may_be_meant_too():
+    classes = np.zeros((480, 640), np.uint8)
+    for pipe, collar in ((60, 200), (520, 380)):
+        cv2.rectangle(classes, (min(pipe, collar), 195), (max(pipe, collar), 285), PIPE, -1)
+        cv2.rectangle(classes, (collar - 40, 180), (collar + 40, 300), COLLAR, -1)
+    cv2.rectangle(classes, (150, 195), (154, 285), INK, -1)
+    shares = (np.arange(6)[:, None, None] == classes).astype(np.float32)
+    _, doubts = locate._meant(locate._joints(Look(classes, shares, np.eye(2, 3)), (640, 480)))
+    assert [doubt.reason for doubt in doubts] == ["several-joints"]

@@ -142,6 +142,15 @@ def test_ink_that_comes_out_from_under_the_lip_leaves_its_end_open():
     assert part(result, "hidden by the lip") == pytest.approx(read.hidden_mm / np.sqrt(12), rel=0.05)
 
 
+def test_a_hidden_edge_lies_no_further_out_than_what_is_hidden_in_front():
+    """The edge is drawn square: were it further from the mouth, bare pipe would show before it where least is hidden."""
+    scene = Scene(tilt_deg=-12, gap_mm=0.0, line_width_mm=5.0)
+    result, middle = measured(scene), np.abs(np.degrees(scenes.ROWS)) < 2
+    front = float((scene.border_mm - scene.seam_mm)[middle].mean())
+    assert 2 * result.gap.value_mm == pytest.approx(front, rel=0.12)
+    assert 2 * result.gap.value_mm < 0.9 * float((scene.border_mm - scene.seam_mm)[scene.inked].mean())
+
+
 def test_of_a_bracket_of_the_reader_the_low_end_is_held_whole_and_the_rest_is_an_even_spread():
     """JCGM 101 clause 6.4.2 (cited from memory): all that is known of its place is that it lies between the two."""
     gap, *rest = road(Scene(gap_mm=3.0))

@@ -9,7 +9,7 @@ what the finder misses once it often sees then.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -26,12 +26,19 @@ _HIDDEN_SHARE = 0.15  # of the ring round a collar: a hand that covers the pipe 
 _PLENTY_PX = 60.0  # square root of a collar's area: of a larger one every fourth pixel tells where it lies
 _SETTLED_PX = 0.05  # an axis that moves by less, beside the mouth and a collar's size away, is found
 _ASIDE = 0.1  # of the pipe's width: once the axis runs about in its middle, no side lies nearer to it
+_RIVAL = 0.75  # of the weight of the joint that is meant: another of that much may be meant as well
+_INKED_WIDTHS = 1.0  # of the pipe, from the mouth on: where a joint's mark is looked for to tell a collar's ends apart
+_SPLIT_WIDTHS = 0.1  # how far before the mouth that may begin
+_LEAST_INK_PX, _NO_INK = 20, 0.1  # of a mark that tells them apart; share of it that the other end may show
 _LEAST_CONTACT = 0.35  # of the pipe's width: a pipe that touches the collar on less than this is not in it
 
 
 @dataclass(frozen=True)
 class _Rough:
-    """A joint in the pixels of a look."""
+    """A joint in the pixels of a look.
+
+    collar: which of the look's collars is its own.  ink_px: how many pixels of ink lie on the pipe beside the mouth.
+    """
 
     axis: Floats
     mouth: Floats
@@ -40,6 +47,8 @@ class _Rough:
     pipe_reach: float
     collar_reach: float
     score: float
+    collar: int = 0
+    ink_px: int = 0
 
 
 def locate(photo: Photo) -> Iterator[Sighting | Refusal]:
@@ -125,13 +134,21 @@ def _joints(look: Look, size_px: tuple[int, int]) -> list[_Rough]:
     bodies = looks.parts(pipe | (look.classes == _OVER), 100)
     unknown = (look.classes == _OVER) | ~looks.inside(look, size_px)
     found = []
-    for collar in looks.parts(look.classes == _COLLAR, 60):
+    for number, collar in enumerate(looks.parts(look.classes == _COLLAR, 60)):
         grown = _grown(collar, round(0.08 * float(np.sqrt(collar.sum()))))
         for body in bodies:
             joint = _measure(look, collar, body & pipe, grown & body, unknown)
             if joint is not None:
-                found.append(joint)
+                found.append(replace(joint, collar=number, ink_px=_ink_px(joint, body & (look.classes == _INK))))
     return sorted(found, key=lambda j: -j.score * j.collar_width)
+
+
+def _ink_px(joint: _Rough, ink: NDArray[np.bool_]) -> int:
+    """How many of these pixels lie on the joint's pipe, near its mouth."""
+    from_mouth = looks.points(ink) - joint.mouth
+    along, beside = from_mouth @ joint.axis, from_mouth @ np.array([-joint.axis[1], joint.axis[0]])
+    near = (along < _INKED_WIDTHS * joint.pipe_width) & (np.abs(beside) < 0.5 * joint.pipe_width)
+    return int(np.count_nonzero(near & (along > -_SPLIT_WIDTHS * joint.pipe_width)))
 
 
 def _measure(look: Look, collar: NDArray[np.bool_], pipe: NDArray[np.bool_], contact: NDArray[np.bool_],
@@ -208,18 +225,33 @@ def _step(collar_along: Floats, pipe_along: Floats) -> float:
 
 
 def _meant(joints: list[_Rough]) -> tuple[_Rough, tuple[Doubt, ...]]:
-    """The joint that is meant: the largest near the middle; a rival of like size is said."""
+    """The joint that is meant: the largest near the middle; a rival of like size is said.
+
+    Of a collar that holds a pipe at either end the marked end is meant, where only one is marked.
+    """
     middle = np.array(networks.FINDER_SIZE_PX) / 2
 
     def weight(joint: _Rough) -> float:
         far = min(1.4, float(np.linalg.norm((joint.mouth - middle) / middle)))
         return joint.score * joint.collar_width * (1.3 - 0.5 * far)
 
-    ranked = sorted(joints, key=weight, reverse=True)
-    apart = [j for j in ranked[1:] if np.linalg.norm(j.mouth - ranked[0].mouth) > ranked[0].collar_width]
-    if apart and weight(apart[0]) > 0.75 * weight(ranked[0]):
-        return ranked[0], (Doubt("several-joints"),)
-    return ranked[0], ()
+    first = max(joints, key=weight)
+    marked = _marked_end(first, joints)
+    meant = marked or first
+    rivals = [joint for joint in joints if joint is not meant and weight(joint) > _RIVAL * weight(meant)
+              and np.linalg.norm(joint.mouth - meant.mouth) > meant.collar_width]
+    if any(joint.collar != meant.collar or marked is None for joint in rivals):
+        return meant, (Doubt("several-joints"),)
+    return meant, (Doubt("other-end"),) if rivals else ()
+
+
+def _marked_end(joint: _Rough, joints: list[_Rough]) -> _Rough | None:
+    """Of both ends of a joint's collar the one with ink on its pipe; None where it has one end, or both or none show
+    ink."""
+    ends = [joint, *(other for other in joints if other.collar == joint.collar and other.axis @ joint.axis < 0)]
+    marked = max(ends, key=lambda end: end.ink_px)
+    bare = all(end.ink_px <= _NO_INK * marked.ink_px for end in ends if end is not marked)
+    return marked if len(ends) > 1 and bare and marked.ink_px >= _LEAST_INK_PX else None
 
 
 def _leaves(size_px: tuple[int, int], look: Look, joint: _Rough) -> bool:

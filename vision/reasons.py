@@ -29,6 +29,8 @@ _ALL = (
            "Take the photo again with the collar and a hand's width of pipe in the middle of the frame."),
     Reason("several-joints", "More than one joint is in the picture and it is not clear which one is meant.",
            "Bring the joint that is meant to the middle of the frame, nearer than the others."),
+    Reason("other-end", "The collar seems to hold a pipe at its other end too; what is said is of the end with a mark.",
+           "If a pipe was pushed in there as well, photograph that end by itself.", bars=False),
     Reason("collar-cut-off", "The collar or its mouth lies outside the picture or at its border.",
            "Step back until the whole collar and a hand's width of pipe are in the frame."),
     Reason("too-far", "The joint is too small in the picture.",
