@@ -64,6 +64,15 @@ def test_an_even_ring_at_the_mouth_is_not_proved_to_be_ink(reader):
     assert isinstance(reader(Painted(0.0, strokes=(Stroke(-1.0, 3.0, arc_deg=(-20, 40)),))), Gap)
 
 
+@pytest.mark.parametrize(("chance", "proved"), [(0.97, True), (0.4, False)])
+def test_an_even_ring_that_all_looks_take_for_ink_is_ink(reader, chance, proved):
+    """Some hands, and any guide, draw evenly; a ring that the strip alone is sure of may be a gasket."""
+    result = reader(Painted(0.0, strokes=(Stroke(-1.0, 3.0, share=0.85),)), survey=inked({0.0: chance}, chance))
+    assert isinstance(result, Gap) == proved
+    if not proved:
+        assert "even ring" in result.detail
+
+
 def test_a_gasket_beside_ink_is_not_one_line_of_ink(reader):
     """A dark ring at the mouth and a white dash that meets it: whatever is ink there, the ring is not proved to be."""
     dark, white = Stroke(-1.0, 3.0, uneven_mm=0.3), Stroke(-1.0, 3.2, arc_deg=(-60, -20), color=(245.0, 245.0, 245.0))

@@ -143,7 +143,7 @@ def test_ink_that_comes_out_from_under_the_lip_leaves_its_end_open():
 
 
 def test_a_hidden_edge_lies_no_further_out_than_what_is_hidden_in_front():
-    """The edge is drawn square: were it further from the mouth, bare pipe would show before it where least is hidden."""
+    """It is drawn square: were it further from the mouth, bare pipe would show before it where least is hidden."""
     scene = Scene(tilt_deg=-12, gap_mm=0.0, line_width_mm=5.0)
     result, middle = measured(scene), np.abs(np.degrees(scenes.ROWS)) < 2
     front = float((scene.border_mm - scene.seam_mm)[middle].mean())
