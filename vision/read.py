@@ -29,8 +29,8 @@ _OUTERMOST_RAD, _BEYOND_MM, _LEAST_CELLS = math.radians(12.0), (1.0, 16.0), 100
 # 0.60; the other three are rings that touch the mouth, of which more is asked (DEVELOPERS.md, "The networks").
 LEAST_SHARE = 0.64
 RIVAL_SHARE = 0.55  # a second line with this much is one that a person has to rule out
-# A speck of dirt or a scratch is no second line: it has less than this share of ink, and shows on less than this part
-# of the arc on which a line shows that is surely one.  Set on 44 photos refused for two lines, six of them for a speck.
+# A speck of dirt or a scratch is no second line: it has less than this share of ink, and shows on less than this part of
+# the arc on which a line shows that is surely one.  Set on 44 photos refused for two lines, six of them for a speck.
 SPECK_SHARE, SPECK_ARC, SURE_LINE = 0.7, 0.25, 0.85
 CLEAR_SHARE = 0.92  # a line so clear tells by its colour what else may be its ink, and is one though little of it shows
 WORST_MOUTH_MM = 0.65  # standard uncertainty of a mouth that is still one
