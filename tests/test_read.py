@@ -315,19 +315,6 @@ def test_two_of_three_have_to_take_a_free_line_for_ink(monkeypatch, sceptic, sur
         assert reason(said) == "mark-unclear"
 
 
-@pytest.mark.parametrize(("share", "arc_deg", "speck"), [
-    (0.6, (5, 20), True), (0.8, (5, 20), False), (0.6, (0, 60), False)])
-def test_a_speck_beside_a_ring_is_no_second_line(reader, share, arc_deg, speck):
-    """A dash that is surely ink, or a faint line as long as a third of the ring, may be the mark."""
-    ring, other = Stroke(5.0, share=0.95), Stroke(10.0, width_mm=0.8, share=share, arc_deg=arc_deg)
-    result = reader(Painted(0.0, strokes=(ring, other)))
-    if speck:
-        assert isinstance(result, Gap)
-        assert result.value_mm == pytest.approx(5.0, abs=0.1)
-    else:
-        assert reason(result) == "two-lines"
-
-
 def test_a_second_line_beyond_the_first_is_still_one_to_rule_out(reader):
     """Which of two lines is the joint's own no picture tells: that ink begins at the nearer one is no proof."""
     painted = Painted(0.0, strokes=(Stroke(2.0), Stroke(7.0)))

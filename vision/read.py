@@ -29,9 +29,6 @@ _OUTERMOST_RAD, _BEYOND_MM, _LEAST_CELLS = math.radians(12.0), (1.0, 16.0), 100
 # 0.60; the other three are rings that touch the mouth, of which more is asked (DEVELOPERS.md, "The networks").
 LEAST_SHARE = 0.64
 RIVAL_SHARE = 0.55  # a second line with this much is one that a person has to rule out
-# A speck of dirt or a scratch is no second line: it has less than this share of ink, and shows on less than this part of
-# the arc on which a line shows that is surely one.  Set on 44 photos refused for two lines, six of them for a speck.
-SPECK_SHARE, SPECK_ARC, SURE_LINE = 0.7, 0.25, 0.85
 CLEAR_SHARE = 0.92  # a line so clear tells by its colour what else may be its ink, and is one though little of it shows
 WORST_MOUTH_MM = 0.65  # standard uncertainty of a mouth that is still one
 LEAST_SHOWN_MM = 0.8  # of a line that touches the mouth: less can't be told from the seam's own shadow
@@ -91,8 +88,7 @@ def read(strip: Strip, pose: Pose, fitting: Fitting, survey: Survey | None = Non
     if first is not None:
         lines = [line for line in lines if _near_mm(line) >= _near_mm(first)]
     rivals = [line for line in lines
-              if line is first or (line.share >= RIVAL_SHARE and not _of_other_ink(line, lines)
-                                   and not _is_speck(line, lines))]
+              if line is first or (line.share >= RIVAL_SHARE and not _of_other_ink(line, lines))]
     if len(rivals) > 1:  # said first: that there are two is sure, however well their distances are known
         places = ", ".join(f"{_middle(edge, line):.1f}" for line in rivals)
         return Refusal("read", "two-lines", f"lines at {places} mm from the mouth")
@@ -127,13 +123,6 @@ def _of_other_ink(line: Line, lines: list[Line]) -> bool:
     """
     clear = max(lines, key=lambda each: each.share)
     return clear.share >= CLEAR_SHARE and line.share < LEAST_SHARE and _opposed(line.rgb, clear)
-
-
-def _is_speck(line: Line, lines: list[Line]) -> bool:
-    """Whether a faint line shows on a small part of the arc on which the clearest one does."""
-    clear = max(lines, key=lambda each: each.share)
-    return (clear.share >= SURE_LINE and line.share < SPECK_SHARE
-            and line.rows.sum() < SPECK_ARC * clear.rows.sum())
 
 
 def _opposed(rgb: Floats | None, line: Line) -> bool:
