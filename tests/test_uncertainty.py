@@ -18,7 +18,7 @@ from vision.records import Gap, Limbs, Measurement, Pose, Refusal
 
 NAMES = {"limb edges", "axis tilt", "pipe diameter", "collar diameter", "lip radius", "pipe off centre",
          "focal length", "principal point", "lens distortion", "mouth edge", "mark edge", "mark ragged",
-         "mark askew", "hidden by the lip"}
+         "mark askew", "hidden by the lip", "shadow of the lip"}
 LENS = Camera(1500.0, (1007.5, 755.5), (0.01, 0.0, 0.0, 0.0, 0.0),
               u_focal_px=40.0, u_centre_px=15.0, u_k1=0.02)
 
