@@ -140,6 +140,11 @@ def test_ink_that_comes_out_from_under_the_lip_leaves_its_end_open():
     assert result.gap.high_mm > read.hidden_mm
     assert result.budget[0].name == "hidden by the lip"
     assert part(result, "hidden by the lip") == pytest.approx(read.hidden_mm / np.sqrt(12), rel=0.05)
+    assert part(result, "shadow of the lip") == pytest.approx(uncertainty.SHADOW_MM / np.sqrt(3))
+
+
+def test_no_shadow_is_put_before_a_line_that_stands_free():
+    assert part(measured(Scene(gap_mm=3.0)), "shadow of the lip") == 0
 
 
 def test_a_hidden_edge_lies_no_further_out_than_what_is_hidden_in_front():

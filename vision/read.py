@@ -288,12 +288,12 @@ def _gap(strip: Strip, edge: Mouth, line: Line, face_mm: float, sure: bool = Fal
                        f"{shown:.1f} mm of a line shows, as much as a seam or the collar's end face would")
     if touching and line.mixed > MOST_MIXED:
         return Refusal("read", "mark-unclear", "a line at the mouth, part of it lighter, part darker than the pipe")
-    apart = np.maximum(line.near_mm - edge.at_mm, 0.0)[rows]
     angles = strip.angles_rad
+    apart = np.maximum(line.near_mm - edge.at_mm, 0.0)[rows]
     hidden = float(np.mean(edge.hidden_mm[rows][geometry.in_front(angles[rows])]))
     value, least, most = _value(apart, hidden, touching)
-    slope = np.polyfit(np.sin(strip.angles_rad[rows]), (line.near_mm - edge.at_mm)[rows], 1)[0]
-    askew = float(abs(slope) * np.ptp(np.sin(strip.angles_rad[rows])))
+    slope = np.polyfit(np.sin(angles[rows]), (line.near_mm - edge.at_mm)[rows], 1)[0]
+    askew = float(abs(slope) * np.ptp(np.sin(angles[rows])))
     doubts = (Doubt("mark-askew", f"{askew:.1f} mm over the arc seen"),) if askew > _ASKEW_MM and not touching else ()
     ended = rows & np.isfinite(line.far_mm)
     return Gap(
