@@ -80,6 +80,7 @@ class PremarkAnswer(Plain):
     """Everything about one photo of a marked pipe; `kind` tells it from the answer for a joint.
 
     `p_placed` is the probability that the depth lies within the catalog's tolerance; null where it gives none.
+    `by_side`: standard uncertainty of either part, cosine and sine, of the wave in which it may go round the pipe.
     """
 
     kind: Literal["premark"] = "premark"
@@ -93,6 +94,7 @@ class PremarkAnswer(Plain):
     depth: Length | None
     cut: Cut | None
     line_width: float | None
+    by_side: float | None
     p_placed: float | None
     view: View | None
     budget: tuple[Part, ...]
@@ -134,6 +136,9 @@ class Assisted(Plain):
 class Answer(Plain):
     """Everything about one photo; `p_full` is the probability that the gap lies at or under the limit.
 
+    `gap_from` is `width` where the mark's near edge is hidden, and the line's width on its marked pipe told where it
+    lies; else `edge`.  `far_edge` is where its far edge lies, told where the near one is hidden.  `by_side`: standard
+    uncertainty of either part, cosine and sine, of the wave in which the gap may go round the pipe.
     `insertion_from` is `premark` where the mark's depth was measured, `catalog` where it is the catalog's.
     `p_inserted`: probability that the insertion is at least `min_insertion`, where both photos tell it.
     `assisted` is null where the program found everything by itself.
@@ -159,6 +164,9 @@ class Answer(Plain):
     insertion_from: Literal["catalog", "premark"] | None
     p_inserted: float | None
     premark: Before | None
+    gap_from: Literal["edge", "width"] | None
+    far_edge: Length | None
+    by_side: float | None
 
 
 def answer_of(verdict: Verdict, fitting: Fitting, *, photo: str, sha256: str, unit: Unit,
@@ -186,6 +194,9 @@ def answer_of(verdict: Verdict, fitting: Fitting, *, photo: str, sha256: str, un
         insertion_from=None if measured is None else "premark" if both else "catalog",
         p_inserted=None if both is None or both.p_enough is None else round(both.p_enough, 6),
         premark=before,
+        gap_from=None if measured is None else "width" if both and both.near else "edge",
+        far_edge=scale.interval(measured.far) if measured and measured.far else None,
+        by_side=scale.length(measured.wave_mm) if measured else None,
     )
 
 
@@ -209,6 +220,7 @@ def premark_answer_of(verdict: PremarkVerdict, fitting: Fitting, *, photo: str, 
         depth=scale.interval(found.depth) if found else None,
         cut=_cut(found.cut, scale) if found else None,
         line_width=scale.length(found.line_width_mm) if found else None,
+        by_side=scale.length(found.wave_mm) if found else None,
         p_placed=None if found is None or found.p_placed is None else round(found.p_placed, 6),
         view=_view(verdict, scale),
         budget=_budget(found.budget, scale) if found else (),

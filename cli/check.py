@@ -65,6 +65,10 @@ def check_command(
     premark: Annotated[Path | None, typer.Option(
         help="Photo of the joint's marked pipe before it was pushed in: the insertion is then told from both.",
         metavar="PHOTO", show_default=False)] = None,
+    turned: Annotated[float | None, typer.Option(
+        help="With --premark: by how many degrees the photo was taken from further round the pipe than that one, "
+             "clockwise for someone who looks along the pipe, the collar at their back; 0 for the same side.",
+        metavar="DEGREES", show_default=False)] = None,
     assist: Annotated[Path | None, typer.Option(
         help="Lines that a person placed on the one photo (JSON); the answer is marked as assisted.",
         metavar="FILE", show_default=False)] = None,
@@ -81,10 +85,13 @@ def check_command(
         row = find_fitting(disk.read_catalog(catalog), fitting)
         known = disk.read_camera(camera)
         lines = disk.read_lines(assist, len(photos))
+        if turned is not None and premark is None:
+            raise Misuse("--turned says where the joint was photographed from the marked pipe: name its photo with "
+                         "--premark too.")
         make_folder(overlay)
     except Misuse as error:
         leave(str(error), MISUSE)
-    asked = Asked(row, unit.value if unit else row.unit, known, confidence, overlay, as_json, budget, lines)
+    asked = Asked(row, unit.value if unit else row.unit, known, confidence, overlay, as_json, budget, lines, turned)
     course: Course[Answer] = Course()
     try:
         marked = _marked(premark, asked, course) if premark else None
@@ -108,6 +115,7 @@ class Asked:
     as_json: bool
     budget: bool
     lines: Lines | None = None
+    turned_deg: float | None = None
 
 
 @dataclass
@@ -180,7 +188,7 @@ def _answer(path: Path, data: bytes, asked: Asked, course: Course[Answer], marke
     if marked:
         from vision.pipeline import with_premark
 
-        verdict = with_premark(verdict, marked.verdict, asked.fitting)
+        verdict = with_premark(verdict, marked.verdict, asked.fitting, asked.turned_deg)
     answer = answer_of(verdict, asked.fitting, photo=shown(path), sha256=sha256, unit=asked.unit,
                        seconds=time.perf_counter() - began, before=marked.told if marked else None, lines=lines)
     if asked.overlay:

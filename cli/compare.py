@@ -128,7 +128,8 @@ def _compared(old: Viewed, new: Viewed, row: Fitting, least_mm: float | None, tu
 def _turn(old: Viewed, new: Viewed, turned: float | None) -> Turn | None:
     """By the user's word, else by what both photos show, else not known."""
     from vision import place
-    from vision.compare import TOLD_U_DEG, Turn
+    from vision.compare import Turn
+    from vision.wave import TOLD_U_DEG
 
     if turned is not None:
         return Turn((turned + 180) % 360 - 180, TOLD_U_DEG, "word")

@@ -106,7 +106,7 @@ def marked_answer(task: Task, says: str) -> dict[str, Any]:
         "unit": "in", "mark_depth": 1.125, "mark_tolerance": 0.06,
         "depth": found,
         "cut": None if depth is None else {"angle_deg": angle, "across": angle},
-        "line_width": None, "p_placed": None, "view": None,
+        "line_width": None if depth is None else 0.06, "p_placed": None, "view": None,
         "budget": [] if depth is None else [{"name": "pipe diameter", "u": 0.004, "share": 0.16}],
         "reasons": [{"code": each.code, "text": each.text, "advice": each.advice} for each in reasons],
         "seconds": 0.01, "version": task.version,

@@ -31,7 +31,7 @@ ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text("utf-8")
 KEYS = ["photo", "sha256", "fitting", "verdict", "unit", "limit", "gap", "insertion", "line_width", "p_full",
         "view", "budget", "reasons", "assisted", "seconds", "version", "min_insertion", "insertion_from", "p_inserted",
-        "premark"]
+        "premark", "gap_from", "far_edge", "by_side"]
 
 # The first byte of a fake photo says what the fake inspection finds in it.
 FOUND = {b"f": lambda: known_verdict(0.5), b"s": lambda: known_verdict(4.0), b"u": lambda: known_verdict(1.5),
@@ -374,7 +374,7 @@ def test_every_option_of_check_stands_in_the_readme() -> None:
     text = CliRunner().invoke(app, ["check", "--help"], env={"COLUMNS": "200"}).stdout
     options = set(re.findall(r"--[a-z]+", text)) - {"--help"}
     assert options == {"--fitting", "--catalog", "--unit", "--json", "--overlay", "--budget", "--confidence",
-                       "--camera", "--premark", "--assist"}
+                       "--camera", "--premark", "--turned", "--assist"}
     for option in options:
         assert f"`{option}" in README
 

@@ -12,7 +12,7 @@ from tests import pipes
 from tests import scene as scenes
 from tests.scene import Scene
 from vision import uncertainty
-from vision.insertion import difference, insert
+from vision.insertion import Made, Marked, difference, gap_of, insert, p_within, unlike
 from vision.pipeline import with_premark
 from vision.placing import Chain
 from vision.pose import solve_pose
@@ -80,7 +80,7 @@ def test_draws_of_both_chains_with_one_pipe_say_the_same() -> None:
     first, second = drawn(marked.inputs(), rng, count), drawn(made.inputs(), rng, count)
     apart = marked.depth_mm(first) - made.gap_mm(second)
     together = marked.depth_mm(first) - made.gap_mm(second | {PIPE_DIAMETER: first[PIPE_DIAMETER]})
-    told = insert(pipes.placement(before), measured, row)
+    told = insert(replace(Marked.of(pipes.placement(before)), wave_mm=0.0), replace(Made.of(measured), wave_mm=0.0))
     assert told.length.value_mm == pytest.approx(together.mean(), abs=0.03)
     assert told.length.u_mm == pytest.approx(together.std(), rel=0.04)
     assert told.length.u_mm < 0.93 * apart.std()  # counted twice it would be this much: the check can fail
@@ -106,7 +106,7 @@ def said(gap_mm: float, least: float | None = None) -> tuple[Verdict, Scene]:
 def test_the_least_insertion_decides_where_there_is_one(gap: float, depth: float, word: str) -> None:
     verdict, scene = said(gap, least=27.0)
     before = pipes.verdict(pipes.marked(depth, fitting=replace_tolerance(scene, 1.0)))
-    both = with_premark(verdict, before, scene.fitting)
+    both = with_premark(verdict, before, scene.fitting, turn_deg=0.0)
     assert both.word == word
     assert both.insertion is not None
     assert both.measurement is not None
@@ -114,6 +114,78 @@ def test_the_least_insertion_decides_where_there_is_one(gap: float, depth: float
     assert ("interval-spans-insertion" in {d.reason for d in both.reasons}) == (word == "unproven")
     assert both.insertion.p_enough is not None
     assert (both.insertion.p_enough > 0.97) == (word == "full")
+
+
+def test_where_nobody_knows_the_sides_the_insertion_may_differ_by_what_hand_and_saw_allow() -> None:
+    verdict, scene = said(0.5, least=27.0)
+    before = pipes.verdict(pipes.marked(28.6, fitting=scene.fitting))
+    same, other, unknown = (with_premark(verdict, before, scene.fitting, turn).insertion for turn in (0.0, 180.0, None))
+    assert same is not None
+    assert other is not None
+    assert unknown is not None
+    wave_mm = math.hypot(math.radians(0.7), math.radians(0.7)) * scene.fitting.pipe_od_mm / 2
+    assert other.length.u_mm**2 - same.length.u_mm**2 == pytest.approx((2 * wave_mm) ** 2, rel=0.02)
+    assert unknown.length.u_mm**2 - same.length.u_mm**2 == pytest.approx(2 * wave_mm**2, rel=0.05)
+    assert with_premark(verdict, before, scene.fitting).word == "unproven"  # 28.1 give or take 1.6, and 27 is the least
+
+
+# --- the line's width --------------------------------------------------------------------------------
+
+MARKED = Marked(normal(28.6, 0.2), 2.0, 0.5, 0.0)
+
+
+def made(far: Interval | None, most: float = 1.5, width: float | None = 1.2) -> Made:
+    return Made(Interval(most / 2, 0.0, most, 0.4), far, width, 0.5, 0.0, 0.95)
+
+
+def test_a_hidden_near_edge_lies_as_far_before_the_far_one_as_the_line_is_wide() -> None:
+    near = insert(MARKED, made(normal(2.6, 0.1))).near
+    assert near is not None
+    assert near.value_mm == pytest.approx(0.6)
+    assert near.u_mm == pytest.approx(math.hypot(0.1, 2.0 * math.hypot(0.08, 0.2 / 28.6)))
+    assert gap_of(near) == near
+    assert p_within(near, 1.5875) > 0.99
+
+
+def test_a_line_that_lies_under_the_collar_makes_the_insertion_deeper_than_the_mark() -> None:
+    found = insert(MARKED, made(normal(1.2, 0.1)))
+    assert found.near is not None
+    assert found.near.value_mm == pytest.approx(-0.8)
+    assert found.length.value_mm == pytest.approx(28.6 + 0.8)
+    assert gap_of(found.near).value_mm == 0
+
+
+def test_what_the_lip_can_hide_at_most_holds_whatever_the_width_says() -> None:
+    near = insert(MARKED, made(normal(3.6, 0.1), most=1.4)).near
+    assert near is not None
+    assert (near.value_mm, near.high_mm) == (1.4, 1.4)
+
+
+def test_lines_that_are_not_equally_wide_are_not_one_line() -> None:
+    assert unlike(MARKED, made(None, width=2.7)) is None
+    assert unlike(MARKED, made(None, width=2.9)) is not None
+    assert unlike(MARKED, made(None, width=None)) is None
+    assert unlike(MARKED, made(normal(3.6, 0.1))) is None
+    doubt = unlike(MARKED, made(normal(5.0, 0.1)))  # 3 mm would have to lie behind a lip that hides 1.5
+    assert doubt is not None
+    assert doubt.reason == "mark-differs"
+
+
+def test_with_the_width_a_joint_is_judged_that_the_lip_left_open() -> None:
+    row = scenes.fitting()
+    open_gap, far = Interval(1.0, 0.0, 2.2, 0.6), normal(2.4, 0.15)
+    alone = Measurement(open_gap, open_gap, 1.4, (), 0.8, 0.95, wave_mm=0.5, far=far)
+    said_alone = Verdict("unproven", (Doubt("interval-spans-limit"),), alone)
+    before = pipes.verdict(pipes.marked(28.6, fitting=row))
+    assert before.placement is not None
+    before = replace(before, placement=replace(before.placement, line_width_mm=2.0))
+    both = with_premark(said_alone, before, row)
+    assert both.word == "full"
+    assert {doubt.reason for doubt in both.reasons} == {"told-by-width"}
+    assert both.measurement is not None
+    assert both.measurement.gap.value_mm == pytest.approx(0.4)
+    narrow = replace(before, placement=replace(before.placement, line_width_mm=0.4))
+    assert with_premark(said_alone, narrow, row).word == "short"  # 2.0, behind a lip that hides 2.2
 
 
 def replace_tolerance(scene: Scene, tolerance: float):

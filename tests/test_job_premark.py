@@ -6,15 +6,20 @@ import json
 
 import pytest
 
+from cli.answer import answer_of, before_of, premark_answer_of
 from cli.jobs.before import best, joined
 from cli.jobs.listing import Joint, Listing, read_list
 from cli.jobs.matching import Matcher, joint_name
 from cli.jobs.settings import settings_of
+from cli.jobs.store import Answered
+from cli.jobs.together import at_deg
 from cli.jobs.worker import Task
-from tests import job_stub
+from tests import job_stub, pipes
+from tests.answers import known_fitting, known_verdict
 from tests.job_stub import photo
 from tests.pipes import fitting
 from tests.test_job import Desk, desk  # noqa: F401
+from vision.pipeline import with_premark
 
 # --- which photos they are ---------------------------------------------------------------------------
 
@@ -89,6 +94,47 @@ def test_which_word_comes_of_both(gap: str, pipe: str, least: float | None, word
     assert ("premark-unread" in codes) == (pipe == "unproven")
     assert (told.get("p_inserted") is not None) == (least is not None and gap != "none" and pipe != "unproven")
     assert "demo-fitting" in codes
+
+
+@pytest.mark.parametrize("gap_mm", [-0.6, 0.9, 6.0])
+@pytest.mark.parametrize("least", [None, 26.0])
+@pytest.mark.parametrize("turn_deg", [None, 0.0])
+def test_a_job_says_what_check_says_of_the_same_photos(gap_mm: float, least: float | None,
+                                                       turn_deg: float | None) -> None:
+    row = known_fitting().model_copy(update={"min_insertion": least})
+    said, before = known_verdict(gap_mm), pipes.verdict(pipes.marked(28.6, fitting=row))
+    facts = {"photo": "a.jpg", "sha256": "0", "unit": "mm", "seconds": 0.0}
+    made, pipe = answer_of(said, row, **facts), premark_answer_of(before, row, **facts)
+    check = answer_of(with_premark(said, before, row, turn_deg), row, **facts, before=before_of(pipe))
+    check = json.loads(check.model_dump_json())
+    told = joined(json.loads(made.model_dump_json()), json.loads(pipe.model_dump_json()), turn_deg=turn_deg)
+    assert (check["gap_from"] == "width") == (gap_mm < 0)
+    for key in ("gap", "insertion"):
+        assert told[key] == pytest.approx(check[key], abs=2e-4)
+    for key in ("p_full", "p_inserted"):
+        assert told[key] == pytest.approx(check[key], abs=1e-3)
+    for key in ("verdict", "reasons", "gap_from", "insertion_from", "premark"):
+        assert told[key] == check[key]
+
+
+def test_an_answer_from_before_version_0_19_is_put_together_as_it_was() -> None:
+    made, pipe = answers("full", "placed", None)
+    assert "by_side" not in made
+    assert joined(made, pipe)["insertion"] == joined(made | {"by_side": 0.0, "far_edge": None}, pipe)["insertion"]
+
+
+@pytest.mark.parametrize(("sides", "pipe_sides", "known"), [
+    ("0 120", "90", {"J-1_1.jpg": 0.0, "J-1_2.jpg": 120.0, "J-1_before.jpg": 90.0}),
+    ("12h 4h", "", {"J-1_1.jpg": 0.0, "J-1_2.jpg": 120.0}),
+    ("0", "3h", {"J-1_before.jpg": 90.0}),  # one side for two photos: nobody knows which
+    ("left", "", {}),
+])
+def test_the_list_tells_from_which_sides_pipe_and_joint_were_photographed(sides: str, pipe_sides: str,
+                                                                          known: dict) -> None:
+    kinds = {"J-1_2.jpg": "joint", "J-1_before.jpg": "premark", "J-1_1.jpg": "joint"}
+    photos = [Answered(i, name, "checked", "", {}, "", None, None, kind)
+              for i, (name, kind) in enumerate(kinds.items())]
+    assert at_deg(Joint("J-1", "2", sides=sides, premark_sides=pipe_sides), photos) == known
 
 
 def test_of_several_photos_of_a_pipe_the_one_that_knows_best_counts() -> None:

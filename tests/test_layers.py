@@ -17,11 +17,12 @@ PARTS = {"focal": {"decode"}, "looks": {"locate", "end"}, "sides": {"refine", "a
          "mouth": {"read", "square", "survey", "depth", "trace"}, "resample": {"unwrap", "lanes", "edges", "looks"},
          "lanes": {"survey", "gauge", "edges"},
          "mark": {"read", "depth"}, "cut": {"depth"},
-         "redraw": {"uncertainty", "placing", "insertion"}, "sharpness": {"pipeline"}}
+         "redraw": {"uncertainty", "placing", "insertion"}, "wave": {"uncertainty", "placing", "insertion"},
+         "sharpness": {"pipeline"}}
 # After the road: they put several verdicts together, and may ask stages of it.
-BEYOND = {"compare": {"uncertainty", "redraw"}, "ring": {"uncertainty", "redraw", "compare"},
-          "views": {"redraw", "place", "compare", "ring"},
-          "drawn": {"redraw", "compare", "ring"}, "place": set()}
+BEYOND = {"compare": {"uncertainty", "redraw", "wave"}, "ring": {"uncertainty", "redraw", "compare", "wave"},
+          "views": {"redraw", "place", "compare", "ring", "wave"},
+          "drawn": {"redraw", "compare", "ring", "wave"}, "place": set()}
 SHARED = {"records", "reasons", "geometry", "propagation", "networks"}
 FROM_CALIBRATION = {"calibration.camera": {"Camera", "FocalSource"}, "calibration.fittings": {"Fitting"}}
 LENS_READERS = {"Lens", "Profile", "ProfileError", "read_lens", "turned"}  # where photo and profile meet

@@ -21,7 +21,7 @@ from tests.answers import CATALOG, known_verdict
 from vision.records import Doubt, Ends, Photo, PremarkVerdict
 
 KEYS = ["kind", "photo", "sha256", "fitting", "verdict", "unit", "mark_depth", "mark_tolerance", "depth", "cut",
-        "line_width", "p_placed", "view", "budget", "reasons", "seconds", "version"]
+        "line_width", "by_side", "p_placed", "view", "budget", "reasons", "seconds", "version"]
 README = (Path(__file__).parent.parent / "README.md").read_text("utf-8")
 
 
@@ -132,11 +132,21 @@ def test_a_misplaced_mark_takes_the_word_away_and_a_least_insertion_gives_one() 
     result = run("check", "joint.jpg", "--premark", "misplaced.jpg")
     assert result.exit_code == 11
     assert "mark-misplaced" in result.stdout
-    result = run("check", "joint.jpg", "--premark", "misplaced.jpg", catalog="least.toml")
+    result = run("check", "joint.jpg", "--premark", "misplaced.jpg", "--turned", "0", catalog="least.toml")
     assert result.exit_code == 10
-    result = run("check", "joint.jpg", "--premark", "placed.jpg", catalog="least.toml")
+    result = run("check", "joint.jpg", "--premark", "placed.jpg", "--turned", "0", catalog="least.toml")
     assert result.exit_code == 0
     assert "reached: more than 99.9 % likely" in result.stdout
+
+
+def test_where_the_sides_are_not_said_less_is_sure() -> None:
+    both = "check", "joint.jpg", "--premark", "placed.jpg"
+    untold, told = (json.loads(run(*both, *more, "--json").stdout)["insertion"] for more in ((), ("--turned", "0")))
+    assert untold["u"] > 1.5 * told["u"]
+    assert untold["value"] == told["value"]
+    alone = run("check", "joint.jpg", "--turned", "0")
+    assert alone.exit_code == 2
+    assert "--premark" in alone.stderr
 
 
 def test_a_premark_photo_that_is_not_there_is_misuse() -> None:

@@ -28,18 +28,15 @@ from vision.propagation import Draws, FirstOrder, Input, Normal, first_order, no
 from vision.propagation.agreement import draw_all, shared_inputs
 from vision.records import Contribution, Doubt, Floats, Gap, Interval, Limbs, Photo, Pose, Verdict
 from vision.redraw import SidesTooUncertain
-from vision.uncertainty import Chain
+from vision.uncertainty import Chain, by_far_edge, wave_of
+from vision.wave import apart_mm
 
 Change = Literal["moved", "still", "unproven"]
 EdgeName = Literal["near", "far"]
 
 DRAWS = 4000
 LEAST_COMMON_DEG = 25.0  # of an arc that both photos show; less is no mean
-SEAT_RAD = math.radians(0.7)  # how square a mouth stands to the pipe in it (common practice, no source)
-TOLD_U_DEG = 10.0  # how well people say from which side they photographed
-HAND_RAD = math.radians(0.7)  # how square a line is drawn by hand round a pipe (common practice, no source)
 CLOSE_MM = 0.8  # a near edge nearer to the mouth than this may be one with the seam's shadow
-SHIFTED_MM = 0.35  # by which a dark ring at the mouth may be taken for collar where ink touches it
 # By so much the line's width may differ between two photos of it: of 287 pairs 98 in 100 differ by less than 0.5 mm,
 # one by 0.85, and two, of whom a shadow's end had passed for the near edge, by 1.5 and 2.1 (DEVELOPERS.md).
 MOST_WIDER_MM = 0.8
@@ -203,14 +200,10 @@ class Seen:
 
     def by_far_edge(self) -> Seen:
         """The same photo with the mark's far edge in place of the near one."""
-        gap = self.gap
-        far = gap.far
-        if far is None or gap.line_width_mm is None:
+        gap = by_far_edge(self.gap)
+        if gap is None:
             raise ValueError("the far edge of this mark was not read")
-        back = SHIFTED_MM if gap.touches else gap.most_mm - gap.value_mm
-        value = gap.value_mm + gap.line_width_mm
-        return replace(self, gap=replace(gap, near=far, value_mm=value, least_mm=value, most_mm=value + back,
-                                         touches=False))
+        return replace(self, gap=gap)
 
     def within(self, low_rad: float, high_rad: float) -> Seen:
         """The mark on this arc alone; the mouth is a plane's cut, and stays whole."""
@@ -346,19 +339,10 @@ def _side_u(old: Seen, new: Seen, turn: Turn | None, common: bool, fitting: Fitt
     The gap goes round the pipe as g0 + a cos + b sin; each of a and b is known no better than seat and hand
     allow, or than the slant that was read says.  On a common arc only the doubt about the turn is left.
     """
-    wave = math.hypot(SEAT_RAD, HAND_RAD) * fitting.pipe_od_mm / 2
-    wave = max(wave, *(_slant(seen) for seen in (old, new)))
-    if common and turn:
-        return wave * math.radians(turn.u_deg)
-    if turn:
-        return wave * 2 * abs(math.sin(math.radians(turn.deg) / 2))
-    return math.sqrt(2) * wave
-
-
-def _slant(seen: Seen) -> float:
-    """Amplitude of the wave that the slant read in this photo belongs to."""
-    low, high = seen.arc_rad
-    return seen.gap.askew_mm / max(0.3, math.sin(high) - math.sin(low))
+    wave = max(wave_of(seen.gap, fitting) for seen in (old, new))
+    if turn is None:
+        return apart_mm(wave, None)
+    return apart_mm(wave, 0.0 if common else turn.deg, turn.u_deg)
 
 
 def _correlation(gaps: list[Floats]) -> float:

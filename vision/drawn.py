@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vision.compare import HAND_RAD, TOLD_U_DEG
 from vision.records import Edge, Floats, Pose, PremarkVerdict
 from vision.redraw import independent_rows
 from vision.ring import WAVE_U_MM, Wave
+from vision.wave import HAND_RAD, TOLD_U_DEG
 
 # A joint whose gap goes round as a wave is one whose line may well be worse than lines usually are: where its cause is
 # asked for, the usual says only half of what it says of joints at large.

@@ -93,7 +93,7 @@ def _bias_mm(soft_mm: float, views_mm: float) -> float:
     Set on gaps of the test world and of joints photographed twice or from three sides, with those kept out in view:
     with what else makes an interval it holds 98 in 100 (DEVELOPERS.md, "The networks").
     """
-    return 0.05 + 2.2 * max(0.0, soft_mm - 0.08) + 0.25 * min(views_mm, 1.0)
+    return 0.05 + 2.6 * max(0.0, soft_mm - 0.08) + 0.25 * min(views_mm, 1.0)
 
 
 def split(beyond: NDArray[np.float32], strip: Strip) -> tuple[Floats, Floats, NDArray[np.bool_]]:

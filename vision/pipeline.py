@@ -25,7 +25,7 @@ from vision.depth import columns_for, cut_near, find_ends, read_depth, with_end
 from vision.edges import ROUGHLY, SURE, closer, far_off, known, level_with, reconciled
 from vision.end import find_end
 from vision.gauge import faced, facing, gauge, moved, scaled, widened
-from vision.insertion import insert
+from vision.insertion import Made, Marked, gap_of, insert, p_within, unlike
 from vision.lanes import straighten
 from vision.locate import locate
 from vision.placing import place
@@ -58,7 +58,7 @@ from vision.survey import asked_from, closely, confirmed, mouth_near, survey
 from vision.trace import read_by_hand
 from vision.uncertainty import measure
 from vision.unwrap import FIRST_MM, STEP_MM, unwrap
-from vision.verdict import in_order, judge, judge_insertion, judge_placement
+from vision.verdict import in_order, judge, judge_by_width, judge_insertion, judge_placement
 
 MOST_TURNS = 3
 LOOKS, LOOKS_ANEW = (SURE,), (ROUGHLY, SURE)  # how well a side must be seen to be taken over
@@ -266,18 +266,26 @@ def _first_told(verdicts: Iterable[_Said], misled: frozenset[str]) -> _Said:
     return kept
 
 
-def with_premark(said: Verdict, before: PremarkVerdict, fitting: Fitting) -> Verdict:
-    """What was said of a joint, with what the photo of its marked pipe adds: the insertion from both.
+def with_premark(said: Verdict, before: PremarkVerdict, fitting: Fitting, turn_deg: float | None = None) -> Verdict:
+    """What was said of a joint, with what the photo of its marked pipe adds: the insertion from both, and the gap where
+    the joint's photo hides it but shows the line's far edge.
 
-    A photo that told no depth adds nothing but the word of it.
+    A photo that told no depth adds nothing but the word of it.  turn_deg: by how much the joint's photo was taken from
+    further round the pipe, where that is known.
     """
     if before.placement is None:
         return replace(said, premark=before, reasons=in_order([*said.reasons, Doubt("premark-unread")]))
     if said.measurement is None:
         return replace(said, premark=before)
-    insertion = insert(before.placement, said.measurement, fitting)
-    word, reasons = judge_insertion(insertion.length, fitting.min_insertion_mm, (said.word, said.reasons), before.word)
+    marked, made = Marked.of(before.placement), Made.of(said.measurement)
+    if doubt := unlike(marked, made):
+        return replace(said, word="unproven", premark=before, reasons=in_order([*said.reasons, doubt]))
+    insertion, by_gap = insert(marked, made, fitting.min_insertion_mm, turn_deg), (said.word, said.reasons)
     measurement = replace(said.measurement, insertion=insertion.length)
+    if near := insertion.near:
+        measurement = replace(measurement, gap=gap_of(near), p_full=p_within(near, fitting.max_gap_mm))
+        by_gap = judge_by_width(measurement.gap, fitting.max_gap_mm, said.reasons)
+    word, reasons = judge_insertion(insertion.length, fitting.min_insertion_mm, by_gap, before.word)
     return replace(said, word=word, reasons=reasons, measurement=measurement, premark=before, insertion=insertion)
 
 

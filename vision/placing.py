@@ -39,6 +39,7 @@ from vision.records import (
     Squareness,
 )
 from vision.redraw import Redraw, Values
+from vision.wave import HAND_RAD, SAW_RAD, amplitude_mm
 
 DRAWS = 4000
 ANY_LENS = (0.85, 2.1)  # times the assumed focal length: from wide to twofold, as phones have them (no source)
@@ -67,6 +68,7 @@ def place(depth: Depth, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitti
         line_width_mm=depth.line_width_mm,
         budget=tuple(Contribution(part.name, part.u, part.share) for part in chain.first_order().budget),
         p_placed=_p_placed(draws, fitting), confidence=confidence, doubts=tuple(doubts),
+        wave_mm=amplitude_mm(fitting.pipe_od_mm / 2, (HAND_RAD, SAW_RAD), depth.slant_mm, depth.near.angles_rad),
     )
 
 

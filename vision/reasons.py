@@ -78,7 +78,10 @@ _ALL = (
     Reason("mark-misplaced", "The mark was photographed before and lies at another depth than the catalog's.",
            "Give the row its `min_insertion`, and the insertion is judged by both photos; else a person decides."),
     Reason("interval-spans-insertion", "The insertion is too near to the least one allowed for two photos to settle.",
-           "Take both photos closer and square to the pipe, or measure on site."),
+           "Take both photos closer, square to the pipe and from one side of it, or measure on site."),
+    Reason("told-by-width", "The joint's photo hides the mark's near edge; the line's width on the marked pipe told "
+           "where it lies.",
+           "Where more depends on it, take the photo from the pipe's side of the mouth.", bars=False),
     Reason("no-tolerance", "The fitting's row gives no tolerance for the mark, so its depth is told but not judged.",
            "Compare the depth with the fitting's instructions; if they state a tolerance, add `mark_tolerance`."),
     Reason("focal-assumed", "The photo does not say a usable focal length; an ordinary phone's was assumed.",

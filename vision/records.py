@@ -335,7 +335,9 @@ class Interval:
 class Measurement:
     """The gap with everything that is known about how far it may be off.
 
-    p_full: probability that the true gap lies at or under the fitting's limit (JCGM 106).
+    p_full: probability that the true gap lies at or under the fitting's limit (JCGM 106).  wave_mm: standard
+    uncertainty of the wave in which the gap may go round the pipe.  far: from the mouth to the mark's far edge, where
+    the near one is hidden.
     """
 
     gap: Interval
@@ -345,6 +347,8 @@ class Measurement:
     p_full: float
     confidence: float
     doubts: tuple[Doubt, ...] = ()
+    wave_mm: float = 0.0
+    far: Interval | None = None
 
 
 # --- the road of a bare pipe ---------------------------------------------------------------------------
@@ -408,7 +412,8 @@ class Squareness:
 class Placement:
     """The mark's depth with everything that is known about how far it may be off.
 
-    p_placed: probability that the true depth lies within the catalog's tolerance; None where it gives none.
+    p_placed: probability that the true depth lies within the catalog's tolerance; None where it gives none.  wave_mm:
+    standard uncertainty of the wave in which the depth may go round the pipe.
     """
 
     depth: Interval
@@ -418,6 +423,7 @@ class Placement:
     p_placed: float | None
     confidence: float
     doubts: tuple[Doubt, ...] = ()
+    wave_mm: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -443,12 +449,14 @@ class Insertion:
     """How far the pipe is in, by the mark's measured depth and the measured gap.
 
     shared_u_mm: what both owe to the pipe's diameter and so takes off their difference.  p_enough: probability that
-    the true insertion is at least the catalog's least; None where it gives none.
+    the true insertion is at least the catalog's least; None where it gives none.  near: from the mouth to the mark's
+    near edge, negative under the collar, where the joint's photo hides it and the line's width told it.
     """
 
     length: Interval
     shared_u_mm: float
     p_enough: float | None
+    near: Interval | None = None
 
 
 @dataclass(frozen=True)

@@ -16,12 +16,13 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from calibration.fittings import Fitting
-from vision.compare import HAND_RAD, SEAT_RAD, Seen, Turn
+from vision.compare import Seen, Turn
 from vision.propagation import Input, Normal, Rectangular, normal_quantile
 from vision.propagation.agreement import draw_all, shared_inputs
 from vision.records import Floats, Interval, Verdict
 from vision.redraw import SidesTooUncertain
 from vision.uncertainty import HAND, OFF_CENTRE_MM, Chain
+from vision.wave import HAND_RAD, SEAT_RAD
 
 DRAWS = 4000
 SAME_MOUTH = 0.5  # share of a mouth's variance that all views of one collar have in common

@@ -35,6 +35,7 @@ from vision.propagation import (
 )
 from vision.records import Contribution, Edge, Floats, Gap, Interval, Limbs, Measurement, Pose, Refusal
 from vision.redraw import Redraw, SidesTooUncertain, Values
+from vision.wave import HAND_RAD, SEAT_RAD, amplitude_mm
 
 DRAWS = 4000  # the ends of a 95 % interval then scatter by 4 % of u; more would cost more than it tells
 
@@ -43,6 +44,8 @@ OFF_CENTRE_MM = 0.4  # half width of where the pipe may sit in the collar's bore
 # Bare pipe in the lip's shadow may pass for ink: of 716 lines that seemed to touch the mouth (`studio.stories pull`,
 # `--first 100000` and `110000`) 16 in 100 stood free by more than this, one in 100 by twice as much.
 SHADOW_MM = 0.35
+
+SHIFTED_MM = 0.35  # by which a dark ring at the mouth may be taken for collar where ink touches it
 
 _EDGES, HAND = ("mouth edge", "mark edge", "mark ragged"), "placed by hand"
 
@@ -71,7 +74,32 @@ def measure(gap: Gap, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitting
         p_full=conformity_probability(draws, fitting.max_gap_mm, floor=0.0),
         confidence=confidence,
         doubts=gap.doubts,
+        wave_mm=wave_of(gap, fitting),
+        far=_far(gap, limbs, pose, camera, fitting, confidence) if gap.touches else None,
     )
+
+
+def wave_of(gap: Gap, fitting: Fitting) -> float:
+    """Standard uncertainty, mm, of the wave in which the gap may go round the pipe."""
+    return amplitude_mm(fitting.pipe_od_mm / 2, (SEAT_RAD, HAND_RAD), gap.askew_mm, gap.near.angles_rad)
+
+
+def by_far_edge(gap: Gap) -> Gap | None:
+    """The same with the mark's far edge in place of the near one; None where it wasn't read."""
+    if gap.far is None or gap.line_width_mm is None:
+        return None
+    back = SHIFTED_MM if gap.touches else gap.most_mm - gap.value_mm
+    value = gap.value_mm + gap.line_width_mm
+    return replace(gap, near=gap.far, value_mm=value, least_mm=value, most_mm=value + back, touches=False)
+
+
+def _far(gap: Gap, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitting, confidence: float) -> Interval | None:
+    """From the mouth to the mark's far edge."""
+    beyond = by_far_edge(gap)
+    if beyond is None:
+        return None
+    chain = Chain.of(beyond, limbs, pose, camera, fitting)
+    return _interval(monte_carlo(chain.gap_mm, chain.inputs(), DRAWS), chain.open_mm, confidence, beyond.touches)
 
 
 def first_order_of(gap: Gap, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitting) -> FirstOrder:

@@ -24,15 +24,24 @@ def judge(measurement: Measurement, doubts: Iterable[Doubt],
 
     doubts: from the stages before; those of the measurement are added.  Any that bars makes it `unproven`.
     """
-    gap = measurement.gap
-    word = _WORDS[propagation.judge(gap.low_mm, gap.high_mm, fitting.max_gap_mm)]
-    found = [*doubts, *measurement.doubts]
-    if word == "unproven":
-        found.append(Doubt("interval-spans-limit"))
-    if fitting.is_demo:
-        found.append(Doubt("demo-fitting"))
-    reasons = in_order(found)
-    return ("unproven" if any(REASONS[d.reason].bars for d in reasons) else word), reasons
+    demo = [Doubt("demo-fitting")] if fitting.is_demo else []
+    return _judged(measurement.gap, fitting.max_gap_mm, [*doubts, *measurement.doubts, *demo])
+
+
+def judge_by_width(gap: Interval, limit_mm: float, reasons: Iterable[Doubt]) -> tuple[Word, tuple[Doubt, ...]]:
+    """The same for a gap that the line's width on its marked pipe told; reasons: what was said of the joint alone."""
+    kept = [doubt for doubt in reasons if doubt.reason != "interval-spans-limit"]
+    return _judged(gap, limit_mm, [*kept, Doubt("told-by-width")])
+
+
+def _judged(gap: Interval, limit_mm: float, doubts: list[Doubt]) -> tuple[Word, tuple[Doubt, ...]]:
+    word = _WORDS[propagation.judge(gap.low_mm, gap.high_mm, limit_mm)]
+    return _unless_barred(word, [*doubts, Doubt("interval-spans-limit")] if word == "unproven" else doubts)
+
+
+def _unless_barred(word: Word, doubts: Iterable[Doubt]) -> tuple[Word, tuple[Doubt, ...]]:
+    reasons = in_order(doubts)
+    return ("unproven" if any(REASONS[doubt.reason].bars for doubt in reasons) else word), reasons
 
 
 def judge_placement(placement: Placement, doubts: Iterable[Doubt],
@@ -79,8 +88,7 @@ def judge_insertion(length: Interval, least_mm: float | None, said: tuple[Word, 
     else:
         word = "unproven"
         found.append(Doubt("interval-spans-insertion"))
-    reasons = in_order(found)
-    return ("unproven" if any(REASONS[d.reason].bars for d in reasons) else word), reasons
+    return _unless_barred(word, found)
 
 
 def in_order(doubts: Iterable[Doubt]) -> tuple[Doubt, ...]:

@@ -17,11 +17,12 @@ import numpy as np
 
 from calibration.fittings import Fitting
 from vision import place
-from vision.compare import TOLD_U_DEG, Turn
+from vision.compare import Turn
 from vision.reasons import REASONS
 from vision.records import Doubt, Interval, Verdict, Word
 from vision.redraw import SidesTooUncertain
 from vision.ring import Placed, Ring, Wave
+from vision.wave import TOLD_U_DEG
 
 LEAST_SEEN = 0.5  # of the circumference, for `full`: this program's own rule, of no standard
 # Reasons of one view that bear on the whole joint: two bar a verdict on it, one says that a person placed lines.

@@ -8,16 +8,16 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 from calibration.fittings import MM_PER_UNIT
 from cli.answer import why
 from cli.jobs.store import Answered
-from vision.insertion import difference, p_enough, shared_u_mm
+from vision.insertion import Made, Marked, by_pipe_mm, gap_of, insert, p_within, unlike
 from vision.records import Contribution, Doubt, Interval
-from vision.verdict import judge_insertion
+from vision.verdict import in_order, judge_by_width, judge_insertion
 
 _K = 2.0  # standard uncertainties by which two depths of one mark may differ
 
@@ -27,12 +27,22 @@ def is_premark(answer: dict[str, Any]) -> bool:
     return answer.get("kind") == "premark"
 
 
-def with_premark(photos: Sequence[Answered], confidence: float = 0.95) -> list[Answered]:
-    """The photos of one joint, the answers for the made joint with what its marked pipe told."""
+def with_premark(photos: Sequence[Answered], confidence: float = 0.95,
+                 at_deg: Mapping[str, float] | None = None) -> list[Answered]:
+    """The photos of one joint, the answers for the made joint with what its marked pipe told.
+
+    at_deg: by the names of the photos, from which sides they were taken, as far as that is known.
+    """
     before = best([photo.answer for photo in photos if photo.answer and is_premark(photo.answer)])
     if before is None:
         return list(photos)
-    return [replace(photo, answer=joined(photo.answer, before, confidence))
+    at = at_deg or {}
+    side = next((at.get(photo.name) for photo in photos if photo.answer is before), None)
+
+    def turn(name: str) -> float | None:
+        return None if side is None or name not in at else at[name] - side
+
+    return [replace(photo, answer=joined(photo.answer, before, confidence, turn(photo.name)))
             if photo.answer and not is_premark(photo.answer) else photo for photo in photos]
 
 
@@ -60,41 +70,66 @@ def _may_be_one(one: dict[str, Any], other: dict[str, Any]) -> bool:
     return bool(abs(a - b) <= _K * math.hypot(u, v))
 
 
-def joined(answer: dict[str, Any], before: dict[str, Any], confidence: float = 0.95) -> dict[str, Any]:
-    """The answer for a joint as `collargap check --premark` gives it."""
+def joined(answer: dict[str, Any], before: dict[str, Any], confidence: float = 0.95,
+           turn_deg: float | None = None) -> dict[str, Any]:
+    """The answer for a joint as `collargap check --premark` gives it; turn_deg: its `--turned`."""
     told = answer | {"premark": {key: before[key] for key in ("photo", "sha256", "verdict", "depth")}}
     if before["depth"] is None:
-        return told | {"reasons": [*answer["reasons"], _why("premark-unread")]}
+        return told | {"reasons": [*answer["reasons"], why(Doubt("premark-unread")).model_dump()]}
     if answer["gap"] is None:
         return told
-    length = difference(_interval(before, "depth"), _interval(answer, "gap"),
-                        shared_u_mm(_parts(before), _parts(answer)), confidence)
-    per_mm = 1 / MM_PER_UNIT[answer["unit"]]
-    least = answer.get("min_insertion")
-    least_mm = None if least is None else least / per_mm
+    marked, made = _marked(before), _made(answer, confidence)
     doubts = tuple(Doubt(reason["code"]) for reason in answer["reasons"])
-    word, reasons = judge_insertion(length, least_mm, (answer["verdict"], doubts), before["verdict"])
-    known = {reason["code"]: reason for reason in answer["reasons"]}
-    enough = p_enough(length, least_mm)
+    if doubt := unlike(marked, made):
+        return told | {"verdict": "unproven", "reasons": _reasons(answer, in_order([*doubts, doubt]))}
+    mm = MM_PER_UNIT[answer["unit"]]
+    least = answer.get("min_insertion")
+    least_mm = None if least is None else least * mm
+    insertion, by_gap = insert(marked, made, least_mm, turn_deg), (answer["verdict"], doubts)
+    if near := insertion.near:
+        limit_mm = answer["limit"] * mm
+        told |= {"gap": _length(gap_of(near), mm), "gap_from": "width", "p_full": round(p_within(near, limit_mm), 6)}
+        by_gap = judge_by_width(gap_of(near), limit_mm, doubts)
+    word, reasons = judge_insertion(insertion.length, least_mm, by_gap, before["verdict"])
+    enough = insertion.p_enough
     return told | {
-        "verdict": word, "insertion_from": "premark",
-        "insertion": {key: round(value * per_mm, 5) for key, value in
-                      (("value", length.value_mm), ("low", length.low_mm), ("high", length.high_mm),
-                       ("u", length.u_mm))},
-        "p_inserted": None if enough is None else round(enough, 6),
-        "reasons": [known.get(doubt.reason) or _why(doubt.reason) for doubt in reasons],
+        "verdict": word, "insertion_from": "premark", "insertion": _length(insertion.length, mm),
+        "p_inserted": None if enough is None else round(enough, 6), "reasons": _reasons(answer, reasons),
     }  # fmt: skip
 
 
-def _why(code: str) -> dict[str, Any]:
-    return why(Doubt(code)).model_dump()
+def _reasons(answer: dict[str, Any], doubts: Sequence[Doubt]) -> list[dict[str, Any]]:
+    """What these doubts say; those of the answer in its own words, with the facts that it measured."""
+    known = {reason["code"]: reason for reason in answer["reasons"]}
+    return [known.get(doubt.reason) or why(doubt).model_dump() for doubt in doubts]
 
 
-def _interval(answer: dict[str, Any], key: str) -> Interval:
-    found, mm = answer[key], MM_PER_UNIT[answer["unit"]]
+def _marked(answer: dict[str, Any]) -> Marked:
+    mm = MM_PER_UNIT[answer["unit"]]
+    return Marked(_interval(answer["depth"], mm), answer["line_width"] * mm, _by_side_mm(answer), _by_pipe_mm(answer))
+
+
+def _made(answer: dict[str, Any], confidence: float) -> Made:
+    mm, width = MM_PER_UNIT[answer["unit"]], answer["line_width"]
+    far = _interval(answer["far_edge"], mm) if answer.get("far_edge") else None
+    return Made(_interval(answer["gap"], mm), far, width and width * mm, _by_side_mm(answer), _by_pipe_mm(answer),
+                confidence)
+
+
+def _by_side_mm(answer: dict[str, Any]) -> float:
+    """0 of an answer from before version 0.19, which a ledger may hold."""
+    return (answer.get("by_side") or 0.0) * MM_PER_UNIT[answer["unit"]]
+
+
+def _interval(found: dict[str, float], mm: float) -> Interval:
     return Interval(*(found[end] * mm for end in ("value", "low", "high", "u")))
 
 
-def _parts(answer: dict[str, Any]) -> list[Contribution]:
+def _length(found: Interval, mm: float) -> dict[str, float]:
+    ends = ("value", found.value_mm), ("low", found.low_mm), ("high", found.high_mm), ("u", found.u_mm)
+    return {name: round(end / mm, 5) for name, end in ends}
+
+
+def _by_pipe_mm(answer: dict[str, Any]) -> float:
     mm = MM_PER_UNIT[answer["unit"]]
-    return [Contribution(part["name"], part["u"] * mm, part["share"]) for part in answer["budget"]]
+    return by_pipe_mm(Contribution(part["name"], part["u"] * mm, part["share"]) for part in answer["budget"])

@@ -21,7 +21,7 @@ from cli.jobs.listing import Joint
 from cli.jobs.store import Answered, Store
 from cli.jobs.text import visible
 from cli.jobs.timing import far_from, out_of_order, taken_at
-from cli.jobs.together import findings_of
+from cli.jobs.together import at_deg, findings_of
 from cli.jobs.verdicts import JointWord, contradiction, joint_word, risk, worst_first
 
 
@@ -79,7 +79,7 @@ def clues(store: Store, *, listed_order: bool) -> Clues:
 def judged(store: Store, seen: Clues, confidence: float = 0.95) -> Iterator[Judged]:
     """Every joint, in the order of the list; confidence: of the answers' intervals."""
     for joint, trouble, told in store.joints():
-        everything = with_premark(told, confidence)
+        everything = with_premark(told, confidence, at_deg(joint, told))
         photos = [photo for photo in everything if photo.kind == "joint"]
         findings = [*_own(joint, trouble, everything), *seen.by_joint.get(joint.name, ())]
         answers = [photo for photo in photos if photo.answer]
