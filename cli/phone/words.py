@@ -17,7 +17,8 @@ from vision.reasons import REASONS
 
 _DO = {
     "full": "Inside the limit on this photo. Go on with the checklist.",
-    "placed": "The mark is where the catalog wants it. Push the pipe in up to it, press, and take the joint's photo.",
+    "placed": "The mark is where the catalog wants it. Push the pipe in up to it, press, and take the joint's "
+              "photo from the same side.",
     "short": "Stop: the pipe is not fully in. Leave the joint open until someone who may decide has looked at it.",
 }
 _MISPLACED = ("Stop: the mark was not at its depth. Leave the joint open until someone who may decide has looked at "
