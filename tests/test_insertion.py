@@ -162,8 +162,9 @@ def test_what_the_lip_can_hide_at_most_holds_whatever_the_width_says() -> None:
 
 
 def test_lines_that_are_not_equally_wide_are_not_one_line() -> None:
-    assert unlike(MARKED, made(None, width=2.7)) is None
-    assert unlike(MARKED, made(None, width=2.9)) is not None
+    for before, after, alike in ((2.0, 2.55, True), (2.0, 2.65, False), (2.0, 1.35, False), (0.6, 0.85, True),
+                                 (0.6, 0.95, False), (4.0, 4.75, True), (4.0, 4.85, False)):
+        assert (unlike(replace(MARKED, width_mm=before), made(None, width=after)) is None) == alike
     assert unlike(MARKED, made(None, width=None)) is None
     assert unlike(MARKED, made(normal(3.6, 0.1))) is None
     doubt = unlike(MARKED, made(normal(5.0, 0.1)))  # 3 mm would have to lie behind a lip that hides 1.5

@@ -8,6 +8,7 @@ import pytest
 
 from cli.answer import answer_of, before_of, premark_answer_of
 from cli.jobs.before import best, joined
+from cli.jobs.before import with_premark as with_marked_pipe
 from cli.jobs.listing import Joint, Listing, read_list
 from cli.jobs.matching import Matcher, joint_name
 from cli.jobs.settings import settings_of
@@ -135,6 +136,21 @@ def test_the_list_tells_from_which_sides_pipe_and_joint_were_photographed(sides:
     photos = [Answered(i, name, "checked", "", {}, "", None, None, kind)
               for i, (name, kind) in enumerate(kinds.items())]
     assert at_deg(Joint("J-1", "2", sides=sides, premark_sides=pipe_sides), photos) == known
+
+
+def test_a_job_whose_list_names_the_sides_is_surer_of_the_insertion() -> None:
+    row, facts = known_fitting(), {"sha256": "0", "unit": "mm", "seconds": 0.0}
+    made = answer_of(known_verdict(0.9), row, photo="J-1.jpg", **facts)
+    pipe = premark_answer_of(pipes.verdict(pipes.marked(28.6, fitting=row)), row, photo="J-1_before.jpg", **facts)
+    photos = [Answered(i, answer.photo, "checked", "", json.loads(answer.model_dump_json()), "", None, None, kind)
+              for i, (answer, kind) in enumerate([(made, "joint"), (pipe, "premark")])]
+    told = {}
+    for name, at in {"untold": {}, "same": {"J-1.jpg": 90.0, "J-1_before.jpg": 90.0},
+                     "opposite": {"J-1.jpg": 270.0, "J-1_before.jpg": 90.0}}.items():
+        joint, before = with_marked_pipe(photos, at_deg=at)
+        assert before.answer == photos[1].answer
+        told[name] = joint.answer["insertion"]["u"]
+    assert told["same"] < 0.6 * told["untold"] < told["opposite"]
 
 
 def test_of_several_photos_of_a_pipe_the_one_that_knows_best_counts() -> None:

@@ -26,8 +26,9 @@ from vision.wave import apart_mm
 # One line, photographed on the marked pipe and on the joint from other sides, is not equally wide in both: of 237 such
 # pairs (`studio.stories marked --first 7000`) half differ by less than 4 in 100, 95 in 100 by less than 16.
 WIDTH_SHARE = 0.08
-# No pair differed by more than 0.56 mm: where more than this does, an edge is not what it seems, or the line another.
-MOST_WIDER_MM = 0.8
+# No pair differed by more than 27 in 100 and 0.56 mm: where one does by more than this, an edge or the scale of one
+# photo is not what it seems, or the line is another.
+MOST_WIDER_SHARE, LEAST_WIDER_MM, MOST_WIDER_MM = 0.3, 0.3, 0.8
 
 
 @dataclass(frozen=True)
@@ -88,7 +89,8 @@ def unlike(before: Marked, after: Made) -> Doubt | None:
     """Why both photos can't show one line: it isn't equally wide, or not as wide as lip and mouth leave room for."""
     told = "{:.1f} mm wide on the marked pipe, {} on the joint".format
     if after.far is None:
-        if after.width_mm is None or abs(after.width_mm - before.width_mm) < MOST_WIDER_MM:
+        most = min(MOST_WIDER_MM, max(LEAST_WIDER_MM, MOST_WIDER_SHARE * before.width_mm))
+        if after.width_mm is None or abs(after.width_mm - before.width_mm) < most:
             return None
         return Doubt("mark-differs", told(before.width_mm, f"{after.width_mm:.1f} mm"))
     behind = _by_width(before, after.far, after.confidence)
