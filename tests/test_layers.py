@@ -20,7 +20,8 @@ PARTS = {"focal": {"decode"}, "looks": {"locate", "end"}, "sides": {"refine", "a
          "redraw": {"uncertainty", "placing", "insertion"}, "wave": {"uncertainty", "placing", "insertion"},
          "sharpness": {"pipeline"}}
 # After the road: they put several verdicts together, and may ask stages of it.
-BEYOND = {"compare": {"uncertainty", "redraw", "wave"}, "ring": {"uncertainty", "redraw", "compare", "wave"},
+BEYOND = {"both": {"insertion", "verdict"}, "compare": {"uncertainty", "redraw", "wave"},
+          "ring": {"uncertainty", "redraw", "compare", "wave"},
           "views": {"redraw", "place", "compare", "ring", "wave"},
           "drawn": {"redraw", "compare", "ring", "wave"}, "place": set()}
 SHARED = {"records", "reasons", "geometry", "propagation", "networks"}

@@ -20,12 +20,13 @@ from typing import Any, TypeVar
 from calibration.camera import Camera, Profile
 from calibration.fittings import Fitting
 from vision.assist import axis_of, sides_by_hand, start_from, told
+from vision.both import Limits, judge_both
 from vision.decode import decode
 from vision.depth import columns_for, cut_near, find_ends, read_depth, with_end
 from vision.edges import ROUGHLY, SURE, closer, far_off, known, level_with, reconciled
 from vision.end import find_end
 from vision.gauge import faced, facing, gauge, moved, scaled, widened
-from vision.insertion import Made, Marked, gap_of, insert, p_within, unlike
+from vision.insertion import Made, Marked
 from vision.lanes import straighten
 from vision.locate import locate
 from vision.placing import place
@@ -58,7 +59,7 @@ from vision.survey import asked_from, closely, confirmed, mouth_near, survey
 from vision.trace import read_by_hand
 from vision.uncertainty import measure
 from vision.unwrap import FIRST_MM, STEP_MM, unwrap
-from vision.verdict import in_order, judge, judge_by_width, judge_insertion, judge_placement
+from vision.verdict import in_order, judge, judge_placement
 
 MOST_TURNS = 3
 LOOKS, LOOKS_ANEW = (SURE,), (ROUGHLY, SURE)  # how well a side must be seen to be taken over
@@ -277,16 +278,15 @@ def with_premark(said: Verdict, before: PremarkVerdict, fitting: Fitting, turn_d
         return replace(said, premark=before, reasons=in_order([*said.reasons, Doubt("premark-unread")]))
     if said.measurement is None:
         return replace(said, premark=before)
-    marked, made = Marked.of(before.placement), Made.of(said.measurement)
-    if doubt := unlike(marked, made):
-        return replace(said, word="unproven", premark=before, reasons=in_order([*said.reasons, doubt]))
-    insertion, by_gap = insert(marked, made, fitting.min_insertion_mm, turn_deg), (said.word, said.reasons)
-    measurement = replace(said.measurement, insertion=insertion.length)
-    if near := insertion.near:
-        measurement = replace(measurement, gap=gap_of(near), p_full=p_within(near, fitting.max_gap_mm))
-        by_gap = judge_by_width(measurement.gap, fitting.max_gap_mm, said.reasons)
-    word, reasons = judge_insertion(insertion.length, fitting.min_insertion_mm, by_gap, before.word)
-    return replace(said, word=word, reasons=reasons, measurement=measurement, premark=before, insertion=insertion)
+    found = said.measurement
+    both = judge_both(Marked.of(before.placement), Made.of(found), (said.word, said.reasons), before.word,
+                      Limits(fitting.max_gap_mm, fitting.min_insertion_mm), turn_deg)
+    if both.insertion:
+        found = replace(found, insertion=both.insertion.length)
+    if both.gap and both.p_full is not None:
+        found = replace(found, gap=both.gap, p_full=both.p_full)
+    return replace(said, word=both.word, reasons=both.reasons, measurement=found, premark=before,
+                   insertion=both.insertion)
 
 
 def propose(data: bytes, camera: Camera | Profile | None = None) -> tuple[Photo | None, Hand | None]:

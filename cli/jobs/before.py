@@ -15,9 +15,9 @@ from typing import Any
 from calibration.fittings import MM_PER_UNIT
 from cli.answer import why
 from cli.jobs.store import Answered
-from vision.insertion import Made, Marked, by_pipe_mm, gap_of, insert, p_within, unlike
+from vision.both import Limits, judge_both
+from vision.insertion import Made, Marked, by_pipe_mm
 from vision.records import Contribution, Doubt, Interval
-from vision.verdict import in_order, judge_by_width, judge_insertion
 
 _K = 2.0  # standard uncertainties by which two depths of one mark may differ
 
@@ -78,24 +78,18 @@ def joined(answer: dict[str, Any], before: dict[str, Any], confidence: float = 0
         return told | {"reasons": [*answer["reasons"], why(Doubt("premark-unread")).model_dump()]}
     if answer["gap"] is None:
         return told
-    marked, made = _marked(before), _made(answer, confidence)
+    mm, least = MM_PER_UNIT[answer["unit"]], answer.get("min_insertion")
     doubts = tuple(Doubt(reason["code"]) for reason in answer["reasons"])
-    if doubt := unlike(marked, made):
-        return told | {"verdict": "unproven", "reasons": _reasons(answer, in_order([*doubts, doubt]))}
-    mm = MM_PER_UNIT[answer["unit"]]
-    least = answer.get("min_insertion")
-    least_mm = None if least is None else least * mm
-    insertion, by_gap = insert(marked, made, least_mm, turn_deg), (answer["verdict"], doubts)
-    if near := insertion.near:
-        limit_mm = answer["limit"] * mm
-        told |= {"gap": _length(gap_of(near), mm), "gap_from": "width", "p_full": round(p_within(near, limit_mm), 6)}
-        by_gap = judge_by_width(gap_of(near), limit_mm, doubts)
-    word, reasons = judge_insertion(insertion.length, least_mm, by_gap, before["verdict"])
-    enough = insertion.p_enough
-    return told | {
-        "verdict": word, "insertion_from": "premark", "insertion": _length(insertion.length, mm),
-        "p_inserted": None if enough is None else round(enough, 6), "reasons": _reasons(answer, reasons),
-    }  # fmt: skip
+    both = judge_both(_marked(before), _made(answer, confidence), (answer["verdict"], doubts), before["verdict"],
+                      Limits(answer["limit"] * mm, None if least is None else least * mm), turn_deg)
+    told |= {"verdict": both.word, "reasons": _reasons(answer, both.reasons)}
+    if both.insertion:
+        enough = both.insertion.p_enough
+        told |= {"insertion": _length(both.insertion.length, mm), "insertion_from": "premark",
+                 "p_inserted": None if enough is None else round(enough, 6)}
+    if both.gap and both.p_full is not None:
+        told |= {"gap": _length(both.gap, mm), "gap_from": "width", "p_full": round(both.p_full, 6)}
+    return told
 
 
 def _reasons(answer: dict[str, Any], doubts: Sequence[Doubt]) -> list[dict[str, Any]]:

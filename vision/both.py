@@ -1,0 +1,55 @@
+"""What a joint's photo and the photo of its marked pipe say together: the insertion, and the word for the joint.
+
+The command line has both photos' records at hand, a job their answers; either says what it knows as `Marked` and
+`Made`, and both are judged here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from vision.insertion import Made, Marked, gap_of, insert, p_within, unlike
+from vision.records import Doubt, Insertion, Interval, PremarkWord, Word
+from vision.verdict import in_order, judge_by_width, judge_insertion
+
+Said = tuple[Word, tuple[Doubt, ...]]
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What the catalog asks of the joint: the largest gap, and the least insertion where it gives one."""
+
+    gap_mm: float
+    insertion_mm: float | None
+
+
+@dataclass(frozen=True)
+class Both:
+    """The word and its reasons.  insertion: None where the photos can't show one line.
+
+    gap, p_full: the gap and how likely it lies within its limit, where the line's width told it; else None.
+    """
+
+    word: Word
+    reasons: tuple[Doubt, ...]
+    insertion: Insertion | None = None
+    gap: Interval | None = None
+    p_full: float | None = None
+
+
+def judge_both(marked: Marked, made: Made, said: Said, pipe: PremarkWord, limits: Limits,
+               turn_deg: float | None = None) -> Both:
+    """The word for a joint by both photos.
+
+    said: word and reasons by the joint's photo alone.  pipe: the word for the marked pipe.  turn_deg: by how much the
+    joint's photo was taken from further round the pipe; None: nobody knows.
+    """
+    if doubt := unlike(marked, made):
+        return Both("unproven", in_order([*said[1], doubt]))
+    insertion = insert(marked, made, limits.insertion_mm, turn_deg)
+    gap = p_full = None
+    if near := insertion.near:
+        gap, p_full = gap_of(near), p_within(near, limits.gap_mm)
+        said = judge_by_width(gap, limits.gap_mm, said[1])
+    word, reasons = judge_insertion(insertion.length, limits.insertion_mm, said, pipe)
+    return Both(word, reasons, insertion, gap, p_full)
