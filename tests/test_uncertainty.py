@@ -13,7 +13,7 @@ from calibration.fittings import Fitting
 from tests import scene as scenes
 from tests.scene import Scene, fitting
 from vision import pose, uncertainty
-from vision.propagation import normal_cdf
+from vision.propagation import monte_carlo, normal_cdf
 from vision.records import Gap, Limbs, Measurement, Pose, Refusal
 
 NAMES = {"limb edges", "axis tilt", "pipe diameter", "collar diameter", "lip radius", "pipe off centre",
@@ -141,6 +141,41 @@ def test_ink_that_comes_out_from_under_the_lip_leaves_its_end_open():
     assert result.budget[0].name == "hidden by the lip"
     assert part(result, "hidden by the lip") == pytest.approx(read.hidden_mm / np.sqrt(12), rel=0.05)
     assert part(result, "shadow of the lip") == pytest.approx(uncertainty.SHADOW_MM / np.sqrt(3))
+
+
+HIDDEN = Scene(tilt_deg=-15, gap_mm=0.0, line_width_mm=5.0)
+
+
+def test_the_far_edge_of_a_hidden_line_by_the_law_and_by_draws():
+    """JCGM 100 against JCGM 101: the far edge is told by its tangent alone, as a line's width is taken off it."""
+    gap, *rest = road(HIDDEN)
+    told = measured(HIDDEN).far
+    beyond = uncertainty.by_far_edge(gap)
+    assert told is not None
+    assert beyond is not None
+    chain = uncertainty.Chain.of(beyond, *rest)
+    draws = monte_carlo(chain.gap_mm, chain.inputs(), 40_000)
+    assert told.value_mm + uncertainty.SHIFTED_MM / 2 == pytest.approx(draws.mean, abs=0.03)
+    assert told.u_mm == pytest.approx(draws.u, rel=0.05)
+    assert told.low_mm < draws.mean - 1.5 * draws.u
+    assert told.high_mm > draws.mean + 1.5 * draws.u
+
+
+def test_the_far_edge_lies_where_it_is():
+    inside = 0
+    for seed in range(40):
+        told = uncertainty.measure(*road(HIDDEN, seed)).far
+        inside += told.low_mm <= float((HIDDEN.mark_mm - HIDDEN.seam_mm)[HIDDEN.inked].mean()) + 5.0 <= told.high_mm
+    assert inside >= 36
+
+
+def test_a_far_edge_is_told_only_where_the_near_one_is_hidden_and_it_was_read():
+    assert measured(Scene(gap_mm=3.0)).far is None
+    gap, *rest = road(HIDDEN)
+    for far in (None, replace(gap.far, angles_rad=np.empty(0), at_mm=np.empty(0), points_px=np.empty((0, 2)))):
+        result = uncertainty.measure(replace(gap, far=far), *rest)
+        assert isinstance(result, Measurement)
+        assert result.far is None
 
 
 def test_no_shadow_is_put_before_a_line_that_stands_free():

@@ -24,7 +24,7 @@ from vision.redraw import PIPE_DIAMETER
 from vision.wave import apart_mm
 
 # One line, photographed on the marked pipe and on the joint from other sides, is not equally wide in both: of 237 such
-# pairs (`studio.stories marked --first 7000`) half differ by less than 4 in 100, 95 in 100 by less than 16.
+# pairs (`studio.stories marked --first 7000`) half differ by less than 4.5 in 100 of it, 95 in 100 by less than 16.
 WIDTH_SHARE = 0.08
 # No pair differed by more than 27 in 100 and 0.56 mm: where one does by more than this, an edge or the scale of one
 # photo is not what it seems, or the line is another.

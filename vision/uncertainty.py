@@ -86,7 +86,7 @@ def wave_of(gap: Gap, fitting: Fitting) -> float:
 
 def by_far_edge(gap: Gap) -> Gap | None:
     """The same with the mark's far edge in place of the near one; None where it wasn't read."""
-    if gap.far is None or gap.line_width_mm is None:
+    if gap.far is None or not len(gap.far.at_mm) or gap.line_width_mm is None:
         return None
     back = SHIFTED_MM if gap.touches else gap.most_mm - gap.value_mm
     value = gap.value_mm + gap.line_width_mm
@@ -95,12 +95,15 @@ def by_far_edge(gap: Gap) -> Gap | None:
 
 def _far(gap: Gap, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitting, confidence: float) -> Interval | None:
     """From the mouth to the mark's far edge, by the law of propagation: a width is taken off it that is known to a
-    tenth.  What a dark ring may have hidden lies all on one hand of what was read."""
+    tenth.  What a dark ring may have hidden lies all on one hand of what was read.  None where it can't be told."""
     beyond = by_far_edge(gap)
     if beyond is None:
         return None
     chain = Chain.of(beyond, limbs, pose, camera, fitting)
-    linear, stretch = first_order(chain.gap_mm, chain.inputs()), chain.open_mm[1]
+    try:
+        linear, stretch = first_order(chain.gap_mm, chain.inputs()), chain.open_mm[1]
+    except SidesTooUncertain:
+        return None
     value, rest = linear.value - stretch / 2, math.sqrt(max(0.0, linear.u**2 - stretch**2 / 12))
     reach = normal_quantile((1 + confidence) / 2) * rest
     return Interval(value, value - reach, value + math.hypot(reach, stretch), linear.u)
