@@ -147,7 +147,7 @@ def _axis(mask: NDArray[np.bool_], unknown: NDArray[np.bool_]) -> Floats | None:
         if sides is None:
             return None
         across = np.array([-answer[1], answer[0]])
-        answer = looks.unit(answer + (sides[0][0] + sides[1][0]) / 2 * across)
+        answer = looks.unit(answer + sides.slope * across)
     return answer
 
 
@@ -173,12 +173,12 @@ def _end(look: Look, mask: NDArray[np.bool_], axis: Floats, over: NDArray[np.boo
     for _ in range(4):
         near = at[(at - end) @ axis < _NEAR_WIDTHS * width]
         sides = looks.sides(near, over | outside, end, axis)
-        if sides is None or sides[1][1] - sides[0][1] < 8:
+        if sides is None or sides.right - sides.left < 8:
             return None
         across = np.array([-axis[1], axis[0]])
-        end = end + across * (sides[0][1] + sides[1][1]) / 2
-        axis = looks.unit(axis + (sides[0][0] + sides[1][0]) / 2 * across)
-        width = sides[1][1] - sides[0][1]
+        end = end + across * (sides.left + sides.right) / 2
+        axis = looks.unit(axis + sides.slope * across)
+        width = sides.right - sides.left
         end = end + axis * _first(at, end, axis, width)
     at_end, of_pipe = at[np.linalg.norm(at - end, axis=1) < width], at[(at - end) @ axis < _NEAR_WIDTHS * width]
     if len(of_pipe) < 40:

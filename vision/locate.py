@@ -169,19 +169,17 @@ def _measure(look: Look, collar: NDArray[np.bool_], pipe: NDArray[np.bool_], con
     axis = looks.unit(near.mean(0) - collar_at.mean(0))
     edge = looks.points(looks.rim(pipe))
     edge = edge[np.linalg.norm(edge - mouth, axis=1) < 1.6 * size]
-    least = -np.inf
+    least, pipe_width = -np.inf, 0.0
     for _ in range(4):
         sides = looks.sides(edge, unknown, mouth, axis, least)
         if sides is None:
             return None
-        (left_slope, left), (right_slope, right) = sides
-        across = np.array([-axis[1], axis[0]])
-        aside, turn = (left + right) / 2, (left_slope + right_slope) / 2
-        mouth, axis = mouth + across * aside, looks.unit(axis + turn * across)
-        least = _ASIDE * (right - left)
-        if abs(aside) < _SETTLED_PX and abs(turn) * size < _SETTLED_PX:
+        across, aside = np.array([-axis[1], axis[0]]), (sides.left + sides.right) / 2
+        mouth, axis = mouth + across * aside, looks.unit(axis + sides.slope * across)
+        pipe_width = sides.right - sides.left
+        least = _ASIDE * pipe_width
+        if abs(aside) < _SETTLED_PX and abs(sides.slope) * size < _SETTLED_PX:
             break
-    pipe_width = right - left
     across = np.array([-axis[1], axis[0]])
     if pipe_width < 8 or np.ptp(touch @ across) < _LEAST_CONTACT * pipe_width:
         return None

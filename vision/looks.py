@@ -6,6 +6,7 @@ Part of the stages that find something in a photo: `locate` for a joint, `end` f
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -18,6 +19,18 @@ from vision.resample import shrunk
 _MIDDLE = 0.62  # of the photo's width and height
 _SETTLED_PX = 0.01  # a line that moves by less at both its ends is found
 _SLOPE_U = 0.1  # of a side against the axis that it is measured from
+_CLOSING = 0.03  # slope by which perspective may close a pipe's sides up towards its axis
+_TOGETHER = 12.0  # neighbouring stations of a mask's border err together: so many count as one
+
+
+@dataclass(frozen=True)
+class Sides:
+    """A pipe's borders in a look: offsets of the left and the right one from the axis at the mouth, and the slope of
+    their middle against that axis."""
+
+    left: float
+    right: float
+    slope: float
 
 
 def whole(size_px: tuple[int, int]) -> Floats:
@@ -113,8 +126,8 @@ def unit(vector: Floats) -> Floats:
 
 
 def sides(points: Floats, over: NDArray[np.bool_], mouth: Floats, axis: Floats,
-          least: float = -np.inf) -> tuple[tuple[float, float], tuple[float, float]] | None:
-    """Slope and offset at the mouth of the left and right border of the pipe, seen along the axis.
+          least: float = -np.inf) -> Sides | None:
+    """The left and right border of the pipe, seen along the axis; each tells its direction as well as it is known.
 
     A border behind which something lies over the pipe is not its side, and is left out.  points: of the pipe's mask,
     or of its rim.  least: offset of a border that can be this side's, and not the other's or the pipe's end.
@@ -136,7 +149,9 @@ def sides(points: Floats, over: NDArray[np.bool_], mouth: Floats, axis: Floats,
         if len(rows) < 6:
             return None
         lines.append(_robust_line(stations[rows].astype(float), sign * (place[rows] + 0.5)))
-    return lines[0], lines[1]
+    (left_slope, left, left_variance), (right_slope, right, right_variance) = lines
+    weights = 1 / (np.array([left_variance, right_variance]) + _CLOSING**2)
+    return Sides(left, right, float(np.average([left_slope, right_slope], weights=weights)))
 
 
 def covered(over: NDArray[np.bool_], border: Floats, outward: Floats, reach: int) -> NDArray[np.bool_]:
@@ -151,8 +166,8 @@ def covered(over: NDArray[np.bool_], border: Floats, outward: Floats, reach: int
     return np.asarray(~inside[:, :5].all(1) | (over[y, x] & inside).any(1))
 
 
-def _robust_line(x: Floats, y: Floats) -> tuple[float, float]:
-    """Slope and offset by iteratively reweighted least squares (Cauchy weights).
+def _robust_line(x: Floats, y: Floats) -> tuple[float, float, float]:
+    """Slope, offset and the slope's variance by iteratively reweighted least squares (Cauchy weights).
 
     Few stations on a short stretch would turn the line anywhere: a slope of _SLOPE_U is expected of them.
     """
@@ -163,8 +178,10 @@ def _robust_line(x: Floats, y: Floats) -> tuple[float, float]:
     for _ in range(8):
         old, fit = fit, np.asarray(
             np.linalg.solve(basis.T @ (weight[:, None] * basis) + ridge, basis.T @ (weight * y)))
+        rest = np.abs(y - basis @ fit)
+        scatter = max(1.0, 1.5 * float(np.median(rest)))
         if np.abs(basis[[0, -1]] @ (fit - old)).max() < _SETTLED_PX:
             break
-        rest = np.abs(y - basis @ fit)
-        weight = 1 / (1 + (rest / max(1.0, 1.5 * float(np.median(rest)))) ** 2)
-    return float(fit[0]), float(fit[1])
+        weight = 1 / (1 + (rest / scatter) ** 2)
+    known = np.linalg.inv(basis.T @ (weight[:, None] * basis) + ridge)
+    return float(fit[0]), float(fit[1]), float(known[0, 0]) * scatter**2 * _TOGETHER
