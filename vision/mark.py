@@ -24,6 +24,9 @@ _LEAST_ROWS = 7
 _EDGE_WINDOW_MM = 0.5
 _HARDLY = 0.02  # mean ink probability of a box: less adds nothing to a course
 _OTHER_WAY = 0.3  # of the line's own contrast: a row that differs so much from the pipe against it is no part of it
+_CODES = np.arange(256) / 255
+# Light of each 8-bit number of a photo in sRGB, of white's (IEC 61966-2-1, 5.2).
+_LIGHT: Floats = np.where(_CODES <= 0.04045, _CODES / 12.92, ((_CODES + 0.055) / 1.055) ** 2.4)
 _INSIDE_MM = 0.15  # how far before the visible pipe ink may seem to begin: blur
 
 
@@ -154,8 +157,7 @@ def _crossing(values: NDArray[np.float32], along: Floats, cells: NDArray[np.int_
 def _measured(strip: Strip, cells: NDArray[np.bool_], pipe: NDArray[np.float32], line: Line, along: Floats) -> Line:
     """The line with its edges moved onto the photo's own colours where they show there, and its contrast.
 
-    The colours are projected on the direction from bare pipe to ink; an edge is where that profile crosses
-    half way, within half a millimetre of the reader's edge.
+    An edge is where half the pipe is covered with ink, within half a millimetre of the reader's edge.
     """
     near, far = line.near_mm, line.far_mm
     beside = (pipe > 0.5) & (np.abs(along[None] - 0.5 * (near + far)[:, None]) < 4.0) & strip.seen
@@ -172,10 +174,22 @@ def _measured(strip: Strip, cells: NDArray[np.bool_], pipe: NDArray[np.float32],
     if contrast < 2.0:
         return line
     share = ((colours - pipe_rgb) @ way / size).astype(np.float32)
-    profile = np.asarray(cv2.GaussianBlur(share, (5, 5), 1.0), np.float32)
+    profile = np.asarray(cv2.GaussianBlur(_cover(strip, ink_rgb, pipe_rgb), (5, 5), 1.0), np.float32)
     by_row = np.where(cells, share, 0).sum(1)[line.rows] / np.maximum(cells.sum(1)[line.rows], 1)
     return replace(line, near_mm=_halfway(profile, near, along, +1), far_mm=_halfway(profile, far, along, -1),
                    mixed=float((by_row < -_OTHER_WAY).mean()))
+
+
+def _cover(strip: Strip, ink_rgb: Floats, pipe_rgb: Floats) -> NDArray[np.float32]:
+    """Share of each cell, 0 to 1 and beyond, that is ink rather than bare pipe.
+
+    Blur and ink that covers a part mix light, and a photo's numbers are a root of it: half way between them a light
+    line is too wide and a dark one too narrow.  So it is asked of the light.
+    """
+    ink, pipe = (np.interp(rgb, np.arange(256), _LIGHT) for rgb in (ink_rgb, pipe_rgb))
+    way = ink - pipe
+    lights = (channel * way[k] for k, channel in enumerate(np.moveaxis(_LIGHT[strip.pixels], -1, 0)))
+    return np.asarray((sum(lights) - pipe @ way) / max(float(way @ way), 1e-12), np.float32)
 
 
 def _halfway(profile: NDArray[np.float32], edges: Floats, along: Floats, rises: int) -> Floats:
