@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from skimage.color import rgb2xyz
+from skimage.filters import gaussian
 
 from tests.strips import ALONG, ANGLES, Painted, Stroke, make
 from vision import mark
@@ -90,3 +94,32 @@ def test_a_stroke_that_is_taken_for_a_look_alike_in_part_keeps_its_edges():
     assert np.median(line.near_mm) == pytest.approx(4.0, abs=0.1)
     assert np.median(line.far_mm) == pytest.approx(7.0, abs=0.1)
     assert line.share < 0.7
+
+
+WHITE, BLACK = (235.0, 235.0, 235.0), (20.0, 20.0, 20.0)
+
+
+@pytest.mark.parametrize(("ink", "pipe"), [(WHITE, BLACK), (BLACK, WHITE)])
+def test_a_lens_that_blurs_makes_no_line_wider_or_narrower(ink, pipe):
+    """Light is blurred, by a third of a millimetre here; half of the photo's own numbers lie elsewhere."""
+    strip, reading = make(Painted(strokes=(Stroke(4.0, 2.0),), noise=0.0))
+    codes = np.where(((ALONG > 4.0) & (ALONG < 6.0))[None, :, None], ink, pipe) * np.ones((len(ANGLES), 1, 1))
+    blurred = gaussian(light_of(codes), (0, 3.3, 0))
+    seen = replace(strip, pixels=np.interp(blurred, light_of(np.arange(256.0)), np.arange(256)).astype(np.uint8))
+    (line,) = mark.find_lines(seen, reading.shares, Painted().border)
+    assert line.width_mm == pytest.approx(2.0, abs=0.06)
+    assert np.median(line.near_mm) == pytest.approx(4.0, abs=0.04)
+    coded = seen.pixels[64, :, 0].astype(float)
+    by_numbers = (np.abs(coded - ink[0]) < np.abs(coded - pipe[0])).sum() * 0.1
+    assert abs(by_numbers - 2.0) > 0.15
+
+
+def light_of(codes):
+    """Light of grey sRGB codes, by scikit-image: what Y of CIE XYZ is of them."""
+    grey = np.asarray(codes, float)[..., :1] if np.ndim(codes) == 3 else np.asarray(codes, float)[:, None]
+    y = rgb2xyz(np.repeat(grey / 255, 3, axis=-1))[..., 1]
+    return np.repeat(y[..., None], 3, axis=-1) if np.ndim(codes) == 3 else y
+
+
+def test_light_is_what_scikit_image_takes_it_for():
+    np.testing.assert_allclose(mark._LIGHT, light_of(np.arange(256.0)), atol=2e-3)

@@ -90,6 +90,16 @@ def test_a_mouth_that_is_square_asks_for_nothing():
     assert math.hypot(turn.roll_rad, turn.tilt_rad) < math.radians(0.2)
 
 
+def test_a_mouth_tells_a_tilt_that_silhouettes_hardly_know_also_where_it_asks_for_no_turn():
+    """Sides and a tapered collar leave the tilt open to ten degrees, and it is right: the mouth knows it to one."""
+    pose = crooked(SCENE, 0.0, 0.0)
+    turn = turn_of(seen_mouth(SCENE, pose, noise_mm=0.05), ANGLES, pose)
+    assert math.hypot(turn.roll_rad, turn.tilt_rad) < math.radians(0.3) and turn.matters
+    _, after = turned(limbs_of(SCENE), pose, turn, LENS)
+    assert math.sqrt(after.pipe.covariance[0, 0]) < math.radians(1.2)
+    assert not turn_of(seen_mouth(SCENE, after, noise_mm=0.05), ANGLES, after).matters
+
+
 def test_silhouettes_that_are_sure_hold_against_a_mouth_that_is_a_little_off():
     """A degree is within what a mouth is cut askew by and a pipe bends: the sharper knowledge weighs more."""
     sure = np.diag([1e-8, 1e-8, 1.0, 1.0])
