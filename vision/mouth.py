@@ -21,7 +21,7 @@ from vision.records import Floats, Pose, Strip, Survey
 MIDDLE_LIP_MM = 0.95  # lips seen in the trade are rounded by 0.3 to 1.6 mm (common practice, no source)
 _WINDOW_MM = 1.5
 SOFTEST_MM = 0.6  # a row whose split is softer shows no mouth to measure from
-SURVEY_WIDER = 1.3  # strip and close look err less independently than a weighted mean supposes (DEVELOPERS.md)
+SURVEY_WIDER = 1.15  # strip and close look err less independently than a weighted mean supposes (DEVELOPERS.md)
 _OVER = networks.STRIP_CLASSES.index("over")
 
 
