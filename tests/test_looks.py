@@ -28,7 +28,8 @@ def test_where_one_side_is_missing_the_other_does_not_pass_for_it() -> None:
     assert (found.left, found.right) == pytest.approx((-40.5, 40.5), abs=0.1)
     assert found.slope == pytest.approx(0.0, abs=0.01)
     misled = looks.sides(edge, NOTHING_OVER, MOUTH, RIGHT)
-    assert misled is not None and abs(misled.left + 40.5) > 1
+    assert misled is not None
+    assert abs(misled.left + 40.5) > 1
 
 
 def test_a_side_seen_over_a_short_stretch_does_not_turn_the_axis() -> None:
@@ -36,7 +37,8 @@ def test_a_side_seen_over_a_short_stretch_does_not_turn_the_axis() -> None:
     lower = border(0, 200, 1)
     both = looks.sides(np.concatenate([lower, border(0, 200, -1)]), NOTHING_OVER, MOUTH, RIGHT)
     short = looks.sides(np.concatenate([lower, border(0, 30, -1, lean=0.3)]), NOTHING_OVER, MOUTH, RIGHT)
-    assert both is not None and short is not None
+    assert both is not None
+    assert short is not None
     assert both.slope == pytest.approx(0.0, abs=1e-3)
     assert abs(short.slope) < 0.05  # the mean of both would be 0.1 and more
 
@@ -45,4 +47,5 @@ def test_sides_that_are_known_alike_tell_the_middle_between_them() -> None:
     """Perspective closes a pipe's sides up: the axis runs midway."""
     leaning = np.concatenate([border(0, 200, 1, lean=0.06), border(0, 200, -1, lean=0.02)])
     found = looks.sides(leaning, NOTHING_OVER, MOUTH, RIGHT)
-    assert found is not None and found.slope == pytest.approx(0.04, abs=2e-3)
+    assert found is not None
+    assert found.slope == pytest.approx(0.04, abs=2e-3)

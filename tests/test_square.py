@@ -15,8 +15,10 @@ from tests.scene import Paint, Scene
 from vision import geometry
 from vision.mouth import Mouth
 from vision.pipeline import MOST_TURNS
+from vision.propagation import NormalGroup
 from vision.records import Floats, Limbs, Photo, Pose
-from vision.square import Turn, settle, square, turn_of, turned
+from vision.redraw import Redraw
+from vision.square import Turn, settle, square, told_by_mouth, turn_of, turned
 from vision.unwrap import HALF_ARC_DEG, ROWS, unwrap
 
 ANGLES = np.radians(np.linspace(-HALF_ARC_DEG, HALF_ARC_DEG, ROWS))
@@ -94,7 +96,8 @@ def test_a_mouth_tells_a_tilt_that_silhouettes_hardly_know_also_where_it_asks_fo
     """Sides and a tapered collar leave the tilt open to ten degrees, and it is right: the mouth knows it to one."""
     pose = crooked(SCENE, 0.0, 0.0)
     turn = turn_of(seen_mouth(SCENE, pose, noise_mm=0.05), ANGLES, pose)
-    assert math.hypot(turn.roll_rad, turn.tilt_rad) < math.radians(0.3) and turn.matters
+    assert math.hypot(turn.roll_rad, turn.tilt_rad) < math.radians(0.3)
+    assert turn.matters
     _, after = turned(limbs_of(SCENE), pose, turn, LENS)
     assert math.sqrt(after.pipe.covariance[0, 0]) < math.radians(1.2)
     assert not turn_of(seen_mouth(SCENE, after, noise_mm=0.05), ANGLES, after).matters
@@ -140,6 +143,23 @@ def test_a_drawn_joint_is_squared_by_the_shipped_reader():
     assert better is not None
     assert off_deg(SCENE, better[1]) < 1.8 < off_deg(SCENE, pose)
     assert square(unwrap(photo, true), limbs_of(SCENE), true, LENS, SCENE.fitting, look) is None
+
+
+def test_a_mouth_in_sight_tells_the_tilt_wherever_the_axis_of_the_lens_goes():
+    """Its centre unknown to 4 % of the focal length leaves the sides' tilt open by two degrees; the mouth, by one."""
+    lens = replace(LENS, u_centre_px=40.0)
+    pixels, _ = scenes.draw(SCENE, Paint())
+    photo, pose = Photo(pixels, lens), crooked(SCENE, 0.0, 1.0, np.diag([math.radians(2) ** 2, 1e-6, 1.0, 1.0]))
+    limbs, after = told_by_mouth(unwrap(photo, pose), limbs_of(SCENE), pose, lens, SCENE.fitting)
+    assert after.by_mouth
+    assert not pose.by_mouth
+    assert off_deg(SCENE, after) < 0.6 < off_deg(SCENE, pose)
+    assert math.degrees(math.sqrt(after.pipe.covariance[0, 0])) < 1.2
+    spread = {item.name: item for item in Redraw.of(limbs, after, lens).inputs(SCENE.fitting)}["principal point"]
+    assert isinstance(spread, NormalGroup)
+    assert not spread.matrix.any()
+    dark = Photo(np.zeros_like(pixels), lens)
+    assert told_by_mouth(unwrap(dark, pose), limbs_of(SCENE), pose, lens, SCENE.fitting)[1] is pose
 
 
 @pytest.mark.parametrize("tilt_deg", [-35, -20, 20, 35])

@@ -250,7 +250,7 @@ class _Pair:
             old, new = old.within(*common), new.within(common[0] - shift, common[1] - shift)
         old, new = _without(old, ink), _without(new, ink)
         chains = [Chain.of(each.gap, each.limbs, each.pose, each.photo.camera, fitting) for each in (old, new)]
-        return cls((chains[0], chains[1]), (old.photo.camera, new.photo.camera), edge, ink,
+        return cls((chains[0], chains[1]), (chains[0].pipe.camera, chains[1].pipe.camera), edge, ink,
                    _side_u(old, new, turn, common is not None, fitting),
                    math.degrees(common[1] - common[0]) if common else None)
 

@@ -54,7 +54,7 @@ from vision.records import (
 )
 from vision.refine import find_limbs
 from vision.sharpness import BLURRED, blur_of
-from vision.square import borne_out, level, settle, square, square_on
+from vision.square import borne_out, level, settle, square, square_on, told_by_mouth
 from vision.survey import asked_from, closely, confirmed, mouth_near, survey
 from vision.trace import read_by_hand
 from vision.uncertainty import measure
@@ -127,6 +127,7 @@ def _laid_out(road: _Road, photo: Photo, sides: Limbs, fitting: Fitting) -> _Joi
     while (better := square(strip, limbs, pose, photo.camera, fitting, sighting.close)) and road.turns < MOST_TURNS:
         limbs, pose = road.turned(*better)
         strip = road.to(unwrap(photo, pose))
+    limbs, pose = road.turned(*told_by_mouth(strip, limbs, pose, photo.camera, fitting))
     road.to(in_view(pose))
     lanes = straighten(photo, pose, mouth_near(strip), fitting.collar_od_mm / 2)
     return _Joint(limbs, pose, strip, lanes, survey(lanes))

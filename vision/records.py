@@ -182,6 +182,8 @@ class Pose:
     mouth_mm: axial coordinate of the mouth along `pipe`, a first guess; `read` measures it.
     tilt_deg: angle between the line of sight at the mouth and the plane across the axis; positive
     when the camera stands on the pipe's side, so that the mouth's face is seen.
+    by_mouth: whether the mouth has told the tilt too.  It shows how the pipe lies to the line of sight, wherever the
+    lens' own axis goes; what that leaves open is then in the tilt's uncertainty.
     """
 
     pipe: Axis
@@ -192,6 +194,7 @@ class Pose:
     px_per_mm: float
     residual_px: float
     doubts: tuple[Doubt, ...] = ()
+    by_mouth: bool = False
 
 
 @dataclass(frozen=True)

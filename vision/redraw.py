@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -106,6 +106,7 @@ class Redraw:
     @classmethod
     def of(cls, limbs: Limbs, pose: Pose, camera: Camera) -> Redraw:
         """From the silhouettes and the pose that was solved from them."""
+        camera = replace(camera, u_centre_px=0.0) if pose.by_mouth else camera
         rate = geometry.axis_slope(limbs.pipe, geometry.camera_matrix(camera), pose.pipe.radius_mm,
                                    pose.pipe.direction)[0]
         left, right = (_Side.of(limb, camera) for limb in limbs.pipe)

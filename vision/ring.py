@@ -158,7 +158,7 @@ class Ring:
                 readings.append(_Reading(chain, turn, chain.open_mm, float(np.median(free)), True))
             else:
                 readings.append(_Reading(chain, turn, (-at_mouth / 2 - UNDER_MM, at_mouth / 2), width))
-        cameras = [each.photo.camera for each, _ in seen]
+        cameras = [reading.chain.pipe.camera for reading in readings]
         wave = math.hypot(SEAT_RAD, HAND_RAD) * fitting.pipe_od_mm / 2
         return cls(tuple(readings), wave, all(camera == cameras[0] for camera in cameras))
 

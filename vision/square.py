@@ -55,6 +55,24 @@ def square(strip: Strip, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitt
     return turned(limbs, pose, turn, camera) if turn is not None and turn.matters else None
 
 
+def told_by_mouth(strip: Strip, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitting) -> tuple[Limbs, Pose]:
+    """Limbs and pose with the tilt that silhouettes, lens and the mouth on the squared strip tell together.
+
+    What the lens leaves open is how far its axis lies off the picture's middle: the silhouettes turn with it, the mouth
+    does not.  As they are where the strip shows no mouth that its reader knows.
+    """
+    found = mouth.find_mouth(strip, networks.read(strip.pixels), pose, fitting.collar_od_mm / 2, _SOFTEST_MM)
+    if found is None:
+        return limbs, pose
+    asked, u = _asked(found.rough_mm[found.rows], strip.angles_rad[found.rows], pose.pipe.radius_mm)
+    by_mouth = float(u[2]) ** 2 + CUT_U_RAD**2
+    by_sides = float(pose.pipe.covariance[0, 0]) + (camera.u_centre_px / camera.focal_px) ** 2
+    share = by_sides / (by_sides + by_mouth)
+    turn = Turn(0.0, share * float(asked[2]), math.sqrt(share * by_mouth))
+    better = None if turn.matters else turned(limbs, pose, turn, camera)
+    return (better[0], replace(better[1], by_mouth=True)) if better else (limbs, pose)
+
+
 def settle(limbs: Limbs, pose: Pose, camera: Camera) -> tuple[Limbs, Pose] | None:
     """Pose with a tilt that silhouettes hardly know drawn towards square, as people hold a phone.
 

@@ -41,7 +41,7 @@ DRAWS = 4000  # the ends of a 95 % interval then scatter by 4 % of u; more would
 
 LIP_MM = (0.3, 1.6)  # radius of the lip: range seen in the trade (common practice, no source)
 OFF_CENTRE_MM = 0.4  # half width of where the pipe may sit in the collar's bore (common practice, no source)
-# Bare pipe in the lip's shadow may pass for ink: of 598 lines that seemed to touch the mouth (near ones of `studio.stories
+# Bare pipe in the lip's shadow may pass for ink: of 598 lines that seemed to touch the mouth (near ones of `stories
 # pull`, seeds from 2100000 on) three lay above their intervals with 0.35, none with this, at nine of 557 called full.
 SHADOW_MM = 0.5
 
