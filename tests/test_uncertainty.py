@@ -122,12 +122,15 @@ def test_rows_that_scatter_and_marks_askew_are_in_the_budget():
 @pytest.mark.parametrize("gap_mm", [-1.0, 0.0, 0.1])
 @pytest.mark.parametrize("tilt_deg", [2, 20])
 def test_at_zero_the_interval_starts_at_zero_and_stays_wide(gap_mm, tilt_deg):
-    """JCGM 101 clause 9.4 is the pattern: no end below 0, and nothing shrinks to nothing there."""
+    """JCGM 101 clause 9.4 is the pattern: no end below 0, and nothing shrinks to nothing there.
+
+    The lip's shadow is even over its width, of which 95 in 100 lie within 1.65 of its standard uncertainty.
+    """
     away = measured(Scene(gap_mm=5.0, tilt_deg=tilt_deg))
     near = measured(Scene(gap_mm=gap_mm, tilt_deg=tilt_deg))
     assert near.gap.low_mm == 0
     assert near.gap.value_mm >= 0
-    assert near.gap.high_mm >= 1.8 * near.gap.u_mm
+    assert near.gap.high_mm >= 1.7 * near.gap.u_mm
     assert near.gap.u_mm > 0.8 * away.gap.u_mm
     assert near.p_full == pytest.approx(1, abs=1e-3)
 
