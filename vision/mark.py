@@ -188,8 +188,7 @@ def _cover(strip: Strip, ink_rgb: Floats, pipe_rgb: Floats) -> NDArray[np.float3
     """
     ink, pipe = (np.interp(rgb, np.arange(256), _LIGHT) for rgb in (ink_rgb, pipe_rgb))
     way = ink - pipe
-    lights = (channel * way[k] for k, channel in enumerate(np.moveaxis(_LIGHT[strip.pixels], -1, 0)))
-    return np.asarray((sum(lights) - pipe @ way) / max(float(way @ way), 1e-12), np.float32)
+    return np.asarray((_LIGHT[strip.pixels] - pipe) @ way / max(float(way @ way), 1e-12), np.float32)
 
 
 def _halfway(profile: NDArray[np.float32], edges: Floats, along: Floats, rises: int) -> Floats:

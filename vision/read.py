@@ -28,6 +28,7 @@ _OUTERMOST_RAD, _BEYOND_MM, _LEAST_CELLS = math.radians(12.0), (1.0, 16.0), 100
 # Mean ink probability of a line.  Of 890 joints that were never marked four were called short by 0.64, with lines of
 # 0.67, 0.68, 0.69 and 0.94; of 1,283 marks near the mouth that were called anything five have less than 0.7.
 LEAST_SHARE = 0.7
+FAINT_SHARE = 0.64  # a line of another colour than the clear one's, with less than this, is none of its ink
 RIVAL_SHARE = 0.55  # a second line with this much is one that a person has to rule out
 CLEAR_SHARE = 0.92  # a line so clear tells by its colour what else may be its ink, and is one though little of it shows
 WORST_MOUTH_MM = 0.58  # standard uncertainty of a mouth that is still one
@@ -122,7 +123,7 @@ def _of_other_ink(line: Line, lines: list[Line]) -> bool:
     where the clear one is lighter, as the mouth's shadow is, or the other way round.
     """
     clear = max(lines, key=lambda each: each.share)
-    return clear.share >= CLEAR_SHARE and line.share < LEAST_SHARE and _opposed(line.rgb, clear)
+    return clear.share >= CLEAR_SHARE and line.share < FAINT_SHARE and _opposed(line.rgb, clear)
 
 
 def _opposed(rgb: Floats | None, line: Line) -> bool:
