@@ -95,7 +95,7 @@ def make(painted: Painted) -> tuple[Strip, Reading]:
     at = np.stack([100 + columns, 50 + 2 * rows], -1).astype(np.float32)
     strip = Strip(pixels, FIRST_MM, STEP_MM, ANGLES, painted.seen, at)
     shares32, beyond32 = shares.astype(np.float32), beyond.astype(np.float32)
-    return strip, Reading(shares32, beyond32, np.repeat(beyond32[None], 4, 0))
+    return strip, Reading(shares32, beyond32, np.repeat(beyond32[None], 4, 0), shares32)
 
 
 def _beyond(painted: Painted) -> Floats:

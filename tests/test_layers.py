@@ -16,7 +16,7 @@ STAGES = {"decode", "locate", "refine", "pose", "edges", "unwrap", "square", "su
 PARTS = {"focal": {"decode"}, "looks": {"locate", "end"}, "sides": {"refine", "assist", "trace", "gauge"},
          "mouth": {"read", "square", "survey", "depth", "trace"}, "resample": {"unwrap", "lanes", "edges", "looks"},
          "lanes": {"survey", "gauge", "edges"},
-         "mark": {"read", "depth"}, "cut": {"depth"},
+         "mark": {"read", "depth"}, "alike": {"read"}, "cut": {"depth"},
          "redraw": {"uncertainty", "placing", "insertion"}, "wave": {"uncertainty", "placing", "insertion"},
          "sharpness": {"pipeline"}}
 # After the road: they put several verdicts together, and may ask stages of it.

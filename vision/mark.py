@@ -54,6 +54,21 @@ class Line:
         return np.isfinite(self.near_mm)
 
     @property
+    def begins_mm(self) -> float:
+        """Median of its near edge."""
+        return float(np.nanmedian(self.near_mm))
+
+    def arc_deg(self, angles_rad: Floats) -> float:
+        """How much of the pipe's girth its rows cover, of a strip with such angles."""
+        return float(np.degrees(angles_rad[1] - angles_rad[0]) * self.rows.sum())
+
+    def opposed(self, rgb: Floats | None) -> bool:
+        """Whether a colour differs from the bare pipe's the other way than this line's does."""
+        if rgb is None or self.rgb is None or self.pipe_rgb is None:
+            return False
+        return float((rgb - self.pipe_rgb) @ (self.rgb - self.pipe_rgb)) < 0
+
+    @property
     def uneven_mm(self) -> float:
         """Standard deviation of the width along the line: hands draw unevenly."""
         return float(np.nanstd(self.far_mm - self.near_mm))
@@ -71,7 +86,7 @@ def find_lines(strip: Strip, shares: NDArray[np.float32], start_mm: Floats, most
     A line goes as far as ink or a look-alike does: of a stroke that is taken for both, the edge is not inside it.
     """
     ink, decoy, pipe = shares[_INK], shares[_DECOY], shares[_PIPE]
-    along: Floats = strip.first_mm + strip.step_mm * np.arange(ink.shape[1], dtype=np.float64)
+    along = strip.along_mm
     beyond = strip.seen & (along[None] > start_mm[:, None] - _INSIDE_MM)
     left = _smoothed(np.where(beyond, ink, 0).astype(np.float32))
     either = _smoothed(np.where(beyond, ink + decoy, 0).astype(np.float32))
@@ -180,13 +195,18 @@ def _measured(strip: Strip, cells: NDArray[np.bool_], pipe: NDArray[np.float32],
                    mixed=float((by_row < -_OTHER_WAY).mean()))
 
 
+def light(rgb: Floats) -> Floats:
+    """Light of a photo's numbers, 0 to 255, in shares of white's."""
+    return np.interp(rgb, np.arange(256), _LIGHT)
+
+
 def _cover(strip: Strip, ink_rgb: Floats, pipe_rgb: Floats) -> NDArray[np.float32]:
     """Share of each cell, 0 to 1 and beyond, that is ink rather than bare pipe.
 
     Blur and ink that covers a part mix light, and a photo's numbers are a root of it: half way between them a light
     line is too wide and a dark one too narrow.  So it is asked of the light.
     """
-    ink, pipe = (np.interp(rgb, np.arange(256), _LIGHT) for rgb in (ink_rgb, pipe_rgb))
+    ink, pipe = light(ink_rgb), light(pipe_rgb)
     way = ink - pipe
     return np.asarray((_LIGHT[strip.pixels] - pipe) @ way / max(float(way @ way), 1e-12), np.float32)
 

@@ -214,6 +214,11 @@ class Strip:
     seen: NDArray[np.bool_]
     at_px: NDArray[np.float32]
 
+    @property
+    def along_mm(self) -> Floats:
+        """(cols,) where the columns lie, axial mm from the mouth guess."""
+        return self.first_mm + self.step_mm * np.arange(self.seen.shape[1], dtype=np.float64)
+
 
 @dataclass(frozen=True)
 class Lanes:

@@ -1,0 +1,180 @@
+"""Whether what looks like a line of ink is one: part of the stage `read`.
+
+A seam, a shadow, a ring of grease, bare pipe beside tape: what lies at the mouth and is taken for ink has the joint
+called full.  So four looks are heard together there: reader and sceptic, on the strip, the survey, and the close look.
+The same four tell whether a stretch before the line may be the joint's own mark, overlooked.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision import networks
+from vision.mark import Line, light
+from vision.mouth import Mouth
+from vision.networks import Reading
+from vision.records import FirstInk, Floats, Strip, Survey
+
+_PIPE, _INK, _DECOY = (networks.STRIP_CLASSES.index(name) for name in ("pipe", "ink", "decoy"))
+TOUCH_MM = 0.35  # ink nearer than this to where pipe begins to be seen counts as reaching it
+REACH_MM = 0.8  # a look tells the middle of the rows with ink; a line drawn askew lies before and behind it
+NEAR_MM = 2.2  # from the mouth to the near edge of a line that more is asked of (DEVELOPERS.md, "Ink at the mouth")
+LIKELY = 0.5  # a free line is ink if the reader and one more of sceptic and survey hold that for likelier than not
+LEAST_WIDTH_MM = 0.55  # of a free line: of 1,205 that were ink, none narrower had its joint called anything
+
+# How much each look weighs by the logit of its probability that a line is ink, and the least that all must come to
+# (DEVELOPERS.md, "Ink at the mouth").
+OF_STRIP, OF_SCEPTIC, OF_SURVEY, OF_CLOSE_LOOK, AGAINST = 1.25, 0.40, 0.15, 0.68, 2.2
+# More is asked of an even ring: of twenty marks that were one, and had more than 2.2, seventeen have 3.5.
+AGAINST_EVEN = 3.5
+RING_ARC_DEG = 110.0  # a line seen over more of the arc may be a whole ring
+EVEN_MM = 0.14  # a hand-drawn line is less even in width than this, mostly; a ring of something else need not be
+_SUREST = 0.995  # as sure as one look counts
+_HARDLY = 0.02  # so little of a class tells nothing
+
+# What reader, survey and close look must come to for a stretch before the line to count as ink (TRIED.md, 0.21).
+MAYBE_INK = -4.0
+CLEAR_SHARE = 0.92  # a line so clear tells by its colour what else may be its ink, and is one though little of it shows
+_STRETCH_MM = 1.0  # about as wide as a narrow line
+_BESIDE_LINE_MM = 1.5  # before a line its own soft edge may look inked
+_ENOUGH_CELLS = 200  # of a stretch, a sixth of the strip's height; a mean of fewer says little
+
+MOST_TAPED = 0.2  # mean probability of a look-alike behind the line; 0.12 at most behind marks
+_BEHIND_MM = 8.0
+_NEXT_TO_MM, _TAPE_MM = 3.0, 25.0  # tape is some 20 mm wide (common practice, no source)
+_LEAST_TAPE = 0.2  # of what lies so far behind the line
+_UNLIKE_PIPE, _LIKE_TAPE = 0.7, 0.35  # of the logarithm of light; of the way from pipe to tape
+_DARKEST = 0.004  # light below which a photo's numbers tell none apart
+
+
+def touches(line: Line, edge: Mouth) -> bool:
+    """Whether a line reaches where pipe begins to be seen."""
+    return bool(np.median((line.near_mm - edge.seen_mm)[line.rows]) < TOUCH_MM)
+
+
+def look_alike(strip: Strip, reading: Reading, edge: Mouth, line: Line, survey: Survey | None) -> str:
+    """Why a line may be something else, a ring of grease or a gasket say; empty where it is believed to be ink.
+
+    Most look-alikes lie at the mouth, and would have the joint called full: there all looks are heard.
+    """
+    touching, surveyed = touches(line, edge), _begins_at(line, survey.ink if survey else None)
+    sceptic = _by_sceptic(reading, line, strip.along_mm)
+    if not touching and max(sceptic, surveyed) < LIKELY:
+        return "two of three looks take the line for something else"
+    if not touching and line.width_mm < LEAST_WIDTH_MM:
+        return f"a line of {line.width_mm:.1f} mm may be a scratch"
+    if not touching and float(np.nanmedian(line.near_mm - edge.at_mm)) > NEAR_MM:
+        return ""
+    closely = _begins_at(line, survey.ink_closely if survey else None)
+    told = _told(line.share, sceptic, surveyed, closely)
+    if told <= AGAINST:
+        return "a line at the mouth that may be something else when its surroundings are seen too"
+    heard = survey is not None and survey.ink_closely is not None
+    if touching and _is_even_ring(strip, line) and not (heard and told > AGAINST_EVEN):
+        return "an even ring at the mouth may be grease, a gasket or tape"
+    if _before_look_alike(strip, reading, line) or _before_tape(strip, reading, line):
+        return "a line at the mouth with a look-alike right behind it, tape or a label"
+    return ""
+
+
+def _begins_at(line: Line, ink: FirstInk | None) -> float:
+    """Probability, by a look that may be missing, that the first ink begins where a line does."""
+    return 1.0 if ink is None else ink.near(line.begins_mm, REACH_MM)
+
+
+def _by_sceptic(reading: Reading, line: Line, along_mm: Floats) -> float:
+    """Share of ink in what the sceptic, who may be missing, takes for ink or for a look-alike within a line."""
+    cells = (along_mm[None] > line.near_mm[:, None]) & (along_mm[None] < line.far_mm[:, None])
+    if reading.sceptic is None or not cells.any():
+        return 1.0
+    inked, other = (float(reading.sceptic[kind][cells].mean()) for kind in (_INK, _DECOY))
+    return (inked + _HARDLY) / (inked + other + 2 * _HARDLY)
+
+
+def _told(strip: float, sceptic: float, survey: float, closely: float) -> float:
+    """How surely something at the mouth is ink rather than a look-alike, by four probabilities that it is."""
+    return (OF_STRIP * _logit(strip) + OF_SCEPTIC * _logit(sceptic) + OF_SURVEY * _logit(survey)
+            + OF_CLOSE_LOOK * _logit(closely))
+
+
+def _logit(chance: float) -> float:
+    held = min(max(chance, 1 - _SUREST), _SUREST)
+    return math.log(held / (1 - held))
+
+
+def _is_even_ring(strip: Strip, line: Line) -> bool:
+    """Whether a line runs round the pipe more evenly than a hand draws."""
+    return line.arc_deg(strip.angles_rad) > RING_ARC_DEG and line.uneven_mm < EVEN_MM
+
+
+def _before_look_alike(strip: Strip, reading: Reading, line: Line) -> bool:
+    """Whether a look-alike lies right behind a line: of what then shows between it and the collar, none need be ink."""
+    along, far = strip.along_mm, float(np.nanmedian(line.far_mm))
+    behind = strip.seen & ((along > far) & (along < far + _BEHIND_MM))[None]
+    return bool(behind.any() and reading.shares[_DECOY][behind].mean() > MOST_TAPED)
+
+
+def _before_tape(strip: Strip, reading: Reading, line: Line) -> bool:
+    """Whether tape begins right behind a line, though its readers know it for tape only towards its other end.
+
+    What lies next to the line is then of the tape's colour, and the pipe beyond the tape of another.
+    """
+    beyond, cells = strip.along_mm[None] - np.nanmedian(line.far_mm), strip.seen & line.rows[:, None]
+    near, farther = cells & (beyond > 0) & (beyond < _NEXT_TO_MM), cells & (beyond > _NEXT_TO_MM) & (beyond < _TAPE_MM)
+    looks = [reading.shares] if reading.sceptic is None else [reading.shares, reading.sceptic]
+    tape = farther & (np.max([look[_DECOY] for look in looks], axis=0) > LIKELY)
+    end = np.where(tape, beyond, np.nan)
+    if tape.sum() < _LEAST_TAPE * farther.sum():
+        return False
+    pipe = cells & (reading.shares[_PIPE] > LIKELY) & (beyond > np.nanmax(end))
+    if min(part.sum() for part in (near, tape, pipe)) < _ENOUGH_CELLS:
+        return False
+    here, there, away = (np.log(np.maximum(light(np.median(strip.pixels[part], axis=0)), _DARKEST))
+                         for part in (near, tape, pipe))
+    apart = float(np.linalg.norm(here - away))
+    return apart > _UNLIKE_PIPE and float(np.linalg.norm(here - there)) < _LIKE_TAPE * apart
+
+
+def inked_before(strip: Strip, reading: Reading, edge: Mouth, line: Line, survey: Survey | None) -> float | None:
+    """Where, mm from the mouth, a stretch before the line may be inked: the line is then not the nearest one."""
+    along = strip.along_mm
+    place = along[None] - edge.seen_mm[:, None]
+    ends = np.interp(strip.angles_rad, strip.angles_rad[line.rows], line.near_mm[line.rows]) - _BESIDE_LINE_MM
+    between = strip.seen & (place > 0) & (along[None] < ends[:, None])
+    bins = (place[between] / strip.step_mm).astype(int)
+    width = round(_STRETCH_MM / strip.step_mm)
+    if not bins.size or bins.max() < width:
+        return None
+    ink = _means(bins, reading.shares[_INK][between], width)
+    found, most = None, MAYBE_INK
+    for first in np.nonzero(ink > _HARDLY)[0]:
+        middle = strip.step_mm * first + _STRETCH_MM / 2
+        near, close = _begins_before(line, float(np.median(edge.seen_mm)) + middle, survey)
+        told = _told(ink[first], LIKELY, near, close)  # of faint stains the sceptic knows too little
+        there = between.copy()
+        there[between] = (bins >= first) & (bins < first + width)
+        if told > most and not (line.share >= CLEAR_SHARE and line.opposed(_inks_rgb(strip, reading, there))):
+            found, most = middle, told
+    return found
+
+
+def _means(bins: NDArray[np.int_], values: NDArray[np.float32], width: int) -> Floats:
+    """Means of values over `width` bins from each on; 0 where they hold too few."""
+    stretch = np.ones(width)
+    total, count = (np.convolve(np.bincount(bins, weights), stretch, "valid") for weights in (values, None))
+    return np.where(count > _ENOUGH_CELLS, total / np.maximum(count, 1), 0.0)
+
+
+def _begins_before(line: Line, at_mm: float, survey: Survey | None) -> tuple[float, float]:
+    """Probability, by survey and close look, that the first ink begins at a place, and before the line."""
+    looks = (None, None) if survey is None else (survey.ink, survey.ink_closely)
+    near, close = (LIKELY if look is None else
+                   min(look.near(at_mm, REACH_MM), look.before(line.begins_mm - REACH_MM)) for look in looks)
+    return near, close
+
+
+def _inks_rgb(strip: Strip, reading: Reading, cells: NDArray[np.bool_]) -> Floats:
+    return np.asarray(np.average(strip.pixels[cells], axis=0, weights=reading.shares[_INK][cells]))
