@@ -139,6 +139,14 @@ def test_a_collar_that_is_not_known_contradicts_no_pipe_that_is():
     assert reconciled(grey, bare, pose, COLLAR_MM) is bare
 
 
+def test_a_pipe_so_near_that_the_lens_were_in_its_collar_is_left_as_it_is():
+    """Such a pipe was misread; where its collar's sides would be seen from within, nothing can be looked at."""
+    limbs, pose = limbs_of(SCENE), scenes.pose(SCENE)
+    near = replace(pose, pipe=replace(pose.pipe, point_mm=pose.pipe.point_mm * 0.9 * COLLAR_MM
+                                      / np.linalg.norm(pose.pipe.point_mm)))
+    assert reconciled(photo_of(SCENE), limbs, near, COLLAR_MM) is limbs
+
+
 def test_another_start_is_level_with_the_finders_mask():
     limbs, sighting = misread(limbs_of(SCENE), 0, 0.3, SCENE), scenes.sighting(SCENE)
     level = level_with(sighting, limbs, LENS)

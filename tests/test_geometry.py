@@ -240,3 +240,11 @@ def test_crossing_slope_against_finite_differences():
     step = 1e-5
     wanted = (g.crossing(angles, 400.0, 30.0, 36.0 + step) - g.crossing(angles, 400.0, 30.0, 36.0 - step))
     np.testing.assert_allclose(g.crossing_slope(angles, 400.0, 30.0, 36.0), wanted / (2 * step), rtol=1e-6)
+
+
+def test_a_sight_line_that_passes_by_has_no_crossing():
+    """A drawn collar may be thinner than the place that a ray aims at; it says so by NaN alone, and warns nobody."""
+    grazing = np.array([0.0, 1.6])
+    for answer in (g.crossing(grazing, 400.0, 30.0, 29.0), g.crossing_slope(grazing, 400.0, 30.0, 29.0)):
+        assert np.isfinite(answer[0])
+        assert np.isnan(answer[1])

@@ -284,10 +284,10 @@ def test_no_survey_settles_that_a_line_at_the_mouth_is_ink(reader, stroke):
 @pytest.mark.parametrize(("at_mm", "share", "survey", "closely", "believed"), [
     (-1.0, 0.95, 0.5, 0.5, True), (-1.0, 0.95, 0.01, 0.01, False),  # the strip alone, however sure, is not enough
     (-1.0, 0.95, 0.01, 0.7, True), (-1.0, 0.97, 0.7, 0.01, True), (-1.0, 0.85, 0.7, 0.01, False),
-    (-1.0, 0.9, 0.2, 0.2, True), (1.5, 0.8, 0.1, 0.1, False), (1.5, 0.87, 0.6, 0.6, True),
+    (-1.0, 0.9, 0.2, 0.2, True), (1.5, 0.9, 0.2, 0.2, False), (1.5, 0.87, 0.6, 0.6, True),
     (3.0, 0.95, 0.01, 0.01, True),  # no pipe lies bare before most look-alikes; of others less is asked
 ])
-def test_at_the_mouth_all_looks_are_heard_together(reader, at_mm, share, survey, closely, believed):
+def test_at_the_mouth_three_looks_are_heard_together(reader, at_mm, share, survey, closely, believed):
     """Both readers of the strip may take a gasket for ink, and any look may miss a mark: none decides alone."""
     painted = Painted(0.0, strokes=(Stroke(at_mm, 3.0, uneven_mm=0.3, share=share),))
     said = reader(painted, FROM_PIPE, inked({max(at_mm, 0.0): survey}, closely))
@@ -315,17 +315,6 @@ def test_two_of_three_have_to_take_a_free_line_for_ink(monkeypatch, sceptic, sur
         assert isinstance(said, Gap)
     else:
         assert reason(said) == "mark-unclear"
-
-
-@pytest.mark.parametrize(("doubt", "believed"), [(0.0, True), (0.15, True), (0.6, False)])
-def test_the_sceptic_too_is_heard_about_a_line_at_the_mouth(monkeypatch, doubt, believed):
-    """It takes an O-ring for what it is oftener than the reader does, and a clean line for an O-ring too."""
-    strip, reading = make(Painted(0.0, strokes=(Stroke(-1.0, 3.0, uneven_mm=0.3, share=0.85),)))
-    second, ink, decoy = reading.shares.copy(), *(networks.STRIP_CLASSES.index(name) for name in ("ink", "decoy"))
-    second[decoy] = doubt * second[ink]
-    second[ink] *= 1 - doubt
-    monkeypatch.setattr(networks, "read", lambda _: replace(reading, sceptic=second))
-    assert isinstance(read(strip, FROM_PIPE, fitting(), inked({0.0: 0.3}, 0.4)), Gap) == believed
 
 
 @pytest.mark.parametrize(("closely", "told"), [(0.9, False), (0.02, True)])

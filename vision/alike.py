@@ -1,8 +1,8 @@
 """Whether what looks like a line of ink is one: part of the stage `read`.
 
 A seam, a shadow, a ring of grease, bare pipe beside tape: what lies at the mouth and is taken for ink has the joint
-called full.  So four looks are heard together there: reader and sceptic, on the strip, the survey, and the close look.
-The same four tell whether a stretch before the line may be the joint's own mark, overlooked.
+called full.  So three looks are heard together there: the strip's reader, the survey, and the close look.  The same
+three tell whether a stretch before the line may be the joint's own mark, overlooked.
 """
 
 from __future__ import annotations
@@ -25,18 +25,19 @@ NEAR_MM = 2.2  # from the mouth to the near edge of a line that more is asked of
 LIKELY = 0.5  # a free line is ink if the reader and one more of sceptic and survey hold that for likelier than not
 LEAST_WIDTH_MM = 0.55  # of a free line: of 1,205 that were ink, none narrower had its joint called anything
 
-# How much each look weighs by the logit of its probability that a line is ink, and the least that all must come to
-# (DEVELOPERS.md, "Ink at the mouth").
-OF_STRIP, OF_SCEPTIC, OF_SURVEY, OF_CLOSE_LOOK, AGAINST = 1.25, 0.40, 0.15, 0.68, 2.2
-# More is asked of an even ring: of twenty marks that were one, and had more than 2.2, seventeen have 3.5.
-AGAINST_EVEN = 3.5
+# One at the mouth is ink by what strip, survey and close look, each by the logit of its probability, say together; one
+# that touches it sooner than a free one (DEVELOPERS.md, "Ink at the mouth").
+OF_STRIP, OF_SURVEY, OF_CLOSE_LOOK, TOUCHING, AGAINST = 1.53, 0.32, 0.67, 1.24, 2.94
+# More is asked of an even ring: six marks that were one had 4.7 to 6.7, of ten look-alikes that had passed for ink, on
+# 1,456 joints that were never marked, eight 4.3 at most.
+AGAINST_EVEN = 4.5
 RING_ARC_DEG = 110.0  # a line seen over more of the arc may be a whole ring
 EVEN_MM = 0.14  # a hand-drawn line is less even in width than this, mostly; a ring of something else need not be
 _SUREST = 0.995  # as sure as one look counts
-_HARDLY = 0.02  # so little of a class tells nothing
+_HARDLY = 0.02  # less ink than this is none
 
-# What reader, survey and close look must come to for a stretch before the line to count as ink (TRIED.md, 0.21).
-MAYBE_INK = -4.0
+# What the three must come to for a stretch before the line to count as ink (TRIED.md, version 0.21).
+MAYBE_INK = -4.5
 CLEAR_SHARE = 0.92  # a line so clear tells by its colour what else may be its ink, and is one though little of it shows
 _STRETCH_MM = 1.0  # about as wide as a narrow line
 _BESIDE_LINE_MM = 1.5  # before a line its own soft edge may look inked
@@ -58,18 +59,17 @@ def touches(line: Line, edge: Mouth) -> bool:
 def look_alike(strip: Strip, reading: Reading, edge: Mouth, line: Line, survey: Survey | None) -> str:
     """Why a line may be something else, a ring of grease or a gasket say; empty where it is believed to be ink.
 
-    Most look-alikes lie at the mouth, and would have the joint called full: there all looks are heard.
+    Most look-alikes lie at the mouth, and would have the joint called full: there more looks are heard.
     """
     touching, surveyed = touches(line, edge), _begins_at(line, survey.ink if survey else None)
-    sceptic = _by_sceptic(reading, line, strip.along_mm)
-    if not touching and max(sceptic, surveyed) < LIKELY:
+    if not touching and not _seconded(strip, reading, line, surveyed):
         return "two of three looks take the line for something else"
     if not touching and line.width_mm < LEAST_WIDTH_MM:
         return f"a line of {line.width_mm:.1f} mm may be a scratch"
     if not touching and float(np.nanmedian(line.near_mm - edge.at_mm)) > NEAR_MM:
         return ""
     closely = _begins_at(line, survey.ink_closely if survey else None)
-    told = _told(line.share, sceptic, surveyed, closely)
+    told = _told(line.share, surveyed, closely) + TOUCHING * touching
     if told <= AGAINST:
         return "a line at the mouth that may be something else when its surroundings are seen too"
     heard = survey is not None and survey.ink_closely is not None
@@ -85,19 +85,19 @@ def _begins_at(line: Line, ink: FirstInk | None) -> float:
     return 1.0 if ink is None else ink.near(line.begins_mm, REACH_MM)
 
 
-def _by_sceptic(reading: Reading, line: Line, along_mm: Floats) -> float:
-    """Share of ink in what the sceptic, who may be missing, takes for ink or for a look-alike within a line."""
-    cells = (along_mm[None] > line.near_mm[:, None]) & (along_mm[None] < line.far_mm[:, None])
-    if reading.sceptic is None or not cells.any():
-        return 1.0
-    inked, other = (float(reading.sceptic[kind][cells].mean()) for kind in (_INK, _DECOY))
-    return (inked + _HARDLY) / (inked + other + 2 * _HARDLY)
+def _seconded(strip: Strip, reading: Reading, line: Line, chance: float) -> bool:
+    """Whether sceptic or survey, which gives it that chance, too takes a line for ink; with neither it is unopposed."""
+    if reading.sceptic is None or chance >= LIKELY:
+        return True
+    along = strip.along_mm
+    cells = (along[None] > line.near_mm[:, None]) & (along[None] < line.far_mm[:, None])
+    inked, other = (float(reading.sceptic[kind][cells].sum()) for kind in (_INK, _DECOY))
+    return inked >= LIKELY * (inked + other)
 
 
-def _told(strip: float, sceptic: float, survey: float, closely: float) -> float:
-    """How surely something at the mouth is ink rather than a look-alike, by four probabilities that it is."""
-    return (OF_STRIP * _logit(strip) + OF_SCEPTIC * _logit(sceptic) + OF_SURVEY * _logit(survey)
-            + OF_CLOSE_LOOK * _logit(closely))
+def _told(strip: float, survey: float, closely: float) -> float:
+    """How surely something is ink rather than a look-alike, by three probabilities that it is."""
+    return OF_STRIP * _logit(strip) + OF_SURVEY * _logit(survey) + OF_CLOSE_LOOK * _logit(closely)
 
 
 def _logit(chance: float) -> float:
@@ -153,7 +153,7 @@ def inked_before(strip: Strip, reading: Reading, edge: Mouth, line: Line, survey
     for first in np.nonzero(ink > _HARDLY)[0]:
         middle = strip.step_mm * first + _STRETCH_MM / 2
         near, close = _begins_before(line, float(np.median(edge.seen_mm)) + middle, survey)
-        told = _told(ink[first], LIKELY, near, close)  # of faint stains the sceptic knows too little
+        told = _told(ink[first], near, close)
         there = between.copy()
         there[between] = (bins >= first) & (bins < first + width)
         if told > most and not (line.share >= CLEAR_SHARE and line.opposed(_inks_rgb(strip, reading, there))):

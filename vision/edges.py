@@ -69,7 +69,8 @@ def reconciled(photo: Photo, limbs: Limbs, pose: Pose, collar_radius_mm: float) 
     Where that isn't sure, and the pipe is known, there is none: mirroring metal, or a collar behind something else,
     would contradict what is better known.
     """
-    if limbs.collar is None:
+    inside = float(np.linalg.norm(pose.pipe.point_mm)) <= collar_radius_mm  # lens in the collar: misread
+    if limbs.collar is None or inside:
         return limbs
     collar = _pair(photo, limbs.collar, pose, collar_radius_mm, (COLLAR, SURE))
     return replace(limbs, collar=collar if _told(collar) or not known(limbs) else None)

@@ -269,22 +269,28 @@ def crossing(angle_rad: Floats | float, distance: Floats | float, inner: Floats 
     """How far along the sight line to a pipe point the collar's radius is crossed, as a share of the way.
 
     Pipe point at `angle_rad` on radius `inner`, lens `distance` from the common axis; `outer` is the radius
-    crossed.  Seen along the axis this is a line and a circle; axial coordinates grow in step with the way.
+    crossed.  Seen along the axis this is a line and a circle; axial coordinates grow in step with the way.  NaN where
+    the sight line passes by.
     """
     across = distance - inner * np.cos(angle_rad)
     side = inner * np.sin(angle_rad)
     square = across**2 + side**2
     half = distance * across
-    return np.asarray((half - np.sqrt(half**2 - square * (distance**2 - outer**2))) / square)
+    return np.asarray((half - _root(half**2 - square * (distance**2 - outer**2))) / square)
 
 
 def crossing_slope(angle_rad: Floats | float, distance: Floats | float, inner: Floats | float,
                    outer: Floats | float) -> Floats:
-    """Derivative of `crossing` by `outer`; negative."""
+    """Derivative of `crossing` by `outer`; negative, NaN where there is no crossing."""
     across = distance - inner * np.cos(angle_rad)
     side = inner * np.sin(angle_rad)
     square = across**2 + side**2
-    return np.asarray(-outer / np.sqrt((distance * across) ** 2 - square * (distance**2 - outer**2)))
+    return np.asarray(-outer / _root((distance * across) ** 2 - square * (distance**2 - outer**2)))
+
+
+def _root(square: Floats) -> Floats:
+    """Square root; NaN, without a warning, of what is negative: a sight line that misses has no crossing."""
+    return np.sqrt(np.where(square < 0, np.nan, square))
 
 
 def hidden_length(mouth_mm: Floats | float, angle_rad: Floats | float, distance: Floats | float,
