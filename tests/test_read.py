@@ -317,6 +317,17 @@ def test_two_of_three_have_to_take_a_free_line_for_ink(monkeypatch, sceptic, sur
         assert reason(said) == "mark-unclear"
 
 
+@pytest.mark.parametrize(("doubt", "believed"), [(0.0, True), (0.7, True), (0.97, False)])
+def test_what_the_sceptic_is_sure_is_a_look_alike_is_no_ink_at_the_mouth(monkeypatch, doubt, believed):
+    """It knows a cable tie sooner than the reader does, and takes a clean line for one too, but seldom surely."""
+    strip, reading = make(Painted(0.0, strokes=(Stroke(-1.0, 3.0, uneven_mm=0.3),)))
+    second, ink, decoy = reading.shares.copy(), *(networks.STRIP_CLASSES.index(name) for name in ("ink", "decoy"))
+    second[decoy] = doubt * second[ink]
+    second[ink] *= 1 - doubt
+    monkeypatch.setattr(networks, "read", lambda _: replace(reading, sceptic=second))
+    assert isinstance(read(strip, FROM_PIPE, fitting(), inked({0.0: 0.9}, 0.9)), Gap) == believed
+
+
 @pytest.mark.parametrize(("closely", "told"), [(0.9, False), (0.02, True)])
 def test_a_faint_stretch_before_the_line_is_a_mark_where_other_looks_see_one_there(reader, closely, told):
     """Of a stain that the strip takes for ink by a tenth, survey and close look tell what it is."""

@@ -28,6 +28,9 @@ LEAST_WIDTH_MM = 0.55  # of a free line: of 1,205 that were ink, none narrower h
 # One at the mouth is ink by what strip, survey and close look, each by the logit of its probability, say together; one
 # that touches it sooner than a free one (DEVELOPERS.md, "Ink at the mouth").
 OF_STRIP, OF_SURVEY, OF_CLOSE_LOOK, TOUCHING, AGAINST = 1.53, 0.32, 0.67, 1.24, 2.94
+# Whatever they say, what the sceptic is so sure is a look-alike is no ink: it was so of four of twenty look-alikes that
+# the three took for ink, and of one of 523 marks (TRIED.md, version 0.21).
+SURELY_OTHER = 0.1
 # More is asked of an even ring: six marks that were one had 4.7 to 6.7, of ten look-alikes that had passed for ink, on
 # 1,456 joints that were never marked, eight 4.3 at most.
 AGAINST_EVEN = 4.5
@@ -62,7 +65,8 @@ def look_alike(strip: Strip, reading: Reading, edge: Mouth, line: Line, survey: 
     Most look-alikes lie at the mouth, and would have the joint called full: there more looks are heard.
     """
     touching, surveyed = touches(line, edge), _begins_at(line, survey.ink if survey else None)
-    if not touching and not _seconded(strip, reading, line, surveyed):
+    sceptic = _by_sceptic(reading, line, strip.along_mm)
+    if not touching and max(sceptic, surveyed) < LIKELY:
         return "two of three looks take the line for something else"
     if not touching and line.width_mm < LEAST_WIDTH_MM:
         return f"a line of {line.width_mm:.1f} mm may be a scratch"
@@ -72,6 +76,8 @@ def look_alike(strip: Strip, reading: Reading, edge: Mouth, line: Line, survey: 
     told = _told(line.share, surveyed, closely) + TOUCHING * touching
     if told <= AGAINST:
         return "a line at the mouth that may be something else when its surroundings are seen too"
+    if sceptic < SURELY_OTHER:
+        return "a line at the mouth that one look takes for something else, ten to one"
     heard = survey is not None and survey.ink_closely is not None
     if touching and _is_even_ring(strip, line) and not (heard and told > AGAINST_EVEN):
         return "an even ring at the mouth may be grease, a gasket or tape"
@@ -85,14 +91,13 @@ def _begins_at(line: Line, ink: FirstInk | None) -> float:
     return 1.0 if ink is None else ink.near(line.begins_mm, REACH_MM)
 
 
-def _seconded(strip: Strip, reading: Reading, line: Line, chance: float) -> bool:
-    """Whether sceptic or survey, which gives it that chance, too takes a line for ink; with neither it is unopposed."""
-    if reading.sceptic is None or chance >= LIKELY:
-        return True
-    along = strip.along_mm
-    cells = (along[None] > line.near_mm[:, None]) & (along[None] < line.far_mm[:, None])
-    inked, other = (float(reading.sceptic[kind][cells].sum()) for kind in (_INK, _DECOY))
-    return inked >= LIKELY * (inked + other)
+def _by_sceptic(reading: Reading, line: Line, along_mm: Floats) -> float:
+    """Share of ink in what the sceptic takes for ink or for a look-alike within a line; all where it is missing."""
+    cells = (along_mm[None] > line.near_mm[:, None]) & (along_mm[None] < line.far_mm[:, None])
+    if reading.sceptic is None or not cells.any():
+        return 1.0
+    inked, other = (float(reading.sceptic[kind][cells].mean()) for kind in (_INK, _DECOY))
+    return (inked + _HARDLY) / (inked + other + 2 * _HARDLY)
 
 
 def _told(strip: float, survey: float, closely: float) -> float:
