@@ -154,16 +154,15 @@ def inked_before(strip: Strip, reading: Reading, edge: Mouth, line: Line, survey
     if not bins.size or bins.max() < width:
         return None
     ink = _means(bins, reading.shares[_INK][between], width)
-    found, most = None, MAYBE_INK
-    for first in np.nonzero(ink > _HARDLY)[0]:
-        middle = strip.step_mm * first + _STRETCH_MM / 2
-        near, close = _begins_before(line, float(np.median(edge.seen_mm)) + middle, survey)
-        told = _told(ink[first], near, close)
+    seen = float(np.median(edge.seen_mm)) + _STRETCH_MM / 2
+    told = {int(first): _told(ink[first], *_begins_before(line, seen + strip.step_mm * first, survey))
+            for first in np.nonzero(ink > _HARDLY)[0]}
+    for first in sorted((first for first in told if told[first] > MAYBE_INK), key=told.__getitem__, reverse=True):
         there = between.copy()
         there[between] = (bins >= first) & (bins < first + width)
-        if told > most and not (line.share >= CLEAR_SHARE and line.opposed(_inks_rgb(strip, reading, there))):
-            found, most = middle, told
-    return found
+        if line.share < CLEAR_SHARE or not line.opposed(_inks_rgb(strip, reading, there)):
+            return strip.step_mm * first + _STRETCH_MM / 2
+    return None
 
 
 def _means(bins: NDArray[np.int_], values: NDArray[np.float32], width: int) -> Floats:
