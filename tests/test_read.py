@@ -10,12 +10,12 @@ import pytest
 
 from tests import scene as scenes
 from tests.scene import Scene, fitting
-from tests.strips import ANGLES, Painted, Stroke, make
+from tests.strips import ALONG, ANGLES, Painted, Stroke, make
 from vision import networks
 from vision.alike import CLEAR_SHARE
 from vision.read import FAINT_SHARE, LEAST_SHARE, RIVAL_SHARE, SURE_INK, SURELY_NONE, read
 from vision.records import FirstInk, Gap, Refusal, Survey
-from vision.unwrap import ROWS
+from vision.unwrap import COLUMNS, ROWS
 
 STAIN = 0.17  # ink probability of a stretch that may be a mark, hardly told from the pipe
 FROM_PIPE, FROM_COLLAR = scenes.pose(Scene(tilt_deg=12)), scenes.pose(Scene(tilt_deg=-20))
@@ -315,6 +315,12 @@ def test_two_of_three_have_to_take_a_free_line_for_ink(monkeypatch, sceptic, sur
         assert isinstance(said, Gap)
     else:
         assert reason(said) == "mark-unclear"
+
+
+def test_a_pipe_that_leaves_the_picture_right_behind_the_line_shows_no_tape(reader):
+    ends = np.ones((ROWS, COLUMNS), bool)
+    ends[:, ALONG > 4.0] = False
+    assert isinstance(reader(Painted(0.0, strokes=(Stroke(0.0, 2.0, arc_deg=(-40, 30)),), seen=ends)), Gap)
 
 
 @pytest.mark.parametrize(("doubt", "believed"), [(0.0, True), (0.7, True), (0.97, False)])

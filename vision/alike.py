@@ -131,11 +131,8 @@ def _before_tape(strip: Strip, reading: Reading, line: Line) -> bool:
     near, farther = cells & (beyond > 0) & (beyond < _NEXT_TO_MM), cells & (beyond > _NEXT_TO_MM) & (beyond < _TAPE_MM)
     looks = [reading.shares] if reading.sceptic is None else [reading.shares, reading.sceptic]
     tape = farther & (np.max([look[_DECOY] for look in looks], axis=0) > LIKELY)
-    end = np.where(tape, beyond, np.nan)
-    if tape.sum() < _LEAST_TAPE * farther.sum():
-        return False
-    pipe = cells & (reading.shares[_PIPE] > LIKELY) & (beyond > np.nanmax(end))
-    if min(part.sum() for part in (near, tape, pipe)) < _ENOUGH_CELLS:
+    pipe = cells & (reading.shares[_PIPE] > LIKELY) & (beyond > np.where(tape, beyond, 0.0).max())
+    if tape.sum() < _LEAST_TAPE * farther.sum() or min(part.sum() for part in (near, tape, pipe)) < _ENOUGH_CELLS:
         return False
     here, there, away = (np.log(np.maximum(light(np.median(strip.pixels[part], axis=0)), _DARKEST))
                          for part in (near, tape, pipe))

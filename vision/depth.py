@@ -165,7 +165,7 @@ def _nothing(strip: Strip, ends: Ends) -> Refusal:
     """No ink: say what may be in its way."""
     if ends.shares:
         return Refusal("depth", "line-unclear", f"ink probability {ends.shares[0]:.2f}")
-    along = strip.first_mm + strip.step_mm * np.arange(strip.seen.shape[1])
+    along = strip.along_mm
     beyond = strip.seen & (along > float(np.mean(ends.cut.at_mm)) + CLEAR_MM)[None]
     light = strip.pixels.max(-1)[beyond] if beyond.any() else np.array([0])
     if float(np.median(light)) < _DARK:

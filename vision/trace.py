@@ -80,7 +80,7 @@ def _rows(strip: Strip, angles: Floats) -> Floats:
 
 def _bare_pipe(strip: Strip, rows: Floats, mark_mm: float) -> Floats | None:
     """Colour of the pipe beyond the mark, (rows, 3); None where too little of it is in the picture."""
-    along = strip.first_mm + strip.step_mm * np.arange(strip.seen.shape[1])
+    along = strip.along_mm
     columns = (along > mark_mm + _BARE_MM[0]) & (along < mark_mm + _BARE_MM[1])
     seen = strip.seen[rows][:, columns]
     if columns.sum() * strip.step_mm < _LEAST_BARE_MM or seen.mean() < 0.5:
