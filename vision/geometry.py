@@ -44,7 +44,7 @@ def distort_plane(at: Floats, coefficients: Coefficients) -> Floats:
     square = x * x + y * y
     radial = 1 + square * (k1 + square * (k2 + square * k3))
     if not (np.any(p1) or np.any(p2)):
-        return np.asarray(at * radial[..., None])
+        return np.stack([x * radial, y * radial], -1)
     return np.stack([x * radial + 2 * p1 * x * y + p2 * (square + 2 * x * x),
                      y * radial + p1 * (square + 2 * y * y) + 2 * p2 * x * y], -1)
 
@@ -65,9 +65,8 @@ def distort(points_px: Floats, camera: Camera) -> Floats:
     """From undistorted pixels (..., 2) to pixels of the stored photo."""
     if not any(camera.distortion):
         return np.asarray(points_px, float)
-    centre = np.array(camera.centre_px)
-    plane = (np.asarray(points_px, float) - centre) / camera.focal_px
-    return np.asarray(distort_plane(plane, camera.distortion) * camera.focal_px + centre)
+    plane = (np.asarray(points_px, float) - np.array(camera.centre_px)) / camera.focal_px
+    return _pixels(distort_plane(plane, camera.distortion), camera)
 
 
 def undistort(points_px: Floats, camera: Camera) -> Floats:
@@ -87,8 +86,14 @@ def rays(points_px: Floats, camera: Camera) -> Floats:
 
 def project(points_mm: Floats, camera: Camera) -> Floats:
     """Pixels (..., 2) of the stored photo of points (..., 3) in front of the lens."""
-    ideal = points_mm[..., :2] / points_mm[..., 2:] * camera.focal_px + np.array(camera.centre_px)
-    return distort(ideal, camera)
+    x, y, z = np.moveaxis(points_mm, -1, 0)  # apart: arithmetic on pairs takes several times as long
+    plane = np.stack([x / z, y / z], -1)
+    return _pixels(distort_plane(plane, camera.distortion) if any(camera.distortion) else plane, camera)
+
+
+def _pixels(plane: Floats, camera: Camera) -> Floats:
+    """Points (..., 2) of the plane z = 1 as pixels."""
+    return np.stack([plane[..., i] * camera.focal_px + centre for i, centre in enumerate(camera.centre_px)], -1)
 
 
 # --- limbs and axes ------------------------------------------------------------------------------------
@@ -249,8 +254,16 @@ def surface(point: Floats, direction: Floats, radius: Floats | float, along_mm: 
 
 def cylinder_px(axis: Axis, along_mm: Floats, angles_rad: Floats, camera: Camera) -> Floats:
     """Pixels (rows, columns, 2) of the stored photo of a grid on the surface: rows angles, columns along."""
-    points = surface(axis.point_mm, axis.direction, axis.radius_mm, along_mm[None, :], angles_rad[:, None])
-    return project(points, camera)
+    round_it = surface(axis.point_mm, axis.direction, axis.radius_mm, np.zeros(1), angles_rad)
+    return project(grid(round_it, along_mm, axis.direction), camera)
+
+
+def grid(points: Floats, along_mm: Floats, direction: Floats) -> Floats:
+    """Each of points (rows, 3) moved by each of so many mm along a direction: (rows, columns, 3).
+
+    In memory a coordinate lies after the other, as `project` takes them.
+    """
+    return np.moveaxis(points.T[..., None] + direction[:, None, None] * along_mm, 0, -1)
 
 
 def meet_cylinder_px(points_px: Floats, axis: Axis, radius_mm: float,

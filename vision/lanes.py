@@ -54,7 +54,7 @@ def straightened(photo: Photo, pose: Pose, middle_mm: float, radii_mm: tuple[flo
     """(ROWS, columns, 3 for each radius) of the joint about `middle_mm` from the pose's guess of the mouth."""
     along = pose.mouth_mm + middle_mm + places.along_mm
     across = np.concatenate([_lanes_mm(pose.pipe, radius) for radius in radii_mm])
-    at = geometry.project(across[:, None] + along[None, :, None] * pose.pipe.direction, photo.camera)
+    at = geometry.project(geometry.grid(across, along, pose.pipe.direction), photo.camera)
     lanes = resample(photo, at, pose.px_per_mm * places.step_mm)
     rows = cv2.resize(lanes, (places.count, len(radii_mm) * ROWS), interpolation=cv2.INTER_AREA)
     return np.concatenate(np.split(np.asarray(rows, np.uint8), len(radii_mm)), axis=-1)
@@ -65,7 +65,7 @@ def beside_mm(axis: Axis, lanes: Floats, along_mm: Floats) -> Floats:
     foot, _, v = geometry.frame(axis.point_mm, axis.direction)
     distance = float(np.linalg.norm(foot))
     beside = lanes * distance * axis.radius_mm / np.sqrt(distance**2 - axis.radius_mm**2)
-    return np.asarray(foot + beside[:, None, None] * v + along_mm[None, :, None] * axis.direction)
+    return geometry.grid(foot + beside[:, None] * v, along_mm, axis.direction)
 
 
 def _lanes_mm(axis: Axis, radius_mm: float) -> Floats:

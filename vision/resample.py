@@ -23,7 +23,8 @@ def resample(photo: Photo, at_px: Floats, photo_px_per_cell: float) -> Bytes:
         part = shrunk(photo.pixels[low[1]:high[1], low[0]:high[0]], many)
     else:
         many, part = 1, photo.pixels[low[1]:high[1], low[0]:high[0]]
-    local = ((at_px - low + 0.5) / many - 0.5).astype(np.float32)
+    to_part = np.column_stack([np.eye(2) / many, (0.5 - low) / many - 0.5])
+    local = cv2.transform(at_px, to_part).astype(np.float32)
     flat = cv2.remap(part, local[..., 0], local[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
     return np.asarray(flat, np.uint8)
 
