@@ -16,6 +16,7 @@ How they were made, on what, and how good they are: DEVELOPERS.md, "The networks
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from importlib import resources
@@ -35,6 +36,7 @@ FINDER_SIZE_PX = (640, 480)
 SPOTTER_SIZE_PX = (512, 384)
 DARK = 100  # of 255, the light parts of a strip; of 352 strips of renders one in a hundred was darker
 MOST_LIFT = 4.0
+_SIDE_BY_SIDE = ("reader", "sceptic")  # these look at the same time, each with half of the threads
 _MOVED = 12  # columns by which the mirrored strip is moved as well: the coarser strides (8, 16, 32) then fall elsewhere
 
 
@@ -42,7 +44,8 @@ _MOVED = 12  # columns by which the mirrored strip is moved as well: the coarser
 def _network(name: str) -> onnxruntime.InferenceSession:
     weights = resources.files("vision").joinpath("weights", f"{name}.onnx").read_bytes()
     options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = cv2.getNumThreads()  # one knob for all that computes: a job's workers set it to 1
+    threads = cv2.getNumThreads()  # one knob for all that computes: a job's workers set it to 1
+    options.intra_op_num_threads = max(1, threads // len(_SIDE_BY_SIDE)) if name in _SIDE_BY_SIDE else threads
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")  # threads that spin hold up other work
     return onnxruntime.InferenceSession(weights, options, providers=["CPUExecutionProvider"])
 
@@ -175,7 +178,8 @@ def _shares(logits: Shares) -> Shares:
 
 @lru_cache(maxsize=1)
 def _read(pixels: bytes, shape: tuple[int, ...]) -> Reading:
-    reader, sceptic = (_by(name, pixels, shape) for name in ("reader", "sceptic"))
+    with ThreadPoolExecutor(min(cv2.getNumThreads(), len(_SIDE_BY_SIDE))) as pool:
+        reader, sceptic = pool.map(lambda name: _by(name, pixels, shape), _SIDE_BY_SIDE)
     beyond = np.concatenate([reader.views, sceptic.views])
     both = np.asarray((reader.shares + sceptic.shares) / 2, np.float32)
     return Reading(_told_apart(both, reader.shares), beyond.mean(0), beyond, sceptic.shares)
