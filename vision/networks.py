@@ -218,7 +218,7 @@ def forget() -> None:
 
 def _lifted(rgb: Bytes) -> Bytes:
     """A strip darker than 99 in 100 of those looked at, made as light as they are: dark ones are misread."""
-    light = float(np.percentile(rgb.max(-1), 95))
+    light = float(np.percentile(np.maximum.reduce(cv2.split(rgb)), 95))
     if light >= DARK:
         return rgb
     return cv2.convertScaleAbs(rgb, alpha=min(DARK / max(light, 1.0), MOST_LIFT)).astype(np.uint8)
