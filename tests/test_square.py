@@ -13,7 +13,7 @@ from calibration.camera import Camera
 from tests import scene as scenes
 from tests.scene import Paint, Scene
 from vision import geometry
-from vision.mouth import Mouth
+from vision.mouth import Border
 from vision.pipeline import MOST_TURNS
 from vision.propagation import NormalGroup
 from vision.records import Floats, Limbs, Photo, Pose
@@ -40,7 +40,7 @@ def crooked(scene: Scene, roll_deg: float, tilt_deg: float, covariance: Floats =
     return replace(true, pipe=pipe, mouth_mm=mouth, tilt_deg=tilt)
 
 
-def seen_mouth(scene: Scene, pose: Pose, noise_mm: float = 0.0) -> Mouth:
+def seen_mouth(scene: Scene, pose: Pose, noise_mm: float = 0.0) -> Border:
     """The true seam where it falls on the strip of another pose."""
     axis = scene.pipe
     table = np.radians(np.linspace(-80, 80, 321))
@@ -50,7 +50,7 @@ def seen_mouth(scene: Scene, pose: Pose, noise_mm: float = 0.0) -> Mouth:
     order = np.argsort(angle[good])
     at = np.interp(ANGLES, angle[good][order], along[good][order]) - pose.mouth_mm
     at = at + noise_mm * np.random.default_rng(0).standard_normal(ROWS)
-    return Mouth(at, at, at, np.ones(ROWS, bool), 0.02, 0.1)
+    return Border(at, np.zeros(ROWS), at, np.ones(ROWS, bool))
 
 
 def off_deg(scene: Scene, pose: Pose) -> float:

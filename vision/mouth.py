@@ -26,6 +26,17 @@ _OVER = networks.STRIP_CLASSES.index("over")
 
 
 @dataclass(frozen=True)
+class Border:
+    """Where pipe begins to be seen in every row of the strip, axial millimetres from the pose's guess, how softly, and
+    the mouth that shows it there.  rows: (rows,) bool, read well."""
+
+    border_mm: Floats
+    soft_mm: Floats
+    rough_mm: Floats
+    rows: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
 class Mouth:
     """The mouth in every row of the strip, axial millimetres from the pose's guess.
 
@@ -71,20 +82,29 @@ def weighed(apart_mm: float, u_mm: float, survey_u_mm: float) -> tuple[float, fl
     return apart_mm * (u_mm / both) ** 2, wider * u_mm * survey_u_mm / both
 
 
-def find_mouth(strip: Strip, reading: Reading, pose: Pose, collar_radius_mm: float,
-               softest_mm: float = SOFTEST_MM) -> Mouth | None:
-    """Read the mouth; None where fewer than a fifth of the rows show it, none softer than `softest_mm`."""
+def find_border(strip: Strip, reading: Reading, pose: Pose, collar_radius_mm: float,
+                softest_mm: float = SOFTEST_MM) -> Border | None:
+    """Read the border; None where fewer than a fifth of the rows show it, none softer than `softest_mm`."""
     border, soft, clear = split(reading.beyond, strip)
     column = np.clip(np.round((border - strip.first_mm) / strip.step_mm).astype(int), 0, strip.seen.shape[1] - 1)
     index = np.arange(len(border))
     rows = clear & (soft < softest_mm) & strip.seen[index, column] & (reading.shares[_OVER][index, column] < 0.5)
     if rows.sum() < len(rows) / 5:
         return None
-    rough = mouth_of_border(strip, border, pose, collar_radius_mm)
-    course, scatter = _course(strip.angles_rad, rough, rows)
+    return Border(border, soft, mouth_of_border(strip, border, pose, collar_radius_mm), rows)
+
+
+def find_mouth(strip: Strip, reading: Reading, pose: Pose, collar_radius_mm: float) -> Mouth | None:
+    """Read the mouth; None where no border is read."""
+    found = find_border(strip, reading, pose, collar_radius_mm)
+    if found is None:
+        return None
+    rows = found.rows
+    course, scatter = _course(strip.angles_rad, found.rough_mm, rows)
     views = np.std([np.median(split(view, strip)[0][rows]) for view in reading.views])
-    bias = _bias_mm(float(np.median(soft[rows])), float(views))
-    return Mouth(_smooth_border(strip.angles_rad, border, rows), rough, course, rows, scatter, bias)
+    bias = _bias_mm(float(np.median(found.soft_mm[rows])), float(views))
+    smooth = _smooth_border(strip.angles_rad, found.border_mm, rows)
+    return Mouth(smooth, found.rough_mm, course, rows, scatter, bias)
 
 
 def _bias_mm(soft_mm: float, views_mm: float) -> float:
@@ -99,8 +119,8 @@ def _bias_mm(soft_mm: float, views_mm: float) -> float:
 def split(beyond: NDArray[np.float32], strip: Strip) -> tuple[Floats, Floats, NDArray[np.bool_]]:
     """Most likely split of each row to a fraction of a cell, how soft it is in mm, and whether there is one."""
     share = np.clip(beyond.astype(np.float64), 1e-3, 1 - 1e-3)
-    share = np.where(strip.seen, share, 0.5)
-    score = np.log(share) - np.log(1 - share)
+    share[~strip.seen] = 0.5
+    score = np.log(share / (1 - share))
     best = np.argmin(np.concatenate([np.zeros((len(score), 1)), np.cumsum(score, axis=1)], axis=1), axis=1)
     half = round(_WINDOW_MM / strip.step_mm)
     columns = np.clip(best[:, None] + np.arange(-half, half), 0, share.shape[1] - 1)

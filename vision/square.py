@@ -18,7 +18,7 @@ import numpy as np
 from calibration.camera import Camera
 from calibration.fittings import Fitting
 from vision import geometry, mouth, networks
-from vision.mouth import Mouth
+from vision.mouth import Border
 from vision.records import Axis, Edge, Floats, Gauge, Limb, Limbs, Look, Pose, Refusal, Strip
 
 CUT_U_RAD = math.radians(0.7)  # how square a mouth stands to the pipe in it (common practice, no source)
@@ -51,7 +51,7 @@ def square(strip: Strip, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitt
 
     look: the finder's close one, asked where the strip shows no mouth that its reader knows.
     """
-    found = _seen_mouth(strip, pose, fitting)
+    found = _seen_border(strip, pose, fitting)
     turn = turn_by_look(look, pose, camera) if found is None else turn_of(found, strip.angles_rad, pose)
     return turned(limbs, pose, turn, camera) if turn is not None and turn.matters else None
 
@@ -62,7 +62,7 @@ def told_by_mouth(strip: Strip, limbs: Limbs, pose: Pose, camera: Camera, fittin
     What the lens leaves open is how far its axis lies off the picture's middle: the silhouettes turn with it, the mouth
     does not.  As they are where the strip shows no mouth that its reader knows.
     """
-    found = _seen_mouth(strip, pose, fitting)
+    found = _seen_border(strip, pose, fitting)
     if found is None:
         return limbs, pose
     asked, u = _asked(found.rough_mm[found.rows], strip.angles_rad[found.rows], pose.pipe.radius_mm)
@@ -74,8 +74,8 @@ def told_by_mouth(strip: Strip, limbs: Limbs, pose: Pose, camera: Camera, fittin
     return (better[0], replace(better[1], by_mouth=True)) if better else (limbs, pose)
 
 
-def _seen_mouth(strip: Strip, pose: Pose, fitting: Fitting) -> Mouth | None:
-    return mouth.find_mouth(strip, networks.read(strip.pixels), pose, fitting.collar_od_mm / 2, _SOFTEST_MM)
+def _seen_border(strip: Strip, pose: Pose, fitting: Fitting) -> Border | None:
+    return mouth.find_border(strip, networks.read(strip.pixels), pose, fitting.collar_od_mm / 2, _SOFTEST_MM)
 
 
 def settle(limbs: Limbs, pose: Pose, camera: Camera) -> tuple[Limbs, Pose] | None:
@@ -139,9 +139,9 @@ class Turn:
         return sharper or math.hypot(self.roll_rad, self.tilt_rad) > _ENOUGH_RAD
 
 
-def turn_of(mouth: Mouth, angles_rad: Floats, pose: Pose) -> Turn:
+def turn_of(seen: Border, angles_rad: Floats, pose: Pose) -> Turn:
     """The turn that the mouth's course on the strip asks for, weighed against what silhouettes said."""
-    asked, u = _asked(mouth.rough_mm[mouth.rows], angles_rad[mouth.rows], pose.pipe.radius_mm)
+    asked, u = _asked(seen.rough_mm[seen.rows], angles_rad[seen.rows], pose.pipe.radius_mm)
     return _against_limbs(asked, u, CUT_U_RAD, pose)
 
 
