@@ -130,7 +130,7 @@ def _joints(look: Look, size_px: tuple[int, int]) -> list[_Rough]:
     A hand over the pipe cuts its mask in two; pipe and what lies over it are followed together, but only
     pipe counts for its sides.
     """
-    pipe = np.isin(look.classes, (_PIPE, _INK))
+    pipe = (look.classes == _PIPE) | (look.classes == _INK)
     bodies = looks.parts(pipe | (look.classes == _OVER), 100)
     unknown = (look.classes == _OVER) | ~looks.inside(look, size_px)
     found = []
