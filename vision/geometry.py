@@ -285,20 +285,26 @@ def crossing(angle_rad: Floats | float, distance: Floats | float, inner: Floats 
     crossed.  Seen along the axis this is a line and a circle; axial coordinates grow in step with the way.  NaN where
     the sight line passes by.
     """
-    across = distance - inner * np.cos(angle_rad)
-    side = inner * np.sin(angle_rad)
-    square = across**2 + side**2
-    half = distance * across
+    half, square = _sight_line(angle_rad, distance, inner)
     return np.asarray((half - _root(half**2 - square * (distance**2 - outer**2))) / square)
 
 
 def crossing_slope(angle_rad: Floats | float, distance: Floats | float, inner: Floats | float,
                    outer: Floats | float) -> Floats:
     """Derivative of `crossing` by `outer`; negative, NaN where there is no crossing."""
-    across = distance - inner * np.cos(angle_rad)
+    return _crossing_slope(*_sight_line(angle_rad, distance, inner), distance, outer)
+
+
+def _crossing_slope(half: Floats, square: Floats, distance: Floats | float, outer: Floats | float) -> Floats:
+    return np.asarray(-outer / _root(half**2 - square * (distance**2 - outer**2)))
+
+
+def _sight_line(angle_rad: Floats | float, distance: Floats | float,
+                inner: Floats | float) -> tuple[Floats, Floats]:
+    """Of a sight line, seen along the axis: its run across times the distance, and its length squared."""
+    across = np.asarray(distance - inner * np.cos(angle_rad))
     side = inner * np.sin(angle_rad)
-    square = across**2 + side**2
-    return np.asarray(-outer / _root((distance * across) ** 2 - square * (distance**2 - outer**2)))
+    return distance * across, np.asarray(across**2 + side**2)
 
 
 def _root(square: Floats) -> Floats:
@@ -356,8 +362,9 @@ def _grazed(contour: Floats, angle_rad: Floats | float, distance: Floats | float
     """
     ring = np.asarray(outer, float)
     sin = np.ones_like(np.asarray(contour, float))
+    half, square = _sight_line(angle_rad, distance, inner)
     for _ in range(3):
-        slope = np.maximum(contour, 0) * -crossing_slope(angle_rad, distance, inner, ring)
+        slope = np.maximum(contour, 0) * -_crossing_slope(half, square, distance, ring)
         cos = slope / np.sqrt(1 + slope**2)
         sin = 1 / np.sqrt(1 + slope**2)
         ring = outer - lip * (1 - cos)

@@ -75,10 +75,10 @@ class _Lens:
 
         start: (n, 2), the same points through the nominal lens, from which few steps lead on.
         """
-        centre = np.stack([self.x, self.y], -1)[:, None]
-        seen = (stored_px - centre) / self.focal[:, None, None]
+        x, y, focal = (each[:, None] for each in (self.x, self.y, self.focal))
+        seen = np.stack([(stored_px[..., 0] - x) / focal, (stored_px[..., 1] - y) / focal], -1)
         if not (any(self.rest) or self.k1.any()):
-            return np.asarray(seen)
+            return seen
         coefficients = (self.k1[:, None], *self.rest)
         return geometry.undistort_plane(seen, coefficients, np.broadcast_to(start, seen.shape), _LENS_STEPS)
 
