@@ -142,7 +142,7 @@ def _ends(data: bytes) -> bool:
     at = 2
     while 0 < at < len(data) - 4 and data[at] == 0xFF and data[at + 1] != 0xDA:
         at += 2 + int.from_bytes(data[at + 2:at + 4], "big") if data[at + 1] != 0xFF else 1
-    return data[at:at + 2] == b"\xff\xda" and data.find(b"\xff\xd9", at) > 0
+    return data[at:at + 2] == b"\xff\xda" and data.rfind(b"\xff\xd9", at) > 0  # it is near the end, mostly
 
 
 def _pixels(image: Image.Image) -> Bytes:
