@@ -89,8 +89,10 @@ def spot(rgb: Bytes) -> Shares:
 
 def _enlarged(shares: Shares) -> Shares:
     """Probabilities at the size of a look: every second pixel tells as much, in half the time."""
-    planes = [cv2.resize(share, FINDER_SIZE_PX, interpolation=cv2.INTER_LINEAR) for share in shares]
-    return np.asarray(planes, np.float32)
+    enlarged = np.empty((len(shares), *FINDER_SIZE_PX[::-1]), np.float32)
+    for share, plane in zip(shares, enlarged, strict=True):
+        cv2.resize(share, FINDER_SIZE_PX, plane, interpolation=cv2.INTER_LINEAR)
+    return enlarged
 
 
 @dataclass(frozen=True)
