@@ -258,12 +258,12 @@ def cylinder_px(axis: Axis, along_mm: Floats, angles_rad: Floats, camera: Camera
     return project(grid(round_it, along_mm, axis.direction), camera)
 
 
-def grid(points: Floats, along_mm: Floats, direction: Floats) -> Floats:
-    """Each of points (rows, 3) moved by each of so many mm along a direction: (rows, columns, 3).
+def grid(points: Floats, along: Floats, direction: Floats) -> Floats:
+    """Each of points (rows, n) moved by each length along a direction (n,): (rows, columns, n).
 
     In memory a coordinate lies after the other, as `project` takes them.
     """
-    return np.moveaxis(points.T[..., None] + direction[:, None, None] * along_mm, 0, -1)
+    return np.moveaxis(points.T[..., None] + direction[:, None, None] * along, 0, -1)
 
 
 def meet_cylinder_px(points_px: Floats, axis: Axis, radius_mm: float,

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision import networks
+from vision import geometry, networks
 from vision.records import Floats, Limb, Limbs, Look, Photo, Refusal, Sighting
 from vision.sides import Course, cauchy_line, find_limb
 
@@ -65,9 +65,9 @@ class _Mask:
 
     def at(self, points: Floats) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         """Both at points (rows, columns, 2) of the photo."""
-        places = (points @ self.from_photo[:, :2].T + self.from_photo[:, 2]).astype(np.float32)
-        joint, over = (cv2.remap(share, places[..., 0], places[..., 1], cv2.INTER_LINEAR)
-                       for share in (self.joint, self.over))
+        x, y = ((by_x * points[..., 0] + by_y * points[..., 1] + start).astype(np.float32)
+                for by_x, by_y, start in self.from_photo)
+        joint, over = (cv2.remap(share, x, y, cv2.INTER_LINEAR) for share in (self.joint, self.over))
         return np.asarray(joint, np.float32), np.asarray(over, np.float32)
 
 
@@ -117,8 +117,7 @@ def _course(sighting: Sighting, mask: _Mask, size_px: tuple[int, int], between: 
     along = np.linspace(*between, _STATIONS)
     scale = sighting.close.photo_px_per_px
     span = np.arange(0.15 * sighting.pipe_width_px, 0.95 * sighting.collar_width_px, 0.5 * scale)
-    points = (sighting.mouth_px + along[:, None, None] * sighting.axis_px
-              + side * span[None, :, None] * across)
+    points = geometry.grid(sighting.mouth_px + along[:, None] * sighting.axis_px, span, side * across)
     joint, over = mask.at(points)
     inside = np.cumprod(joint > 0.5, axis=1)
     count = inside.sum(1)

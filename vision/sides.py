@@ -80,18 +80,17 @@ def _profiles(photo: Photo, course: Course) -> tuple[Floats, Floats]:
                            offsets[-1] + STEP_PX * np.arange(1, margin + 1)])
     spacing = abs(course.along_px[-1] - course.along_px[0]) / (len(course.along_px) - 1)
     lanes = np.arange(-0.4, 0.41, 0.8 / max(1, min(6, int(spacing)))) * spacing
-    total = None
+    total, slope = None, np.gradient(course.guess_px, course.along_px)
     for lane in lanes:  # averaging along the side lowers the noise without moving the edge
-        along = course.along_px + lane
-        guess = course.guess_px + lane * np.gradient(course.guess_px, course.along_px)
-        points = (course.origin + along[:, None, None] * course.axis
-                  + (guess[:, None] + wide)[..., None] * course.across).astype(np.float32)
-        picture = cv2.remap(photo.pixels, points[..., 0], points[..., 1], cv2.INTER_LINEAR,
+        along, beside = course.along_px + lane, (course.guess_px + lane * slope)[:, None] + wide
+        x, y = (start + along[:, None] * by_along + beside * by_beside for start, by_along, by_beside
+                in zip(course.origin, course.axis, course.across, strict=True))
+        picture = cv2.remap(photo.pixels, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR,
                             borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
         total = picture if total is None else total + picture
     assert total is not None
-    slope = derivative(np.asarray(total, np.float64) / len(lanes))
-    return offsets, np.sqrt((slope**2).sum(-1))[:, margin:-margin]
+    change = derivative(np.asarray(total, np.float64) / len(lanes))
+    return offsets, np.sqrt((change**2).sum(-1))[:, margin:-margin]
 
 
 def derivative(profiles: Floats) -> Floats:
