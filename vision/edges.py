@@ -80,8 +80,8 @@ def _pair(photo: Photo, limbs: tuple[Limb, Limb], pose: Pose, radius_mm: float,
           how: tuple[Stretch, float]) -> tuple[Limb, Limb]:
     pair, (stretch, sure) = list(limbs), how
     around = replace(pose, pipe=replace(pose.pipe, radius_mm=radius_mm))
-    for sign in SIGNS:
-        seen = look(photo, around, sign, stretch)
+    both = networks.in_pairs(lambda sign: look(photo, around, sign, stretch), SIGNS)
+    for sign, seen in zip(SIGNS, both, strict=True):
         if seen.u.max() < sure:
             limb = _limb(photo, around, sign, seen, stretch)
             pair[0 if limbs[0].line[:2] @ limb.line[:2] > 0 else 1] = limb

@@ -16,10 +16,12 @@ How they were made, on what, and how good they are: DEVELOPERS.md, "The networks
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from importlib import resources
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -28,6 +30,8 @@ from numpy.typing import NDArray
 
 Bytes = NDArray[np.uint8]
 Shares = NDArray[np.float32]
+_Asked = TypeVar("_Asked")
+_Told = TypeVar("_Told")
 
 FINDER_CLASSES = ("background", "pipe", "collar", "hardware", "ink", "over")
 STRIP_CLASSES = ("off", "pipe", "collar", "ink", "decoy", "print", "dirt", "grease", "over")
@@ -36,7 +40,7 @@ FINDER_SIZE_PX = (640, 480)
 SPOTTER_SIZE_PX = (512, 384)
 DARK = 100  # of 255, the light parts of a strip; of 352 strips of renders one in a hundred was darker
 MOST_LIFT = 4.0
-_SIDE_BY_SIDE = ("reader", "sceptic")  # these look at the same time, each with half of the threads
+_IN_PAIRS = ("reader", "sceptic", "edger")  # two of these look at the same time, each with half of the threads
 _MOVED = 12  # columns by which the mirrored strip is moved as well: the coarser strides (8, 16, 32) then fall elsewhere
 
 
@@ -45,9 +49,15 @@ def _network(name: str) -> onnxruntime.InferenceSession:
     weights = resources.files("vision").joinpath("weights", f"{name}.onnx").read_bytes()
     options = onnxruntime.SessionOptions()
     threads = cv2.getNumThreads()  # one knob for all that computes: a job's workers set it to 1
-    options.intra_op_num_threads = max(1, threads // len(_SIDE_BY_SIDE)) if name in _SIDE_BY_SIDE else threads
+    options.intra_op_num_threads = max(1, threads // 2) if name in _IN_PAIRS else threads
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")  # threads that spin hold up other work
     return onnxruntime.InferenceSession(weights, options, providers=["CPUExecutionProvider"])
+
+
+def in_pairs(look: Callable[[_Asked], _Told], at: Iterable[_Asked]) -> list[_Told]:
+    """What is told of each, two looked at at a time: small networks make little of several threads."""
+    with ThreadPoolExecutor(min(cv2.getNumThreads(), 2)) as pool:
+        return list(pool.map(look, at))
 
 
 def _logits(name: str, rgb: Bytes) -> Shares:
@@ -180,8 +190,7 @@ def _shares(logits: Shares) -> Shares:
 
 @lru_cache(maxsize=1)
 def _read(pixels: bytes, shape: tuple[int, ...]) -> Reading:
-    with ThreadPoolExecutor(min(cv2.getNumThreads(), len(_SIDE_BY_SIDE))) as pool:
-        reader, sceptic = pool.map(lambda name: _by(name, pixels, shape), _SIDE_BY_SIDE)
+    reader, sceptic = in_pairs(lambda name: _by(name, pixels, shape), ("reader", "sceptic"))
     beyond = np.concatenate([reader.views, sceptic.views])
     both = np.asarray((reader.shares + sceptic.shares) / 2, np.float32)
     return Reading(_told_apart(both, reader.shares), beyond.mean(0), beyond, sceptic.shares)
