@@ -80,7 +80,7 @@ def _pair(photo: Photo, limbs: tuple[Limb, Limb], pose: Pose, radius_mm: float,
           how: tuple[Stretch, float]) -> tuple[Limb, Limb]:
     pair, (stretch, sure) = list(limbs), how
     around = replace(pose, pipe=replace(pose.pipe, radius_mm=radius_mm))
-    both = networks.in_pairs(lambda sign: look(photo, around, sign, stretch), SIGNS)
+    both = networks.in_pairs(lambda sign: look(photo, around, sign, stretch), *SIGNS)
     for sign, seen in zip(SIGNS, both, strict=True):
         if seen.u.max() < sure:
             limb = _limb(photo, around, sign, seen, stretch)

@@ -16,7 +16,7 @@ How they were made, on what, and how good they are: DEVELOPERS.md, "The networks
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache, lru_cache
@@ -54,10 +54,13 @@ def _network(name: str) -> onnxruntime.InferenceSession:
     return onnxruntime.InferenceSession(weights, options, providers=["CPUExecutionProvider"])
 
 
-def in_pairs(look: Callable[[_Asked], _Told], at: Iterable[_Asked]) -> list[_Told]:
-    """What is told of each, two looked at at a time: small networks make little of several threads."""
-    with ThreadPoolExecutor(min(cv2.getNumThreads(), 2)) as pool:
-        return list(pool.map(look, at))
+def in_pairs(look: Callable[[_Asked], _Told], first: _Asked, second: _Asked) -> tuple[_Told, _Told]:
+    """What is told of each, both looked at at the same time: small networks make little of several threads."""
+    if cv2.getNumThreads() == 1:
+        return look(first), look(second)
+    with ThreadPoolExecutor(1) as beside:
+        other = beside.submit(look, second)
+        return look(first), other.result()
 
 
 def _logits(name: str, rgb: Bytes) -> Shares:
@@ -190,7 +193,7 @@ def _shares(logits: Shares) -> Shares:
 
 @lru_cache(maxsize=1)
 def _read(pixels: bytes, shape: tuple[int, ...]) -> Reading:
-    reader, sceptic = in_pairs(lambda name: _by(name, pixels, shape), ("reader", "sceptic"))
+    reader, sceptic = in_pairs(lambda name: _by(name, pixels, shape), "reader", "sceptic")
     beyond = np.concatenate([reader.views, sceptic.views])
     both = np.asarray((reader.shares + sceptic.shares) / 2, np.float32)
     return Reading(_told_apart(both, reader.shares), beyond.mean(0), beyond, sceptic.shares)
