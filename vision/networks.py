@@ -45,12 +45,22 @@ _MOVED = 12  # columns by which the mirrored strip is moved as well: the coarser
 
 
 @cache
+def _share_memory() -> None:
+    """Have all networks take memory from one store: with a store of its own each keeps what its largest answer took."""
+    memory = onnxruntime.OrtMemoryInfo("Cpu", onnxruntime.OrtAllocatorType.ORT_ARENA_ALLOCATOR, 0,
+                                       onnxruntime.OrtMemType.DEFAULT)
+    onnxruntime.create_and_register_allocator(memory, None)
+
+
+@cache
 def _network(name: str) -> onnxruntime.InferenceSession:
+    _share_memory()
     weights = resources.files("vision").joinpath("weights", f"{name}.onnx").read_bytes()
     options = onnxruntime.SessionOptions()
     threads = cv2.getNumThreads()  # one knob for all that computes: a job's workers set it to 1
     options.intra_op_num_threads = max(1, threads // 2) if name in _IN_PAIRS else threads
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")  # threads that spin hold up other work
+    options.add_session_config_entry("session.use_env_allocators", "1")
     return onnxruntime.InferenceSession(weights, options, providers=["CPUExecutionProvider"])
 
 
