@@ -16,11 +16,13 @@ How they were made, on what, and how good they are: DEVELOPERS.md, "The networks
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from importlib import resources
+from threading import Lock
 from typing import TypeVar
 
 import cv2
@@ -41,6 +43,7 @@ SPOTTER_SIZE_PX = (512, 384)
 DARK = 100  # of 255, the light parts of a strip; of 352 strips of renders one in a hundred was darker
 MOST_LIFT = 4.0
 _IN_PAIRS = ("reader", "sceptic", "edger")  # two of these look at the same time, each with half of the threads
+_LOADING: defaultdict[str, Lock] = defaultdict(Lock)
 _MOVED = 12  # columns by which the mirrored strip is moved as well: the coarser strides (8, 16, 32) then fall elsewhere
 
 
@@ -52,8 +55,13 @@ def _share_memory() -> None:
     onnxruntime.create_and_register_allocator(memory, None)
 
 
-@cache
 def _network(name: str) -> onnxruntime.InferenceSession:
+    with _LOADING[name]:  # two that look at the same time load it once
+        return _loaded(name)
+
+
+@cache
+def _loaded(name: str) -> onnxruntime.InferenceSession:
     _share_memory()
     weights = resources.files("vision").joinpath("weights", f"{name}.onnx").read_bytes()
     options = onnxruntime.SessionOptions()
