@@ -1,7 +1,7 @@
 """Make pictures with truths.
 
     python -m studio.make --first SEED --count N --out DIR --jobs J [--assets DIR]
-        [--scenario premark] [--staged doubtful|deburred|lipped] [--places N] [--frames N] [--looks]
+        [--scenario premark] [--staged doubtful|deburred|lipped|unmarked] [--places N] [--frames N] [--looks]
         --variant cuda_ad_rgb|llvm_ad_rgb
 
 For each seed: NNNNNN-frame.jpg, NNNNNN-frame.png (classes), NNNNNN-close.jpg, NNNNNN-close.png, the same from

@@ -101,7 +101,13 @@ def lipped(recipe: Recipe) -> Recipe:
     return replace(recipe, collar=replace(collar, lip_mm=max(lip_mm, 0.08), lip_kind=kind, finish=finish))
 
 
-STAGED = {"doubtful": doubtful, "deburred": deburred, "lipped": lipped}
+def unmarked(recipe: Recipe) -> Recipe:
+    """The joint as `lipped` stages it, and mostly without its mark: its pictures get ink later (`training.pens`)."""
+    recipe, rng = lipped(recipe), np.random.default_rng([recipe.seed, 4210])
+    return recipe if rng.random() < 0.15 else replace(recipe, mark=None)
+
+
+STAGED = {"doubtful": doubtful, "deburred": deburred, "lipped": lipped, "unmarked": unmarked}
 
 
 def _near_the_mouth(mark: MarkSpec, rng: np.random.Generator) -> MarkSpec:

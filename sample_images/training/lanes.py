@@ -18,7 +18,7 @@ from torch.nn import functional as F
 from .joints import Joints, frame, meet, rays
 from .pens import inked
 from .phoneify import chance, normal, uniform
-from .shelf import IGNORE, SIDE_PX, Pictures, Shelf, numbers
+from .shelf import FAINT, IGNORE, SIDE_PX, Pictures, Shelf, numbers
 from .strips import photographed
 
 ROWS, COLUMNS, STEP_MM, FIRST_MM, WIDEST = 128, 256, 0.1, -11.0, 1.4
@@ -30,7 +30,8 @@ SIDES_AT = range(110, 231, 10)  # columns in which the pipe's true sides are met
 # class of the render -> ground, pipe, collar, over, ink, look-alikes: what every cell is, told while training only
 _MAP = (0, 1, 2, 0, 4, 5, 1, 1, 2, 3, 0, 2)
 _INK = 4  # class of the render
-_INKED_ROWS, _STRAY_ROWS = 10, 1  # so many rows with ink are a mark; so few are none
+_INKED_ROWS, _STRAY_CELLS = 10, 12  # so many rows with ink are a mark; so few cells are none
+_INKED_MM = 0.4  # mean width that shows on rows with ink: of less nobody could say that it is a line
 _INK_WITHIN = 0.92  # of the pipe's half width: beyond it a row sees too little of the pipe
 
 
@@ -147,20 +148,27 @@ def kinds_of(pictures: Pictures, pixels: Tensor) -> Tensor:
     return torch.where(inside, table[classes], IGNORE)
 
 
-def mark_of(pictures: Pictures, pixels: Tensor) -> Tensor:
-    """The column (batch,) where the first ink begins, median over the rows that show any; their count where none does.
+def mark_of(pictures: Pictures, pixels: Tensor, step_mm: float) -> Tensor:
+    """`first_ink` of the lanes that see much of the pipe."""
+    return first_ink(pictures, pixels[:, FINER // 2::FINER][:, _row(pixels.device).abs() < _INK_WITHIN], step_mm)
 
-    nan where too few rows show ink to call it a mark, and too many to call it none.
+
+def first_ink(pictures: Pictures, part: Tensor, step_mm: float) -> Tensor:
+    """The column (batch,) where the first ink begins at pixels (batch, rows, columns, 2), median over the rows that
+    show any; their count where none does.
+
+    nan where too little shows to call it a mark, and too much to call it none.
     """
-    part = pixels[:, FINER // 2::FINER][:, _row(pixels.device).abs() < _INK_WITHIN]
     inside = ((part > -0.5) & (part < pictures.size[:, None, None] - 0.5)).all(-1)
     near = part.round().clamp(0, SIDE_PX - 1).long()
     every = torch.arange(len(near), device=near.device)[:, None, None]
-    ink = inside & (pictures.classes[every, near[..., 1], near[..., 0]] == _INK)
+    classes = pictures.classes[every, near[..., 1], near[..., 0]]
+    ink, faint = inside & (classes == _INK), inside & (classes == FAINT)
     inked = ink.any(-1)
     first = torch.where(inked, ink.float().argmax(-1), torch.nan).nanmedian(1).values
-    rows = inked.sum(1)
-    return torch.where(rows >= _INKED_ROWS, first, torch.where(rows <= _STRAY_ROWS, float(pixels.shape[2]), torch.nan))
+    marked = (inked.sum(1) >= _INKED_ROWS) & (ink.sum((1, 2)) >= inked.sum(1) * _INKED_MM / step_mm)
+    none = ink.sum((1, 2)) + faint.sum((1, 2)) <= _STRAY_CELLS
+    return torch.where(marked, first, torch.where(none, float(part.shape[2]), torch.nan))
 
 
 def sample(shelf: Shelf, batch: int, repainted: float = 0.0, penned: float = 0.0) -> tuple[Tensor, ...]:
@@ -181,7 +189,7 @@ def sample(shelf: Shelf, batch: int, repainted: float = 0.0, penned: float = 0.0
     on_pipe, on_collar = (lanes_px(matrix, found, radius, along) for radius in (found.pipe_mm, found.collar_mm))
     picture = torch.cat([layer(small, pixels, pictures.size) for pixels in (on_pipe, on_collar)], 1)
     sides, kinds = true_sides(on_pipe, pictures.size, joints), kinds_of(pictures, on_pipe)
-    mark = mark_of(pictures, on_pipe)
+    mark = mark_of(pictures, on_pipe, STEP_MM)
     flip = chance(mouth, 0.5)
     picture = torch.where(flip[:, None, None, None], picture.flip(2), picture)
     sides = torch.where(flip[:, None], ROWS - 1 - sides.flip(1), sides)

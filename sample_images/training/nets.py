@@ -271,6 +271,36 @@ class Seamer(Facer):
         return (answer, self.kinds(x)) if self.training else answer
 
 
+class Witness(nn.Module):
+    """The pipe laid flat about its mouth, 192 x 128: logits of the column where the first ink begins, the last one for
+    none.  While it trains it also tells what every second cell shows.
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        trunk, like = reader(), Surveyor()
+        self.encoder, self.ups = trunk.encoder, trunk.ups
+        self.mark_keys, self.mark_mix, self.mark_head = like.mark_keys, like.mark_mix, like.mark_head
+        self.unmarked = like.unmarked
+        self.kinds = nn.Conv2d(32, len(STRIP_CLASSES), 1)
+
+    def begin(self, trunk: Segmenter) -> None:
+        """Take over what the reader knows."""
+        self.encoder.load_state_dict(trunk.encoder.state_dict())
+        self.ups.load_state_dict(trunk.ups.state_dict())
+
+    def forward(self, picture: Tensor) -> Tensor | tuple[Tensor, Tensor]:
+        """(batch, columns + 1); while training also the kinds' logits (batch, classes, rows / 2, columns / 2)."""
+        skips = self.encoder((picture - 127.0) / 128.0)
+        x = skips[-1]
+        for up, skip in zip(self.ups, reversed(skips[:-1]), strict=True):
+            x = up(x, skip)
+        line = self.mark_mix(_pooled(x, self.mark_keys(x), 2))
+        unmarked = self.unmarked(torch.cat([line.mean(2), line.amax(2)], 1))
+        answer = torch.cat([_interleaved(self.mark_head(line)), unmarked], 1)
+        return (answer, self.kinds(x)) if self.training else answer
+
+
 class Edger(nn.Module):
     """One side of a pipe straightened, 192 x 96: logits of the row where the side is, by left and right half."""
 

@@ -17,10 +17,10 @@ from torch.nn import functional as F
 
 from .joints import Joints, dot, frame, rays, reach
 from .phoneify import chance, normal, uniform
-from .shelf import SIDE_PX, Pictures
+from .shelf import FAINT, SIDE_PX, Pictures
 
 _BARE = (1, 6)  # classes of the render that a pen reaches: the pipe and its print
-_INK, _SEEN = 4, 0.33
+_INK, _SEEN, _UNSEEN = 4, 0.45, 0.12  # cover from which ink is sure to be seen, and up to which none is
 _WAVES, _TURNS = 24, 3000  # of a line's edges, round the pipe; places on the half that is seen
 _LEAST_PX = 800  # of bare pipe
 _EYE, _CONTRAST = 0.45, 0.15  # ink of the pipe's own colour is none: linear light to this power must differ so much
@@ -44,7 +44,8 @@ def inked(pictures: Pictures, joints: Joints, share: float) -> Pictures:
     light = (rgb.clamp(min=1e-4) ** 2.2) * (1 - _shadow(along, angle) * reached)
     cover = _cover(along, angle, own) * marked[some][:, None, None] * reached[:, 0]
     light = torch.lerp(light, _ink(light, reached), cover[:, None])
-    named = torch.where(cover > _SEEN, torch.tensor(_INK, dtype=seen.dtype, device=seen.device), seen)
+    ink, faint = (torch.tensor(name, dtype=seen.dtype, device=seen.device) for name in (_INK, FAINT))
+    named = torch.where(cover > _SEEN, ink, torch.where(cover > _UNSEEN, faint, seen))
     return replace(pictures, rgb=pictures.rgb.index_copy(0, some, light.clamp(0, 1) ** (1 / 2.2)),
                    classes=classes.index_copy(0, some, named))
 

@@ -27,7 +27,7 @@ _CHROMA_STEPS = (
     *((99,) * 8,) * 4,
 )  # fmt: skip
 # class of the render -> what is painted alike: ground, pipe with all that lies on it, collar
-_GROUPS = (0, 1, 2, 0, 1, 1, 1, 1, 2, 0, 0, 2)
+_GROUPS = (0, 1, 2, 0, 1, 1, 1, 1, 2, 0, 0, 2, 1)
 
 
 def uniform(like: Tensor, low: float, high: float, *shape: int) -> Tensor:

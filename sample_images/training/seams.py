@@ -22,7 +22,7 @@ from .strips import photographed
 COLUMNS, STEP_MM, FIRST_MM = 192, 0.05, -4.8
 
 
-def _assumed(joints: Joints) -> Assumed:
+def as_read(joints: Joints) -> Assumed:
     """Joints as they are known once their mouth, or cut, has been told; a tenth with one side misread."""
     like = joints.mouth_mm
     towards, across = frame(joints.axis, like)
@@ -53,10 +53,10 @@ def sample(shelf: Shelf, batch: int, repainted: float = 0.0, penned: float = 0.0
     joints = Joints(matrix, mouth, axis, pipe, collar, lip, joint, lean)
     pictures = inked(shelf.taken(index), joints, penned)
     small = photographed(pictures, matrix[:, 0, 0] / mouth.norm(dim=1), repainted)
-    found, along = _assumed(joints), places_mm(FIRST_MM, STEP_MM, COLUMNS, mouth.device)
+    found, along = as_read(joints), places_mm(FIRST_MM, STEP_MM, COLUMNS, mouth.device)
     on_pipe, on_collar = (lanes_px(matrix, found, radius, along) for radius in (found.pipe_mm, found.collar_mm))
     picture = torch.cat([layer(small, pixels, pictures.size) for pixels in (on_pipe, on_collar)], 1)
-    kinds, mark = kinds_of(pictures, on_pipe), mark_of(pictures, on_pipe)
+    kinds, mark = kinds_of(pictures, on_pipe), mark_of(pictures, on_pipe, STEP_MM)
     flip = chance(mouth, 0.5)[:, None, None]
     picture = torch.where(flip[..., None], picture.flip(2), picture)
     kinds = torch.where(flip, kinds.flip(1), kinds)

@@ -23,6 +23,7 @@ from torch import Tensor
 
 SIDE_PX = 768
 IGNORE = 255
+FAINT = 12  # beyond the classes of the render: painted ink that may be seen or not
 NUMBERS = 23
 
 

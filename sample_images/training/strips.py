@@ -22,18 +22,17 @@ from .shelf import IGNORE, SIDE_PX, Pictures, Shelf, numbers
 ROWS, COLUMNS, STEP_MM, FIRST_MM, HALF_DEG = 128, 512, 0.1, -11.0, 62.0
 COARSEST, FINEST = 1.6, 14.0  # px per mm
 # class of the render -> class of the reader (nets.STRIP_CLASSES)
-_MAP = [0, 1, 2, 2, 3, 4, 5, 6, 7, 8, 0, 2]
+KINDS = [0, 1, 2, 2, 3, 4, 5, 6, 7, 8, 0, 2]
 
 
-def cells_px(matrix: Tensor, mouth: Tensor, axis: Tensor, radius_mm: Tensor) -> Tensor:
-    """Pixels (batch, ROWS, COLUMNS, 2) of the strips' cells on assumed cylinders."""
+def cells_px(matrix: Tensor, mouth: Tensor, axis: Tensor, radius_mm: Tensor, along: Tensor) -> Tensor:
+    """Pixels (batch, ROWS, columns, 2) of the strips' cells on assumed cylinders; along: (batch or 1, columns) mm."""
     towards, across = frame(axis, mouth)
     angle = torch.linspace(-math.radians(HALF_DEG), math.radians(HALF_DEG), ROWS, device=mouth.device).double()
-    along = FIRST_MM + STEP_MM * torch.arange(COLUMNS, device=mouth.device).double()
     ring = radius_mm[:, None, None] * (
         angle.cos()[None, :, None] * towards[:, None] + angle.sin()[None, :, None] * across[:, None]
     )
-    points = (mouth[:, None] + ring)[:, :, None] + along[None, None, :, None] * axis[:, None, None]
+    points = (mouth[:, None] + ring)[:, :, None] + along[:, None, :, None] * axis[:, None, None]
     image = torch.einsum("bij,brcj->brci", matrix, points)
     return image[..., :2] / image[..., 2:]
 
@@ -74,7 +73,8 @@ def _assumed(joints: Joints, end: Tensor) -> Tensor:
     towards, across = frame(axis, joints.mouth_mm)
     mouth = joints.mouth_mm + axis * _start(joints.collared, end)[:, None]
     mouth = mouth + across * normal(across, 0.5)[:, None] + towards * normal(across, 0.5)[:, None]
-    return cells_px(joints.matrix, mouth, axis, joints.pipe_mm * normal(end, 0.015).exp())
+    along = FIRST_MM + STEP_MM * torch.arange(COLUMNS, device=mouth.device).double()
+    return cells_px(joints.matrix, mouth, axis, joints.pipe_mm * normal(end, 0.015).exp(), along[None])
 
 
 def photographed(pictures: Pictures, native: Tensor, repainted: float = 0.0) -> Tensor:
@@ -111,7 +111,7 @@ def sample(shelf: Shelf, batch: int, repainted: float = 0.0, penned: float = 0.0
     every = torch.arange(batch, device=shelf.device)[:, None, None]
     classes = pictures.classes[every, near[..., 1], near[..., 0]]
     table = torch.full((256,), IGNORE, dtype=torch.uint8, device=shelf.device)
-    table[: len(_MAP)] = torch.tensor(_MAP, dtype=torch.uint8, device=shelf.device)
+    table[: len(KINDS)] = torch.tensor(KINDS, dtype=torch.uint8, device=shelf.device)
     unknown = torch.tensor(IGNORE, dtype=torch.uint8, device=shelf.device)
     # where nothing is seen nothing is to be told
     dull = (strip.amin(1) > 0.99) | (strip.amax(1) < 0.02)
