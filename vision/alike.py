@@ -1,8 +1,8 @@
 """Whether what looks like a line of ink is one: part of the stage `read`.
 
 A seam, a shadow, a ring of grease, bare pipe beside tape: what lies at the mouth and is taken for ink has the joint
-called full.  So three looks are heard together there: the strip's reader, the survey, and the close look.  The same
-three tell whether a stretch before the line may be the joint's own mark, overlooked.
+called full.  So four looks are heard together there: the strip's reader, the survey, the close look, and the witness.
+The first three also tell whether a stretch before the line may be the joint's own mark, overlooked.
 """
 
 from __future__ import annotations
@@ -25,22 +25,23 @@ NEAR_MM = 2.2  # from the mouth to the near edge of a line that more is asked of
 LIKELY = 0.5  # a free line is ink if the reader and one more of sceptic and survey hold that for likelier than not
 LEAST_WIDTH_MM = 0.55  # of a free line: of 1,205 that were ink, none narrower had its joint called anything
 
-# One at the mouth is ink by what strip, survey and close look, each by the logit of its probability, say together; one
-# that touches it sooner than a free one (DEVELOPERS.md, "Ink at the mouth").
-OF_STRIP, OF_SURVEY, OF_CLOSE_LOOK, TOUCHING, AGAINST = 1.53, 0.32, 0.67, 1.24, 2.94
+# One at the mouth is ink by what strip, survey, close look and witness, each by the logit of its probability, say
+# together; one that touches it sooner than a free one (DEVELOPERS.md, "Ink at the mouth").
+_OF_LOOKS, TOUCHING, AGAINST = (1.23, 0.16, 0.58, 0.24), 0.94, 2.0
+_WITNESSED_MM = 6.4  # before the mouth the witness' picture begins
 # Whatever they say, what the sceptic is so sure is a look-alike is no ink: it was so of four of twenty look-alikes that
 # the three took for ink, and of one of 523 marks (TRIED.md, version 0.21).
 SURELY_OTHER = 0.1
-# More is asked of an even ring: six marks that were one had 4.7 to 6.7, of ten look-alikes that had passed for ink, on
-# 1,456 joints that were never marked, eight 4.3 at most.
-AGAINST_EVEN = 4.5
+# A little more is asked of an even ring: of five joints never marked that are called full one is it, of 358 marks two.
+AGAINST_EVEN = 2.6
 RING_ARC_DEG = 110.0  # a line seen over more of the arc may be a whole ring
 EVEN_MM = 0.14  # a hand-drawn line is less even in width than this, mostly; a ring of something else need not be
 _SUREST = 0.995  # as sure as one look counts
 _HARDLY = 0.02  # less ink than this is none
 
-# What the three must come to for a stretch before the line to count as ink (TRIED.md, version 0.21).
-MAYBE_INK = -4.5
+# What strip, survey and close look must come to for a stretch before the line to count as ink, and their weights there
+# (TRIED.md, version 0.21).
+MAYBE_INK, _OF_STRETCH = -4.5, (1.53, 0.32, 0.67)
 CLEAR_SHARE = 0.92  # a line so clear tells by its colour what else may be its ink, and is one though little of it shows
 _STRETCH_MM = 1.0  # about as wide as a narrow line
 _BESIDE_LINE_MM = 1.5  # before a line its own soft edge may look inked
@@ -73,7 +74,8 @@ def look_alike(strip: Strip, reading: Reading, edge: Mouth, line: Line, survey: 
     if not touching and float(np.nanmedian(line.near_mm - edge.at_mm)) > NEAR_MM:
         return ""
     closely = _begins_at(line, survey.ink_closely if survey else None)
-    told = _told(line.share, surveyed, closely) + TOUCHING * touching
+    looks = line.share, surveyed, closely, _begins_at(line, _witnessed(strip, edge))
+    told = _told(_OF_LOOKS, looks) + TOUCHING * touching
     if told <= AGAINST:
         return "a line at the mouth that may be something else when its surroundings are seen too"
     if sceptic < SURELY_OTHER:
@@ -91,6 +93,13 @@ def _begins_at(line: Line, ink: FirstInk | None) -> float:
     return 1.0 if ink is None else ink.near(line.begins_mm, REACH_MM)
 
 
+def _witnessed(strip: Strip, edge: Mouth) -> FirstInk:
+    """Where the witness sees the first ink begin."""
+    first = round((float(np.median(edge.at_mm)) - _WITNESSED_MM - strip.first_mm) / strip.step_mm)
+    share = np.asarray(networks.witness(strip.pixels, first), float)
+    return FirstInk(strip.first_mm + strip.step_mm * (first + np.arange(len(share), dtype=float)), share)
+
+
 def _by_sceptic(reading: Reading, line: Line, along_mm: Floats) -> float:
     """Share of ink in what the sceptic takes for ink or for a look-alike within a line; all where it is missing."""
     cells = (along_mm[None] > line.near_mm[:, None]) & (along_mm[None] < line.far_mm[:, None])
@@ -100,9 +109,9 @@ def _by_sceptic(reading: Reading, line: Line, along_mm: Floats) -> float:
     return (inked + _HARDLY) / (inked + other + 2 * _HARDLY)
 
 
-def _told(strip: float, survey: float, closely: float) -> float:
-    """How surely something is ink rather than a look-alike, by three probabilities that it is."""
-    return OF_STRIP * _logit(strip) + OF_SURVEY * _logit(survey) + OF_CLOSE_LOOK * _logit(closely)
+def _told(weights: tuple[float, ...], looks: tuple[float, ...]) -> float:
+    """How surely something is ink rather than a look-alike, by the probabilities of several looks that it is."""
+    return sum(weight * _logit(chance) for weight, chance in zip(weights, looks, strict=True))
 
 
 def _logit(chance: float) -> float:
@@ -152,7 +161,7 @@ def inked_before(strip: Strip, reading: Reading, edge: Mouth, line: Line, survey
         return None
     ink = _means(bins, reading.shares[_INK][between], width)
     seen = float(np.median(edge.seen_mm)) + _STRETCH_MM / 2
-    told = {int(first): _told(ink[first], *_begins_before(line, seen + strip.step_mm * first, survey))
+    told = {int(first): _told(_OF_STRETCH, (ink[first], *_begins_before(line, seen + strip.step_mm * first, survey)))
             for first in np.nonzero(ink > _HARDLY)[0]}
     for first in sorted((first for first in told if told[first] > MAYBE_INK), key=told.__getitem__, reverse=True):
         there = between.copy()

@@ -5,7 +5,8 @@ the same of a bare pipe's end, once that is known to lie there, level and of one
 `reader` and `sceptic` look at the flat strip: what each cell is, and whether it lies beyond the collar's mouth.
 They are built alike and learnt from different worlds, the sceptic's full of grease, dirt and rings at the mouth.
 Where they differ nobody should be sure, and the mean of the two is not.  `sawyer`, built alike too, reads the strip of
-a bare pipe: its cut and its ink.
+a bare pipe: its cut and its ink.  `witness` looks at the strip about the mouth, with one question: whether ink is
+there, and where it begins.
 `surveyor` looks at the joint straightened: where along it the mouth lies, where the pipe's sides are, and where the
 first ink begins; `seamer` looks at the mouth again, twice as finely: where it lies, and where ink begins near it.
 `gauger` looks at a bare pipe straightened: where it ends, and where its sides are; `facer` looks at its cut again,
@@ -42,6 +43,7 @@ FINDER_SIZE_PX = (640, 480)
 SPOTTER_SIZE_PX = (512, 384)
 DARK = 100  # of 255, the light parts of a strip; of 352 strips of renders one in a hundred was darker
 MOST_LIFT = 4.0
+WITNESSED = 192  # columns of a strip
 _IN_PAIRS = ("reader", "sceptic", "edger")  # two of these look at the same time, each with half of the threads
 _LOADING: defaultdict[str, Lock] = defaultdict(Lock)
 _MOVED = 12  # columns by which the mirrored strip is moved as well: the coarser strides (8, 16, 32) then fall elsewhere
@@ -180,6 +182,16 @@ def seam(picture: Bytes) -> tuple[Shares, Shares]:
     likely the first ink begins there; what the second lacks of 1 is that none is seen."""
     mouth, ink = np.split(_logits("seamer", picture), [picture.shape[1]])
     return _shares(mouth), _shares(ink)[:-1]
+
+
+def witness(rgb: Bytes, first: int) -> Shares:
+    """Look at WITNESSED columns of a (128, columns, 3) strip from `first` on: of each, how likely the first ink begins
+    there; what they lack of 1 is that none is seen.
+
+    `first` may lie before the strip: what its outermost columns show stands in for what it lacks.
+    """
+    near = np.clip(np.arange(first, first + WITNESSED), 0, rgb.shape[1] - 1)
+    return _shares(_logits("witness", _lifted(rgb)[:, near]))[:-1]
 
 
 def gauge(picture: Bytes) -> Straight:
