@@ -32,10 +32,6 @@ _WITNESSED_MM = 6.4  # before the mouth the witness' picture begins
 # Whatever they say, what the sceptic is so sure is a look-alike is no ink: it was so of four of twenty look-alikes that
 # the three took for ink, and of one of 523 marks (TRIED.md, version 0.21).
 SURELY_OTHER = 0.1
-# A little more is asked of an even ring: of five joints never marked that are called full one is it, of 358 marks two.
-AGAINST_EVEN = 2.6
-RING_ARC_DEG = 110.0  # a line seen over more of the arc may be a whole ring
-EVEN_MM = 0.14  # a hand-drawn line is less even in width than this, mostly; a ring of something else need not be
 _SUREST = 0.995  # as sure as one look counts
 _HARDLY = 0.02  # less ink than this is none
 
@@ -80,17 +76,14 @@ def look_alike(strip: Strip, reading: Reading, edge: Mouth, line: Line, survey: 
         return "a line at the mouth that may be something else when its surroundings are seen too"
     if sceptic < SURELY_OTHER:
         return "a line at the mouth that one look takes for something else, ten to one"
-    heard = survey is not None and survey.ink_closely is not None
-    if touching and _is_even_ring(strip, line) and not (heard and told > AGAINST_EVEN):
-        return "an even ring at the mouth may be grease, a gasket or tape"
     if _before_look_alike(strip, reading, line) or _before_tape(strip, reading, line):
         return "a line at the mouth with a look-alike right behind it, tape or a label"
     return ""
 
 
 def _begins_at(line: Line, ink: FirstInk | None) -> float:
-    """Probability, by a look that may be missing, that the first ink begins where a line does."""
-    return 1.0 if ink is None else ink.near(line.begins_mm, REACH_MM)
+    """Probability that the first ink begins where a line does, by a look that may be missing and then says nothing."""
+    return LIKELY if ink is None else ink.near(line.begins_mm, REACH_MM)
 
 
 def _witnessed(strip: Strip, edge: Mouth) -> FirstInk:
@@ -117,11 +110,6 @@ def _told(weights: tuple[float, ...], looks: tuple[float, ...]) -> float:
 def _logit(chance: float) -> float:
     held = min(max(chance, 1 - _SUREST), _SUREST)
     return math.log(held / (1 - held))
-
-
-def _is_even_ring(strip: Strip, line: Line) -> bool:
-    """Whether a line runs round the pipe more evenly than a hand draws."""
-    return line.arc_deg(strip.angles_rad) > RING_ARC_DEG and line.uneven_mm < EVEN_MM
 
 
 def _before_look_alike(strip: Strip, reading: Reading, line: Line) -> bool:

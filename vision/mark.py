@@ -69,11 +69,6 @@ class Line:
         return float((rgb - self.pipe_rgb) @ (self.rgb - self.pipe_rgb)) < 0
 
     @property
-    def uneven_mm(self) -> float:
-        """Standard deviation of the width along the line: hands draw unevenly."""
-        return float(np.nanstd(self.far_mm - self.near_mm))
-
-    @property
     def width_mm(self) -> float:
         """Median width."""
         return float(np.nanmedian(self.far_mm - self.near_mm))
