@@ -30,7 +30,7 @@ LEAST_WIDTH_MM = 0.55  # of a free line: of 1,205 that were ink, none narrower h
 _OF_LOOKS, TOUCHING, AGAINST = (1.23, 0.16, 0.58, 0.24), 0.94, 2.0
 _WITNESSED_MM = 6.4  # before the mouth the witness' picture begins
 # Whatever they say, what the sceptic is so sure is a look-alike is no ink: it was so of four of twenty look-alikes that
-# the three took for ink, and of one of 523 marks (TRIED.md, version 0.21).
+# the other three took for ink, and of one of 523 marks (TRIED.md, version 0.21).
 SURELY_OTHER = 0.1
 _SUREST = 0.995  # as sure as one look counts
 _HARDLY = 0.02  # less ink than this is none

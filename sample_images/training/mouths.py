@@ -17,14 +17,13 @@ from .pens import inked
 from .phoneify import chance
 from .seams import as_read
 from .shelf import IGNORE, SIDE_PX, Shelf, numbers
-from .strips import KINDS, ROWS, STEP_MM, cells_px, photographed
+from .strips import KINDS, STEP_MM, cells_px, photographed
 
 COLUMNS, FIRST_MM = 192, -6.4
-__all__ = ["COLUMNS", "ROWS", "STEP_MM", "sample"]
 
 
 def sample(shelf: Shelf, batch: int, repainted: float = 0.0, penned: float = 0.0) -> tuple[Tensor, ...]:
-    """Pictures (batch, 3, ROWS, COLUMNS) of 0..255, what every second cell shows, and where the first ink begins
+    """Pictures (batch, 3, strips.ROWS, COLUMNS) of 0..255, what every second cell shows, and where the first ink begins
     (batch,) in columns: COLUMNS where none is seen, nan where it isn't told."""
     known = shelf.numbers[: shelf.count]  # once: the shelf may be filled meanwhile
     wanted = torch.nonzero((known[:, 19] > 0) & (known[:, 18] > 0) & (known[:, 15] > 0))[:, 0]

@@ -351,7 +351,7 @@ def export(net: nn.Module, out: Path, probe: Tensor) -> None:
 SIDES = {"finder": (3, frames.HEIGHT, frames.WIDTH), "spotter": (3, aimed.HEIGHT, aimed.WIDTH),
          "reader": (3, strips.ROWS, strips.COLUMNS),
          "surveyor": (6, lanes.ROWS, lanes.COLUMNS), "edger": (3, edges.ROWS, edges.COLUMNS),
-         "seamer": (6, lanes.ROWS, seams.COLUMNS), "witness": (3, mouths.ROWS, mouths.COLUMNS),
+         "seamer": (6, lanes.ROWS, seams.COLUMNS), "witness": (3, strips.ROWS, mouths.COLUMNS),
          "facer": (6, lanes.ROWS, seams.COLUMNS)}
 LOSSES: dict[str, Callable[..., Tensor]] = {
     "finder": finder_loss, "spotter": finder_loss, "reader": reader_loss, "surveyor": surveyor_loss,
