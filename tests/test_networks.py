@@ -8,6 +8,7 @@ from __future__ import annotations
 import ast
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 
@@ -251,6 +252,20 @@ def test_a_dark_strip_is_read_like_a_light_one():
     apart = np.abs(networks.read(dark).beyond - networks.read(light).beyond).mean()
     assert apart < 0.02
     assert networks.read((light // 60).astype(np.uint8)).beyond.shape == (128, 512), "next to no light is no error"
+
+
+@pytest.mark.parametrize("threads", [1, 2])
+def test_two_that_are_looked_at_together_are_told_in_their_order(threads):
+    """With one thread in turns, with more at the same time; what goes wrong with either comes out."""
+    before = cv2.getNumThreads()
+    cv2.setNumThreads(threads)
+    try:
+        assert networks.in_pairs(str.upper, "first", "second") == ("FIRST", "SECOND")
+        for numbers in ((0, 1), (1, 0)):
+            with pytest.raises(ZeroDivisionError):
+                networks.in_pairs(lambda number: 1 // number, *numbers)
+    finally:
+        cv2.setNumThreads(before)
 
 
 def test_the_weights_are_small_enough_to_ship():
