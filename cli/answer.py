@@ -14,7 +14,17 @@ from pydantic import BaseModel, ConfigDict
 from calibration.fittings import MM_PER_UNIT, Fitting, Unit
 from cli.lines import Lines
 from vision.reasons import REASONS
-from vision.records import Contribution, Doubt, Interval, PremarkVerdict, PremarkWord, Squareness, Verdict, Word
+from vision.records import (
+    Contribution,
+    Doubt,
+    Interval,
+    Measurement,
+    PremarkVerdict,
+    PremarkWord,
+    Squareness,
+    Verdict,
+    Word,
+)
 
 _DIGITS = {"in": 5, "mm": 4}
 
@@ -133,6 +143,19 @@ class Assisted(Plain):
     lines: tuple[PlacedLine, ...]
 
 
+class Doubted(Plain):
+    """What a line that may be no mark would tell if it is one; keys as in `Answer`, which then has null there."""
+
+    gap: Length
+    insertion: Length
+    line_width: float | None
+    p_full: float
+    budget: tuple[Part, ...]
+    reasons: tuple[Why, ...]
+    far_edge: Length | None
+    by_side: float
+
+
 class Answer(Plain):
     """Everything about one photo; `p_full` is the probability that the gap lies at or under the limit.
 
@@ -141,7 +164,8 @@ class Answer(Plain):
     uncertainty of either part, cosine and sine, of the wave in which the gap may go round the pipe.
     `insertion_from` is `premark` where the mark's depth was measured, `catalog` where it is the catalog's.
     `p_inserted`: probability that the insertion is at least `min_insertion`, where both photos tell it.
-    `assisted` is null where the program found everything by itself.
+    `assisted` is null where the program found everything by itself.  `doubted`: of a line that may be no mark, what
+    counts where the photo of the marked pipe shows that there is one.
     """
 
     photo: str
@@ -167,6 +191,7 @@ class Answer(Plain):
     gap_from: Literal["edge", "width"] | None
     far_edge: Length | None
     by_side: float | None
+    doubted: Doubted | None = None
 
 
 def answer_of(verdict: Verdict, fitting: Fitting, *, photo: str, sha256: str, unit: Unit,
@@ -197,6 +222,16 @@ def answer_of(verdict: Verdict, fitting: Fitting, *, photo: str, sha256: str, un
         gap_from=None if measured is None else "width" if both and both.near else "edge",
         far_edge=scale.interval(measured.far) if measured and measured.far else None,
         by_side=scale.length(measured.wave_mm) if measured else None,
+        doubted=_doubted(verdict.doubted.measurement, scale) if verdict.doubted and not measured else None,
+    )
+
+
+def _doubted(found: Measurement, scale: Scale) -> Doubted:
+    return Doubted(
+        gap=scale.interval(found.gap), insertion=scale.interval(found.insertion),
+        line_width=scale.length(found.line_width_mm) if found.line_width_mm else None, p_full=round(found.p_full, 6),
+        budget=_budget(found.budget, scale), reasons=tuple(why(doubt) for doubt in found.doubts),
+        far_edge=scale.interval(found.far) if found.far else None, by_side=scale.length(found.wave_mm),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -10,7 +11,7 @@ from calibration.fittings import Fitting, find_fitting, parse_catalog
 from tests import scene as scenes
 from tests.scene import Scene
 from vision.pose import solve_pose
-from vision.records import Doubt, Measurement, Photo, Pose, Verdict
+from vision.records import Doubt, Doubted, Measurement, Photo, Pose, Verdict
 from vision.uncertainty import measure
 from vision.unwrap import unwrap
 from vision.verdict import judge
@@ -49,6 +50,16 @@ def known_verdict(gap_mm: float = 4.0, roll_deg: float = 20.0) -> Verdict:
     assert isinstance(measurement, Measurement)
     word, reasons = judge(measurement, [], fitting)
     return Verdict(word, reasons, measurement, photo, None, limbs, pose, unwrap(photo, pose), gap)
+
+
+def in_doubt(gap_mm: float = 0.5) -> Verdict:
+    """The same of a line at the mouth that by the photo alone may be no mark."""
+    known = known_verdict(gap_mm)
+    assert known.gap is not None
+    assert known.measurement is not None
+    doubted = Doubted(replace(known.gap, unsure="it may be a gasket"), known.measurement)
+    return replace(known, word="unproven", reasons=(Doubt("mark-unclear", doubted.gap.unsure),), gap=None,
+                   measurement=None, doubted=doubted)
 
 
 def refused(reason: str = "not-a-photo", detail: str = "") -> Verdict:

@@ -31,7 +31,7 @@ ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text("utf-8")
 KEYS = ["photo", "sha256", "fitting", "verdict", "unit", "limit", "gap", "insertion", "line_width", "p_full",
         "view", "budget", "reasons", "assisted", "seconds", "version", "min_insertion", "insertion_from", "p_inserted",
-        "premark", "gap_from", "far_edge", "by_side"]
+        "premark", "gap_from", "far_edge", "by_side", "doubted"]
 
 # The first byte of a fake photo says what the fake inspection finds in it.
 FOUND = {b"f": lambda: known_verdict(0.5), b"s": lambda: known_verdict(4.0), b"u": lambda: known_verdict(1.5),

@@ -10,6 +10,7 @@ import pytest
 
 from tests import pipes
 from tests import scene as scenes
+from tests.answers import in_doubt, known_fitting
 from tests.scene import Scene
 from vision import uncertainty
 from vision.insertion import Made, Marked, difference, gap_of, insert, p_within, unlike
@@ -187,6 +188,30 @@ def test_with_the_width_a_joint_is_judged_that_the_lip_left_open() -> None:
     assert both.measurement.gap.value_mm == pytest.approx(0.4)
     narrow = replace(before, placement=replace(before.placement, line_width_mm=0.4))
     assert with_premark(said_alone, narrow, row).word == "short"  # 2.0, behind a lip that hides 2.2
+
+
+def test_a_line_in_doubt_is_the_mark_where_the_pipe_was_seen_marked() -> None:
+    row, before = known_fitting(), pipes.verdict(pipes.marked(28.6, fitting=known_fitting()))
+    for gap_mm, word in ((0.5, "full"), (4.0, "short")):
+        alone = in_doubt(gap_mm)
+        both = with_premark(alone, before, row)
+        assert (alone.word, both.word) == ("unproven", word)
+        assert {doubt.reason for doubt in both.reasons} == {"marked-before"}
+        assert both.measurement is not None
+        assert both.measurement.gap.value_mm == pytest.approx(gap_mm, abs=0.3)
+        assert both.gap is not None
+
+
+def test_a_line_in_doubt_stays_so_beside_a_photo_that_shows_no_mark_or_another() -> None:
+    row, before = known_fitting(), pipes.verdict(pipes.marked(28.6, fitting=known_fitting()))
+    assert before.placement is not None
+    wide = replace(before, placement=replace(before.placement, line_width_mm=6.0))
+    silent = PremarkVerdict("unproven", (Doubt("no-mark"),))
+    for pipe, said in ((silent, "premark-unread"), (wide, "mark-differs")):
+        both = with_premark(in_doubt(), pipe, row)
+        assert both.word == "unproven"
+        assert both.measurement is None
+        assert {doubt.reason for doubt in both.reasons} == {"mark-unclear", said}
 
 
 def replace_tolerance(scene: Scene, tolerance: float):

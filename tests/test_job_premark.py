@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
@@ -16,11 +18,12 @@ from cli.jobs.store import Answered
 from cli.jobs.together import at_deg
 from cli.jobs.worker import Task
 from tests import job_stub, pipes
-from tests.answers import known_fitting, known_verdict
+from tests.answers import in_doubt, known_fitting, known_verdict
 from tests.job_stub import photo
 from tests.pipes import fitting
 from tests.test_job import Desk, desk  # noqa: F401
 from vision.pipeline import with_premark
+from vision.records import Verdict
 
 # --- which photos they are ---------------------------------------------------------------------------
 
@@ -100,10 +103,11 @@ def test_which_word_comes_of_both(gap: str, pipe: str, least: float | None, word
 @pytest.mark.parametrize("gap_mm", [-0.6, 0.9, 6.0])
 @pytest.mark.parametrize("least", [None, 26.0])
 @pytest.mark.parametrize("turn_deg", [None, 0.0])
-def test_a_job_says_what_check_says_of_the_same_photos(gap_mm: float, least: float | None,
-                                                       turn_deg: float | None) -> None:
+@pytest.mark.parametrize("joint", [known_verdict, in_doubt])
+def test_a_job_says_what_check_says_of_the_same_photos(gap_mm: float, least: float | None, turn_deg: float | None,
+                                                       joint: Callable[[float], Verdict]) -> None:
     row = known_fitting().model_copy(update={"min_insertion": least})
-    said, before = known_verdict(gap_mm), pipes.verdict(pipes.marked(28.6, fitting=row))
+    said, before = joint(gap_mm), pipes.verdict(pipes.marked(28.6, fitting=row))
     facts = {"photo": "a.jpg", "sha256": "0", "unit": "mm", "seconds": 0.0}
     made, pipe = answer_of(said, row, **facts), premark_answer_of(before, row, **facts)
     check = answer_of(with_premark(said, before, row, turn_deg), row, **facts, before=before_of(pipe))
@@ -114,8 +118,25 @@ def test_a_job_says_what_check_says_of_the_same_photos(gap_mm: float, least: flo
         assert told[key] == pytest.approx(check[key], abs=2e-4)
     for key in ("p_full", "p_inserted"):
         assert told[key] == pytest.approx(check[key], abs=1e-3)
-    for key in ("verdict", "reasons", "gap_from", "insertion_from", "premark"):
+    for key in ("verdict", "reasons", "gap_from", "insertion_from", "premark", "line_width", "budget", "doubted"):
         assert told[key] == check[key]
+    assert ("marked-before" in {reason["code"] for reason in told["reasons"]}) == (joint is in_doubt)
+
+
+def test_of_a_line_that_is_not_as_wide_as_the_marked_one_a_job_says_what_check_says() -> None:
+    row, said = known_fitting(), in_doubt(0.9)
+    before = pipes.verdict(pipes.marked(28.6, fitting=row))
+    assert before.placement is not None
+    before = replace(before, placement=replace(before.placement, line_width_mm=6.0))
+    facts = {"photo": "a.jpg", "sha256": "0", "unit": "mm", "seconds": 0.0}
+    made, pipe = answer_of(said, row, **facts), premark_answer_of(before, row, **facts)
+    check = answer_of(with_premark(said, before, row), row, **facts, before=before_of(pipe))
+    told = joined(json.loads(made.model_dump_json()), json.loads(pipe.model_dump_json()))
+    codes = [[reason["code"] for reason in each["reasons"]] for each in (told, json.loads(check.model_dump_json()))]
+    assert codes[0] == codes[1] == ["mark-unclear", "mark-differs"]
+    assert told["gap"] is None
+    assert check.gap is None
+    assert told["verdict"] == check.verdict == "unproven"
 
 
 def test_an_answer_from_before_version_0_19_is_put_together_as_it_was() -> None:

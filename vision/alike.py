@@ -8,6 +8,7 @@ The first three also tell whether a stretch before the line may be the joint's o
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +33,9 @@ _WITNESSED_MM = 6.4  # before the mouth the witness' picture begins
 # Whatever they say, what the sceptic is so sure is a look-alike is no ink: it was so of four of twenty look-alikes that
 # the other three took for ink, and of one of 523 marks (TRIED.md, version 0.21).
 SURELY_OTHER = 0.1
+# Less is asked where another photo shows that the pipe was marked: 64 of our own marks came to 0 to 2, and 51
+# look-alikes on unmarked joints; below 0 ten and 41 (TRIED.md, version 0.23).
+AGAINST_MARKED = 0.0
 _SUREST = 0.995  # as sure as one look counts
 _HARDLY = 0.02  # less ink than this is none
 
@@ -56,29 +60,41 @@ def touches(line: Line, edge: Mouth) -> bool:
     return bool(np.median((line.near_mm - edge.seen_mm)[line.rows]) < TOUCH_MM)
 
 
-def look_alike(strip: Strip, reading: Reading, edge: Mouth, line: Line, survey: Survey | None) -> str:
-    """Why a line may be something else, a ring of grease or a gasket say; empty where it is believed to be ink.
+@dataclass(frozen=True)
+class Suspicion:
+    """Why a line may be something else than ink, a ring of grease or a gasket say.
+
+    strong: it is no mark either where another photo shows that the pipe was marked.
+    """
+
+    why: str
+    strong: bool = True
+
+
+def look_alike(strip: Strip, reading: Reading, edge: Mouth, line: Line, survey: Survey | None) -> Suspicion | None:
+    """What speaks against a line; None where it is believed to be ink.
 
     Most look-alikes lie at the mouth, and would have the joint called full: there more looks are heard.
     """
     touching, surveyed = touches(line, edge), _begins_at(line, survey.ink if survey else None)
     sceptic = _by_sceptic(reading, line, strip.along_mm)
     if not touching and max(sceptic, surveyed) < LIKELY:
-        return "two of three looks take the line for something else"
+        return Suspicion("two of three looks take the line for something else")
     if not touching and line.width_mm < LEAST_WIDTH_MM:
-        return f"a line of {line.width_mm:.1f} mm may be a scratch"
+        return Suspicion(f"a line of {line.width_mm:.1f} mm may be a scratch")
     if not touching and float(np.nanmedian(line.near_mm - edge.at_mm)) > NEAR_MM:
-        return ""
+        return None
+    if _before_look_alike(strip, reading, line) or _before_tape(strip, reading, line):
+        return Suspicion("a line at the mouth with a look-alike right behind it, tape or a label")
     closely = _begins_at(line, survey.ink_closely if survey else None)
     looks = line.share, surveyed, closely, _begins_at(line, _witnessed(strip, edge))
     told = _told(_OF_LOOKS, looks) + TOUCHING * touching
-    if told <= AGAINST:
-        return "a line at the mouth that may be something else when its surroundings are seen too"
     if sceptic < SURELY_OTHER:
-        return "a line at the mouth that one look takes for something else, ten to one"
-    if _before_look_alike(strip, reading, line) or _before_tape(strip, reading, line):
-        return "a line at the mouth with a look-alike right behind it, tape or a label"
-    return ""
+        return Suspicion("a line at the mouth that one look takes for something else, ten to one", told <= AGAINST)
+    if told <= AGAINST:
+        return Suspicion("a line at the mouth that may be something else when its surroundings are seen too",
+                         told <= AGAINST_MARKED)
+    return None
 
 
 def _begins_at(line: Line, ink: FirstInk | None) -> float:

@@ -35,6 +35,7 @@ from vision.read import read
 from vision.records import (
     Depth,
     Doubt,
+    Doubted,
     Ends,
     Gap,
     Gauge,
@@ -59,7 +60,7 @@ from vision.survey import asked_from, closely, confirmed, mouth_near, survey
 from vision.trace import read_by_hand
 from vision.uncertainty import measure
 from vision.unwrap import FIRST_MM, STEP_MM, unwrap
-from vision.verdict import in_order, judge, judge_placement
+from vision.verdict import in_order, judge, judge_as_marked, judge_placement
 
 MOST_TURNS = 3
 LOOKS, LOOKS_ANEW = (SURE,), (ROUGHLY, SURE)  # how well a side must be seen to be taken over
@@ -95,13 +96,26 @@ def _judged(photo: Photo, seen: Sighting | Refusal, fitting: Fitting, confidence
             joint = _laid_out(road, photo, elsewhere, fitting)
         pose = road.to(trusted(joint.pose, fitting))
         road.to(scaled(joint.limbs, joint.gauge))
-        gap = road.to(_read(photo, seen, joint, pose, fitting))
+        gap = _read(photo, seen, joint, pose, fitting)
+        if isinstance(gap, Gap) and gap.unsure:
+            return _in_doubt(road, gap, joint, pose, fitting, confidence)
+        gap = road.to(gap)
         limbs = road.to(widened(joint.limbs, pose, joint.gauge, photo.camera))
         measurement = road.to(measure(gap, limbs, pose, photo.camera, fitting, confidence))
     except _RoadEnds as end:
         return Verdict("unproven", _why(end.refusal, road, fitting), **road.records)
     word, reasons = judge(measurement, road.doubts, fitting)
     return Verdict(word, reasons, **road.records)
+
+
+def _in_doubt(road: _Road, gap: Gap, joint: _Joint, pose: Pose, fitting: Fitting, confidence: float) -> Verdict:
+    """`unproven` for a line that may be no mark, with what it would tell if it is."""
+    camera = road.records["photo"].camera
+    limbs = widened(joint.limbs, pose, joint.gauge, camera)
+    found = limbs if isinstance(limbs, Refusal) else measure(gap, limbs, pose, camera, fitting, confidence)
+    doubted = None if isinstance(found, Refusal) else Doubted(gap, found)
+    return Verdict("unproven", _why(Refusal("read", "mark-unclear", gap.unsure), road, fitting), **road.records,
+                   doubted=doubted)
 
 
 @dataclass(frozen=True)
@@ -171,7 +185,7 @@ def _read(photo: Photo, seen: Sighting, joint: _Joint, pose: Pose, fitting: Fitt
     """The gap, unless the joint, looked at once more about its mark, contradicts it."""
     seam = closely(photo, pose, joint.gauge.mouth, joint.lanes, fitting.collar_od_mm / 2)
     gap = read(joint.strip, pose, fitting, seam)
-    if isinstance(gap, Refusal) or (at := asked_from(gap, pose, seen.close, photo.camera)) is None:
+    if isinstance(gap, Refusal) or gap.unsure or (at := asked_from(gap, pose, seen.close, photo.camera)) is None:
         return gap
     again = survey(straighten(photo, pose, at, fitting.collar_od_mm / 2))
     return confirmed(gap, again.mouth)
@@ -269,25 +283,39 @@ def _first_told(verdicts: Iterable[_Said], misled: frozenset[str]) -> _Said:
 
 
 def with_premark(said: Verdict, before: PremarkVerdict, fitting: Fitting, turn_deg: float | None = None) -> Verdict:
-    """What was said of a joint, with what the photo of its marked pipe adds: the insertion from both, and the gap where
-    the joint's photo hides it but shows the line's far edge.
+    """What was said of a joint, with what the photo of its marked pipe adds: the insertion from both; the gap where the
+    joint's photo hides it but shows the line's far edge; and that there is a mark, where the joint's photo shows a line
+    that may be none.
 
     A photo that told no depth adds nothing but the word of it.  turn_deg: by how much the joint's photo was taken from
     further round the pipe, where that is known.
     """
     if before.placement is None:
         return replace(said, premark=before, reasons=in_order([*said.reasons, Doubt("premark-unread")]))
-    if said.measurement is None:
-        return replace(said, premark=before)
+    alone, said = said, _as_marked(said, fitting)
     found = said.measurement
+    if found is None:
+        return replace(said, premark=before)
     both = judge_both(Marked.of(before.placement), Made.of(found), (said.word, said.reasons), before.word,
                       Limits(fitting.max_gap_mm, fitting.min_insertion_mm), turn_deg)
+    if alone.doubted and not both.insertion:  # it isn't the marked pipe's line
+        differs = [doubt for doubt in both.reasons if doubt.reason == "mark-differs"]
+        return replace(alone, premark=before, reasons=in_order([*alone.reasons, *differs]))
     if both.insertion:
         found = replace(found, insertion=both.insertion.length)
     if both.gap and both.p_full is not None:
         found = replace(found, gap=both.gap, p_full=both.p_full)
     return replace(said, word=both.word, reasons=both.reasons, measurement=found, premark=before,
                    insertion=both.insertion)
+
+
+def _as_marked(said: Verdict, fitting: Fitting) -> Verdict:
+    """What is said of a joint whose pipe is known to have been marked: a line in doubt is then the mark."""
+    if said.doubted is None:
+        return said
+    gap, found = said.doubted.gap, said.doubted.measurement
+    word, reasons = judge_as_marked(found.gap, fitting.max_gap_mm, [*said.reasons, *found.doubts])
+    return replace(said, word=word, reasons=reasons, gap=gap, measurement=found)
 
 
 def propose(data: bytes, camera: Camera | Profile | None = None) -> tuple[Photo | None, Hand | None]:

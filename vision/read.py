@@ -8,6 +8,7 @@ no bare pipe before it to prove that it is ink, so more is asked of it.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -46,8 +47,8 @@ _ASKEW_MM = 1.0
 def read(strip: Strip, pose: Pose, fitting: Fitting, survey: Survey | None = None) -> Gap | Refusal:
     """Measure the gap on the strip; `survey` is a second look at mouth and ink, where there is one.
 
-    Refuses with `covered`, `edges-not-found`, `mouth-not-found`, `mark-not-found`, `mark-hidden`, `mark-unclear`,
-    `two-lines`, `glare` or `too-dark`.
+    A gap whose line may be no mark says why (`unsure`).  Refuses with `covered`, `edges-not-found`, `mouth-not-found`,
+    `mark-not-found`, `mark-hidden`, `mark-unclear`, `two-lines`, `glare` or `too-dark`.
     """
     reading = networks.read(strip.pixels)
     edge = mouth.find_mouth(strip, reading, pose, fitting.collar_od_mm / 2)
@@ -78,9 +79,11 @@ def read(strip: Strip, pose: Pose, fitting: Fitting, survey: Survey | None = Non
     before = None if first is not None else inked_before(strip, reading, edge, line, survey)
     if before is not None:
         return Refusal("read", "two-lines", f"before the line, {before:.1f} mm from the mouth, may be another")
-    if doubt := look_alike(strip, reading, edge, line, survey):
-        return Refusal("read", "mark-unclear", doubt)
-    return _gap(strip, edge, line, _face_mm(pose, fitting, seen, survey), sure=first is not None)
+    doubt = look_alike(strip, reading, edge, line, survey)
+    if doubt and doubt.strong:
+        return Refusal("read", "mark-unclear", doubt.why)
+    gap = _gap(strip, edge, line, _face_mm(pose, fitting, seen, survey), sure=first is not None)
+    return gap if isinstance(gap, Refusal) or doubt is None else replace(gap, unsure=doubt.why)
 
 
 def _beside(strip: Strip, reading: Reading, edge: Mouth) -> float:

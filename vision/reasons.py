@@ -52,7 +52,8 @@ _ALL = (
            "a photo can't prove its depth."),
     Reason("mark-unclear",
            "A line is in sight, but it can't be told from a shadow, dirt, the seam itself or a band round the pipe.",
-           "Wipe the joint, take the photo square to the pipe with more light, or look at it on site."),
+           "Wipe the joint, take the photo square to the pipe with more light, or look at it on site. A photo of the "
+           "marked pipe before it was pushed in may settle it too."),
     Reason("mark-hidden", "From this side the collar's lip could hide the mark.",
            "Take the photo from the pipe's side of the mouth, or straight over it."),
     Reason("covered", "Something lies over the mark or the collar's mouth.",
@@ -82,6 +83,9 @@ _ALL = (
     Reason("told-by-width", "The joint's photo hides the mark's near edge; the line's width on the marked pipe told "
            "where it lies.",
            "Where more depends on it, take the photo from the pipe's side of the mouth.", bars=False),
+    Reason("marked-before", "By the joint's photo alone its line might be something else; the photo of the marked pipe "
+           "shows that there is a mark.",
+           "Where more depends on it, wipe the mouth and take the photo again.", bars=False),
     Reason("no-tolerance", "The fitting's row gives no tolerance for the mark, so its depth is told but not judged.",
            "Compare the depth with the fitting's instructions; if they state a tolerance, add `mark_tolerance`."),
     Reason("focal-assumed", "The photo does not say a usable focal length; an ordinary phone's was assumed.",

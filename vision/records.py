@@ -301,7 +301,8 @@ class Gap:
     reaches under the collar.  least_mm, most_mm bracket what the view leaves open: the lip may hide the edge
     of ink that comes out from under it.
     line_width_mm: None where only the near edge is known.  hand_mm: standard uncertainty of the gap for edges
-    that a person placed, 0 where the program read them.
+    that a person placed, 0 where the program read them.  unsure: why the line may be no mark, as far as this photo
+    alone can tell; empty where it is believed.
     """
 
     value_mm: float
@@ -318,6 +319,7 @@ class Gap:
     doubts: tuple[Doubt, ...] = ()
     far: Edge | None = None  # the mark's far edge, in the rows of `near`
     hand_mm: float = 0.0
+    unsure: str = ""
 
 
 @dataclass(frozen=True)
@@ -357,6 +359,17 @@ class Measurement:
     doubts: tuple[Doubt, ...] = ()
     wave_mm: float = 0.0
     far: Interval | None = None
+
+
+@dataclass(frozen=True)
+class Doubted:
+    """What a line at the mouth would tell if it is the mark, which the photo alone doesn't show.
+
+    It counts where another photo shows that the pipe was marked, and else for nothing.
+    """
+
+    gap: Gap
+    measurement: Measurement
 
 
 # --- the road of a bare pipe ---------------------------------------------------------------------------
@@ -471,7 +484,8 @@ class Insertion:
 class Verdict:
     """The answer, and every record of the road that led to it (None where the road ended before).
 
-    placed: what became of the lines that a person placed; empty where the program looked alone.
+    placed: what became of the lines that a person placed; empty where the program looked alone.  doubted: in place of
+    gap and measurement, where the line may be no mark.
     """
 
     word: Word
@@ -486,3 +500,4 @@ class Verdict:
     premark: PremarkVerdict | None = field(default=None, repr=False)
     insertion: Insertion | None = None
     placed: tuple[Placed, ...] = ()
+    doubted: Doubted | None = field(default=None, repr=False)

@@ -34,6 +34,13 @@ def judge_by_width(gap: Interval, limit_mm: float, reasons: Iterable[Doubt]) -> 
     return _judged(gap, limit_mm, [*kept, Doubt("told-by-width")])
 
 
+def judge_as_marked(gap: Interval, limit_mm: float, reasons: Iterable[Doubt]) -> tuple[Word, tuple[Doubt, ...]]:
+    """The same for a line that might have been no mark, did not the photo of its marked pipe show that there is one;
+    reasons: what was said of the joint alone."""
+    kept = [doubt for doubt in reasons if doubt.reason != "mark-unclear"]
+    return _judged(gap, limit_mm, [*kept, Doubt("marked-before")])
+
+
 def _judged(gap: Interval, limit_mm: float, doubts: list[Doubt]) -> tuple[Word, tuple[Doubt, ...]]:
     word = _WORDS[propagation.judge(gap.low_mm, gap.high_mm, limit_mm)]
     return _unless_barred(word, [*doubts, Doubt("interval-spans-limit")] if word == "unproven" else doubts)

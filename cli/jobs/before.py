@@ -18,6 +18,7 @@ from cli.jobs.store import Answered
 from vision.both import Limits, judge_both
 from vision.insertion import Made, Marked, by_pipe_mm
 from vision.records import Contribution, Doubt, Interval
+from vision.verdict import judge_as_marked
 
 _K = 2.0  # standard uncertainties by which two depths of one mark may differ
 
@@ -76,12 +77,16 @@ def joined(answer: dict[str, Any], before: dict[str, Any], confidence: float = 0
     told = answer | {"premark": {key: before[key] for key in ("photo", "sha256", "verdict", "depth")}}
     if before["depth"] is None:
         return told | {"reasons": [*answer["reasons"], why(Doubt("premark-unread")).model_dump()]}
+    alone, answer = answer, _as_marked(answer)
     if answer["gap"] is None:
         return told
     mm, least = MM_PER_UNIT[answer["unit"]], answer.get("min_insertion")
-    doubts = tuple(Doubt(reason["code"]) for reason in answer["reasons"])
-    both = judge_both(_marked(before), _made(answer, confidence), (answer["verdict"], doubts), before["verdict"],
-                      Limits(answer["limit"] * mm, None if least is None else least * mm), turn_deg)
+    both = judge_both(_marked(before), _made(answer, confidence), (answer["verdict"], _doubts(answer)),
+                      before["verdict"], Limits(answer["limit"] * mm, None if least is None else least * mm), turn_deg)
+    if alone["gap"] is None and not both.insertion:  # the line in doubt isn't the marked pipe's
+        differs = [why(doubt).model_dump() for doubt in both.reasons if doubt.reason == "mark-differs"]
+        return told | {"reasons": [*alone["reasons"], *differs]}
+    told = answer | {"premark": told["premark"]}
     told |= {"verdict": both.word, "reasons": _reasons(answer, both.reasons)}
     if both.insertion:
         enough = both.insertion.p_enough
@@ -90,6 +95,21 @@ def joined(answer: dict[str, Any], before: dict[str, Any], confidence: float = 0
     if both.gap and both.p_full is not None:
         told |= {"gap": _length(both.gap, mm), "gap_from": "width", "p_full": round(both.p_full, 6)}
     return told
+
+
+def _as_marked(answer: dict[str, Any]) -> dict[str, Any]:
+    """The answer of a joint whose pipe is known to have been marked: a line in doubt is then the mark."""
+    line = answer.get("doubted")
+    if line is None:
+        return answer
+    mm, known = MM_PER_UNIT[answer["unit"]], answer | {"reasons": [*answer["reasons"], *line["reasons"]]}
+    word, doubts = judge_as_marked(_interval(line["gap"], mm), answer["limit"] * mm, _doubts(known))
+    return {**answer, **line, "verdict": word, "reasons": _reasons(known, doubts), "doubted": None,
+            "gap_from": "edge", "insertion_from": "catalog"}
+
+
+def _doubts(answer: dict[str, Any]) -> tuple[Doubt, ...]:
+    return tuple(Doubt(reason["code"]) for reason in answer["reasons"])
 
 
 def _reasons(answer: dict[str, Any], doubts: Sequence[Doubt]) -> list[dict[str, Any]]:
