@@ -222,7 +222,7 @@ def answer_of(verdict: Verdict, fitting: Fitting, *, photo: str, sha256: str, un
         gap_from=None if measured is None else "width" if both and both.near else "edge",
         far_edge=scale.interval(measured.far) if measured and measured.far else None,
         by_side=scale.length(measured.wave_mm) if measured else None,
-        doubted=_doubted(verdict.doubted.measurement, scale) if verdict.doubted and not measured else None,
+        doubted=_doubted(verdict.doubted.measurement, scale) if verdict.doubted else None,
     )
 
 

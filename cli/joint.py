@@ -71,8 +71,8 @@ def joint_command(
         _make(overlay)
         look = Look(row, unit.value if unit else row.unit, disk.read_camera(camera), confidence)
         began = time.perf_counter()
-        views = look.at_all(photos)
         before = look.at_pipes(premark or [])
+        views = look.at_all(photos, [verdict for verdict, _ in before])
         mark = mark_wave([Told(verdict, side) for (verdict, _), side in zip(before, pipe_sides, strict=True)])
         said = join([view.verdict for view in views], row, at_deg=sides, mark_askew=mark, confidence=confidence)
         answer = joint_of(said, row, [view.answer for view in views], look.unit, time.perf_counter() - began,

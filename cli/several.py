@@ -39,15 +39,19 @@ class Look:
     camera: Profile | None
     confidence: float
 
-    def at(self, path: Path) -> Viewed:
-        """Read and inspect one photo.  Raises Misuse for a file that can't be read."""
+    def at(self, path: Path, before: Sequence[PremarkVerdict] = ()) -> Viewed:
+        """Read and inspect one photo, of a joint whose marked pipe showed this.  Raises Misuse for a file that can't be
+        read."""
         from cli import disk
         from cli.answer import answer_of
         from cli.say import shown
+        from vision.pipeline import as_marked
 
         data = disk.read_photo(path)
         began = time.perf_counter()
         verdict = check.inspect(data, self.fitting, self.camera, self.confidence)
+        for pipe in before:
+            verdict = as_marked(verdict, pipe, self.fitting)
         answer = answer_of(verdict, self.fitting, photo=shown(path), sha256=hashlib.sha256(data).hexdigest(),
                            unit=self.unit, seconds=time.perf_counter() - began)
         return Viewed(path, verdict, answer)
@@ -60,7 +64,7 @@ class Look:
         asked = check.Asked(self.fitting, self.unit, self.camera, self.confidence, None, False, False)
         return [answer_of_pipe(path, disk.read_photo(path), asked) for path in paths]
 
-    def at_all(self, paths: Sequence[Path]) -> list[Viewed]:
+    def at_all(self, paths: Sequence[Path], before: Sequence[PremarkVerdict] = ()) -> list[Viewed]:
         """Every photo; the same picture may not stand for two views."""
         from calibration.fittings import Misuse
         from cli.say import shown
@@ -68,7 +72,7 @@ class Look:
         seen: dict[str, Path] = {}
         views = []
         for path in paths:
-            view = self.at(path)
+            view = self.at(path, before)
             if view.answer.sha256 in seen:
                 raise Misuse(f"{shown(path)} is the same file as {shown(seen[view.answer.sha256])}. "
                              "Name each photo once; a view needs a photo of its own.")

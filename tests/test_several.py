@@ -21,12 +21,12 @@ from cli.joint import sides_deg
 from cli.ledger import Filing, Ledger, Sight
 from cli.main import app
 from tests import pipes
-from tests.answers import CATALOG, known_verdict, refused
+from tests.answers import CATALOG, in_doubt, known_verdict, refused
 from vision import place
 from vision.records import PremarkVerdict
 
 FOUND = {b"f": lambda: known_verdict(0.5), b"s": lambda: known_verdict(4.0), b"m": lambda: known_verdict(2.0),
-         b"n": lambda: refused("no-joint")}
+         b"d": lambda: in_doubt(0.5), b"n": lambda: refused("no-joint")}
 JOINT_KEYS = ["verdict", "fitting", "unit", "limit", "worst", "worst_at_deg", "seen", "p_full", "ring", "views",
               "reasons", "seconds", "version", "mark", "seat", "premark"]
 pytestmark = pytest.mark.usefixtures("folder")
@@ -45,8 +45,8 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setattr(cli.check, "inspect", inspect)
     monkeypatch.chdir(tmp_path)
     (tmp_path / "c.toml").write_text(CATALOG)
-    for name, text in {"full1": "f1", "full2": "f2", "full3": "f3", "short1": "s1", "short2": "s2", "mid": "m1",
-                       "none": "n1", "broken": "!1"}.items():
+    for name, text in {"full1": "f1", "full2": "f2", "full3": "f3", "doubted": "d1", "short1": "s1", "short2": "s2",
+                       "mid": "m1", "none": "n1", "broken": "!1"}.items():
         (tmp_path / f"{name}.jpg").write_text(text)
     return tmp_path
 
@@ -133,6 +133,15 @@ def test_a_photo_of_the_marked_pipe_tells_the_marks_own_slant() -> None:
     assert square["seat"]["sin"] == pytest.approx(square["ring"]["sin"] - square["mark"]["sin"], abs=0.002)
     assert square["premark"][0]["photo"]["photo"] == "square.jpg"
     assert "the mark's slant" in run(*joint, "--premark", "askew.jpg", "--premark-at", "0").stdout
+
+
+@pytest.mark.usefixtures("marked_pipe")
+def test_a_view_whose_line_is_in_doubt_counts_once_the_pipe_was_seen_marked() -> None:
+    joint = "joint", "full1.jpg", "full2.jpg", "doubted.jpg", "--at", "0,120,240"
+    alone, marked = answer(*joint), answer(*joint, "--premark", "square.jpg", "--premark-at", "0")
+    assert marked["seen"] > alone["seen"]
+    assert [view["photo"]["verdict"] for view in alone["views"]] == ["full", "full", "unproven"]
+    assert [view["photo"]["verdict"] for view in marked["views"]] == ["full", "full", "full"]
 
 
 @pytest.mark.usefixtures("marked_pipe")

@@ -26,7 +26,7 @@ from vision.depth import columns_for, cut_near, find_ends, read_depth, with_end
 from vision.edges import ROUGHLY, SURE, closer, far_off, known, level_with, reconciled
 from vision.end import find_end
 from vision.gauge import faced, facing, gauge, moved, scaled, widened
-from vision.insertion import Made, Marked
+from vision.insertion import Made, Marked, unlike
 from vision.lanes import straighten
 from vision.locate import locate
 from vision.placing import place
@@ -292,15 +292,12 @@ def with_premark(said: Verdict, before: PremarkVerdict, fitting: Fitting, turn_d
     """
     if before.placement is None:
         return replace(said, premark=before, reasons=in_order([*said.reasons, Doubt("premark-unread")]))
-    alone, said = said, _as_marked(said, fitting)
+    said = as_marked(said, before, fitting)
     found = said.measurement
     if found is None:
         return replace(said, premark=before)
     both = judge_both(Marked.of(before.placement), Made.of(found), (said.word, said.reasons), before.word,
                       Limits(fitting.max_gap_mm, fitting.min_insertion_mm), turn_deg)
-    if alone.doubted and not both.insertion:  # it isn't the marked pipe's line
-        differs = [doubt for doubt in both.reasons if doubt.reason == "mark-differs"]
-        return replace(alone, premark=before, reasons=in_order([*alone.reasons, *differs]))
     if both.insertion:
         found = replace(found, insertion=both.insertion.length)
     if both.gap and both.p_full is not None:
@@ -309,13 +306,15 @@ def with_premark(said: Verdict, before: PremarkVerdict, fitting: Fitting, turn_d
                    insertion=both.insertion)
 
 
-def _as_marked(said: Verdict, fitting: Fitting) -> Verdict:
-    """What is said of a joint whose pipe is known to have been marked: a line in doubt is then the mark."""
-    if said.doubted is None:
+def as_marked(said: Verdict, before: PremarkVerdict, fitting: Fitting) -> Verdict:
+    """What is said of a joint whose pipe was seen marked: a line in doubt is then the mark, if it is as wide."""
+    if said.doubted is None or before.placement is None:
         return said
     gap, found = said.doubted.gap, said.doubted.measurement
+    if differs := unlike(Marked.of(before.placement), Made.of(found)):
+        return replace(said, reasons=in_order([*said.reasons, differs]))
     word, reasons = judge_as_marked(found.gap, fitting.max_gap_mm, [*said.reasons, *found.doubts])
-    return replace(said, word=word, reasons=reasons, gap=gap, measurement=found)
+    return replace(said, word=word, reasons=reasons, gap=gap, measurement=found, doubted=None)
 
 
 def propose(data: bytes, camera: Camera | Profile | None = None) -> tuple[Photo | None, Hand | None]:

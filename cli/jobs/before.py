@@ -16,9 +16,9 @@ from calibration.fittings import MM_PER_UNIT
 from cli.answer import why
 from cli.jobs.store import Answered
 from vision.both import Limits, judge_both
-from vision.insertion import Made, Marked, by_pipe_mm
+from vision.insertion import Made, Marked, by_pipe_mm, unlike
 from vision.records import Contribution, Doubt, Interval
-from vision.verdict import judge_as_marked
+from vision.verdict import in_order, judge_as_marked
 
 _K = 2.0  # standard uncertainties by which two depths of one mark may differ
 
@@ -74,20 +74,16 @@ def _may_be_one(one: dict[str, Any], other: dict[str, Any]) -> bool:
 def joined(answer: dict[str, Any], before: dict[str, Any], confidence: float = 0.95,
            turn_deg: float | None = None) -> dict[str, Any]:
     """The answer for a joint as `collargap check --premark` gives it; turn_deg: its `--turned`."""
-    told = answer | {"premark": {key: before[key] for key in ("photo", "sha256", "verdict", "depth")}}
+    answer = answer | {"premark": {key: before[key] for key in ("photo", "sha256", "verdict", "depth")}}
     if before["depth"] is None:
-        return told | {"reasons": [*answer["reasons"], why(Doubt("premark-unread")).model_dump()]}
-    alone, answer = answer, _as_marked(answer)
+        return answer | {"reasons": [*answer["reasons"], why(Doubt("premark-unread")).model_dump()]}
+    answer = _as_marked(answer, before, confidence)
     if answer["gap"] is None:
-        return told
+        return answer
     mm, least = MM_PER_UNIT[answer["unit"]], answer.get("min_insertion")
     both = judge_both(_marked(before), _made(answer, confidence), (answer["verdict"], _doubts(answer)),
                       before["verdict"], Limits(answer["limit"] * mm, None if least is None else least * mm), turn_deg)
-    if alone["gap"] is None and not both.insertion:  # the line in doubt isn't the marked pipe's
-        differs = [why(doubt).model_dump() for doubt in both.reasons if doubt.reason == "mark-differs"]
-        return told | {"reasons": [*alone["reasons"], *differs]}
-    told = answer | {"premark": told["premark"]}
-    told |= {"verdict": both.word, "reasons": _reasons(answer, both.reasons)}
+    told = answer | {"verdict": both.word, "reasons": _reasons(answer, both.reasons)}
     if both.insertion:
         enough = both.insertion.p_enough
         told |= {"insertion": _length(both.insertion.length, mm), "insertion_from": "premark",
@@ -97,13 +93,16 @@ def joined(answer: dict[str, Any], before: dict[str, Any], confidence: float = 0
     return told
 
 
-def _as_marked(answer: dict[str, Any]) -> dict[str, Any]:
-    """The answer of a joint whose pipe is known to have been marked: a line in doubt is then the mark."""
+def _as_marked(answer: dict[str, Any], before: dict[str, Any], confidence: float) -> dict[str, Any]:
+    """The answer for a joint whose pipe was seen marked: a line in doubt is then the mark, if it is as wide."""
     line = answer.get("doubted")
     if line is None:
         return answer
-    mm, known = MM_PER_UNIT[answer["unit"]], answer | {"reasons": [*answer["reasons"], *line["reasons"]]}
-    word, doubts = judge_as_marked(_interval(line["gap"], mm), answer["limit"] * mm, _doubts(known))
+    made = _made({**answer, **line}, confidence)
+    if differs := unlike(_marked(before), made):
+        return answer | {"reasons": _reasons(answer, in_order([*_doubts(answer), differs]))}
+    known = answer | {"reasons": [*answer["reasons"], *line["reasons"]]}
+    word, doubts = judge_as_marked(made.gap, answer["limit"] * MM_PER_UNIT[answer["unit"]], _doubts(known))
     return {**answer, **line, "verdict": word, "reasons": _reasons(known, doubts), "doubted": None,
             "gap_from": "edge", "insertion_from": "catalog"}
 

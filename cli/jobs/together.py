@@ -50,21 +50,24 @@ def combine(views: Views) -> dict[str, Any]:
     from cli.all_round import joint_of
     from cli.answer import answer_of
     from vision.drawn import Before, mark_wave
-    from vision.pipeline import inspect, inspect_premark
+    from vision.pipeline import as_marked, inspect, inspect_premark
     from vision.views import join
 
     began = time.perf_counter()
     unit, row = views.unit or views.fitting.unit, views.fitting
+    before = [inspect_premark(read_photo(path), row, views.camera, views.confidence) for path in views.pipe_paths]
     verdicts, answers = [], []
     for path, name in zip(views.paths, views.names, strict=True):
         data = read_photo(path)
         sha256, lines = hashlib.sha256(data).hexdigest(), lines_beside(path)
         if lines:
             lines.fit_bytes(sha256)
-        verdicts.append(inspect(data, row, views.camera, views.confidence, lines.hand() if lines else None))
+        verdict = inspect(data, row, views.camera, views.confidence, lines.hand() if lines else None)
+        for pipe in before:
+            verdict = as_marked(verdict, pipe, row)
+        verdicts.append(verdict)
         answers.append(answer_of(verdicts[-1], row, photo=name, sha256=sha256, unit=unit, seconds=0.0, lines=lines))
-    mark = mark_wave([Before(inspect_premark(read_photo(path), row, views.camera, views.confidence), side)
-                      for path, side in zip(views.pipe_paths, views.pipe_sides_deg, strict=True)])
+    mark = mark_wave([Before(pipe, side) for pipe, side in zip(before, views.pipe_sides_deg, strict=True)])
     said = join(verdicts, row, at_deg=views.sides_deg, mark_askew=mark, confidence=views.confidence)
     told = joint_of(said, row, answers, unit, time.perf_counter() - began).model_dump(mode="json")
     pipes = zip(views.pipe_names, views.pipe_sides_deg, strict=True)
