@@ -31,8 +31,8 @@ _GAPS = {"full": 0.010, "short": 0.250, "unproven": 0.060, "none": None}
 def photo(seed: int = 0, says: str = "full", taken: str = "", side: int = 96) -> bytes:
     """A JPEG of blotches that no other seed has.
 
-    says: full, short, unproven, none, slow, kill, fail, or hang, which never comes back; of a marked pipe placed,
-    misplaced or unproven.
+    says: full, short, unproven, none, doubted, slow, kill, fail, or hang, which never comes back; of a marked pipe
+    placed, misplaced or unproven.
     """
     picture = _blotches(seed, side)
     exif = Image.Exif()
@@ -74,7 +74,15 @@ def quick_inspection(task: Task, data: bytes) -> Looked:
 
 
 def answer(task: Task, says: str) -> dict[str, Any]:
-    """The JSON contract with plausible numbers."""
+    """The JSON contract with plausible numbers; doubted: those of a line that may be no mark."""
+    if says == "doubted":
+        line, unclear = answer(task, "full"), REASONS["mark-unclear"]
+        keys = ("gap", "insertion", "line_width", "budget")
+        return answer(task, "none") | {
+            "reasons": [{"code": unclear.code, "text": unclear.text, "advice": unclear.advice}],
+            "doubted": {key: line[key] for key in keys} | {"p_full": 0.99, "reasons": [], "far_edge": None,
+                                                           "by_side": 0.0},
+        }  # fmt: skip
     gap = _GAPS[says]
     verdict = "unproven" if says == "none" else says
     codes = {"none": ["mark-not-found"], "unproven": ["interval-spans-limit"]}.get(says, [])

@@ -237,6 +237,21 @@ def test_a_job_with_marked_pipes(desk: Desk) -> None:  # noqa: F811
     assert "misplaced: mark 15/16 in (0.950), 0.930 to 0.970 in; catalog 1-1/8 in (1.125)" in shown
 
 
+def test_a_joint_that_only_its_marked_pipe_proves_says_so(desk: Desk) -> None:  # noqa: F811
+    desk.fill({"J-1.jpg": photo(1, "doubted"), "J-1_before.jpg": photo(2, "placed"), "J-2.jpg": photo(3, "doubted"),
+               "J-3.jpg": photo(4), "J-3_before.jpg": photo(5, "placed")})  # fmt: skip
+    code, _, err = desk.job("--fitting", "2")
+    assert code == 11, err
+    assert {row["joint"]: row["joint_verdict"] for row in desk.rows()} == {
+        "J-1": "full", "J-2": "unproven", "J-3": "full"}
+    rows = {row["photo"]: row for row in desk.rows()}
+    assert rows["J-1.jpg"]["reasons"] == "marked-before"
+    assert rows["J-2.jpg"]["reasons"] == "mark-unclear"
+    assert rows["J-2.jpg"]["gap"] == ""
+    page = (desk.folder / "report.html").read_text("utf-8")
+    assert page.count("its line is believed by its marked pipe") == 1  # J-1; J-3 needs no such word
+
+
 def test_a_mark_drawn_anew_is_no_matter_for_a_person_any_more(desk: Desk) -> None:  # noqa: F811
     desk.fill({"J-1.jpg": photo(1), "J-1_before_1.jpg": photo(2, "misplaced"), "J-1_before_2.jpg": photo(3, "placed")})
     code, out, err = desk.job("--fitting", "2")

@@ -55,6 +55,11 @@ def is_assisted(answer: dict[str, Any]) -> bool:
     return bool(answer.get("assisted"))
 
 
+def is_by_pipe(answer: dict[str, Any]) -> bool:
+    """True where only the photo of the marked pipe shows that the line is a mark."""
+    return any(each["code"] == "marked-before" for each in answer["reasons"])
+
+
 def listed(names: list[str], most: int = 3) -> str:
     """Names as a person would say them, cut where they grow too many: "a, b and 7 more"."""
     if len(names) <= most:

@@ -12,7 +12,7 @@ from cli.jobs.asked import Course, Job
 from cli.jobs.before import is_premark
 from cli.jobs.drawing import chart, scale
 from cli.jobs.drift import Chart as Drift
-from cli.jobs.findings import DEMO, is_assisted, is_demo
+from cli.jobs.findings import DEMO, is_assisted, is_by_pipe, is_demo
 from cli.jobs.judge import Judged
 from cli.jobs.lengths import cut_of, depth_of, gap_of, insertion_of, interval_of, limit_of, mark_depth_of
 from cli.jobs.store import Answered, Store
@@ -120,9 +120,10 @@ def _facts(judged: Judged) -> tuple[str, ...]:
 def _row(judged: Judged) -> Row:
     answers = [photo.answer for photo in judged.photos if photo.answer and not is_premark(photo.answer)]
     deciding = next((answer for answer in answers if answer["verdict"] == "full"), answers[0])
+    by_pipe = ("its line is believed by its marked pipe",) if is_by_pipe(deciding) else ()
     return Row(
         name=visible(judged.joint.name), word=judged.word, gap=gap_of(deciding), limit=limit_of(deciding),
-        photos=len(judged.photos), facts=" · ".join(_facts(judged)),
+        photos=len(judged.photos), facts=" · ".join((*_facts(judged), *by_pipe)),
         demo=_is_demo(judged), assisted=is_assisted(deciding),
     )  # fmt: skip
 
