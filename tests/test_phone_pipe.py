@@ -81,6 +81,19 @@ def test_the_marked_pipe_before_and_the_joint_after(folder: Path, ledger: Path) 
     assert {key: lines["J-001_1.jpg"][key] for key in told} == told
 
 
+def test_a_line_in_doubt_is_believed_once_the_pipe_was_seen_marked(folder: Path, ledger: Path) -> None:
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        joint = await begin(client)
+        alone = await seen(client, joint, photo(1, "doubted"))
+        assert (alone["verdict"], alone["gap"]) == ("unproven", "")
+        await seen(client, joint, photo(2, "placed"), "before")
+        assert (await looked_at(client, alone["id"]))["verdict"] == "full"
+        page = (await client.get("/joint", params={"name": joint})).text
+        assert REASONS["marked-before"].advice in page
+
+    on_phone(folder, ledger, work)
+
+
 def test_a_misplaced_mark_stops_and_one_drawn_anew_goes_on(folder: Path, ledger: Path) -> None:
     async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
         joint = await begin(client)
