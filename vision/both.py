@@ -6,11 +6,12 @@ The command line has both photos' records at hand, a job their answers; either s
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from vision.insertion import Made, Marked, gap_of, insert, p_within, unlike
 from vision.records import Doubt, Insertion, Interval, PremarkWord, Word
-from vision.verdict import in_order, judge_by_width, judge_insertion
+from vision.verdict import in_order, judge_as_marked, judge_by_width, judge_insertion
 
 Said = tuple[Word, tuple[Doubt, ...]]
 
@@ -53,3 +54,14 @@ def judge_both(marked: Marked, made: Made, said: Said, pipe: PremarkWord, limits
         said = judge_by_width(gap, limits.gap_mm, said[1])
     word, reasons = judge_insertion(insertion.length, limits.insertion_mm, said, pipe)
     return Both(word, reasons, insertion, gap, p_full)
+
+
+def judge_in_doubt(marked: Marked, made: Made, reasons: Iterable[Doubt], limit_mm: float) -> tuple[bool, Said]:
+    """Whether a line that by the joint's photo alone may be no mark is the marked pipe's, being as wide; and word and
+    reasons for the joint, by its gap.
+
+    reasons: what was said of the joint alone, and of the line.
+    """
+    if differs := unlike(marked, made):
+        return False, ("unproven", in_order([*reasons, differs]))
+    return True, judge_as_marked(made.gap, limit_mm, reasons)

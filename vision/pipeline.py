@@ -20,13 +20,13 @@ from typing import Any, TypeVar
 from calibration.camera import Camera, Profile
 from calibration.fittings import Fitting
 from vision.assist import axis_of, sides_by_hand, start_from, told
-from vision.both import Limits, judge_both
+from vision.both import Limits, judge_both, judge_in_doubt
 from vision.decode import decode
 from vision.depth import columns_for, cut_near, find_ends, read_depth, with_end
 from vision.edges import ROUGHLY, SURE, closer, far_off, known, level_with, reconciled
 from vision.end import find_end
 from vision.gauge import faced, facing, gauge, moved, scaled, widened
-from vision.insertion import Made, Marked, unlike
+from vision.insertion import Made, Marked
 from vision.lanes import straighten
 from vision.locate import locate
 from vision.placing import place
@@ -60,7 +60,7 @@ from vision.survey import asked_from, closely, confirmed, mouth_near, survey
 from vision.trace import read_by_hand
 from vision.uncertainty import measure
 from vision.unwrap import FIRST_MM, STEP_MM, unwrap
-from vision.verdict import in_order, judge, judge_as_marked, judge_placement
+from vision.verdict import in_order, judge, judge_placement
 
 MOST_TURNS = 3
 LOOKS, LOOKS_ANEW = (SURE,), (ROUGHLY, SURE)  # how well a side must be seen to be taken over
@@ -311,10 +311,10 @@ def as_marked(said: Verdict, before: PremarkVerdict, fitting: Fitting) -> Verdic
     if said.doubted is None or before.placement is None:
         return said
     gap, found = said.doubted.gap, said.doubted.measurement
-    if differs := unlike(Marked.of(before.placement), Made.of(found)):
-        return replace(said, reasons=in_order([*said.reasons, differs]))
-    word, reasons = judge_as_marked(found.gap, fitting.max_gap_mm, [*said.reasons, *found.doubts])
-    return replace(said, word=word, reasons=reasons, gap=gap, measurement=found, doubted=None)
+    is_mark, (word, reasons) = judge_in_doubt(Marked.of(before.placement), Made.of(found),
+                                              [*said.reasons, *found.doubts], fitting.max_gap_mm)
+    said = replace(said, word=word, reasons=reasons)
+    return replace(said, gap=gap, measurement=found, doubted=None) if is_mark else said
 
 
 def propose(data: bytes, camera: Camera | Profile | None = None) -> tuple[Photo | None, Hand | None]:

@@ -15,10 +15,9 @@ from typing import Any
 from calibration.fittings import MM_PER_UNIT
 from cli.answer import why
 from cli.jobs.store import Answered
-from vision.both import Limits, judge_both
-from vision.insertion import Made, Marked, by_pipe_mm, unlike
+from vision.both import Limits, judge_both, judge_in_doubt
+from vision.insertion import Made, Marked, by_pipe_mm
 from vision.records import Contribution, Doubt, Interval
-from vision.verdict import in_order, judge_as_marked
 
 _K = 2.0  # standard uncertainties by which two depths of one mark may differ
 
@@ -98,13 +97,13 @@ def _as_marked(answer: dict[str, Any], before: dict[str, Any], confidence: float
     line = answer.get("doubted")
     if line is None:
         return answer
-    made = _made({**answer, **line}, confidence)
-    if differs := unlike(_marked(before), made):
-        return answer | {"reasons": _reasons(answer, in_order([*_doubts(answer), differs]))}
-    known = answer | {"reasons": [*answer["reasons"], *line["reasons"]]}
-    word, doubts = judge_as_marked(made.gap, answer["limit"] * MM_PER_UNIT[answer["unit"]], _doubts(known))
-    return {**answer, **line, "verdict": word, "reasons": _reasons(known, doubts), "doubted": None,
-            "gap_from": "edge", "insertion_from": "catalog"}
+    known = {**answer, **line, "reasons": [*answer["reasons"], *line["reasons"]]}
+    is_mark, (word, doubts) = judge_in_doubt(_marked(before), _made(known, confidence), _doubts(known),
+                                             answer["limit"] * MM_PER_UNIT[answer["unit"]])
+    said = {"verdict": word, "reasons": _reasons(known, doubts)}
+    if not is_mark:
+        return {**answer, **said}
+    return {**known, **said, "doubted": None, "gap_from": "edge", "insertion_from": "catalog"}
 
 
 def _doubts(answer: dict[str, Any]) -> tuple[Doubt, ...]:
