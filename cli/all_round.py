@@ -116,7 +116,7 @@ def block(answer: JointAnswer, confidence: float) -> RenderableType:
 
 def _before(before: Before) -> str:
     depth, unit = before.photo.depth, before.photo.unit
-    told = f"mark at {say.length(depth.value, unit)}" if depth else "no depth could be told"
+    told = f"mark at {say.told(depth, unit)}" if depth else "no depth could be told"
     return f"{before.photo.photo}, before insertion, {before.at_deg:.0f} degrees: {told}"
 
 

@@ -44,6 +44,15 @@ class Length(Plain):
     u: float
 
 
+class Range(Plain):
+    """A length that may be known as a range alone: its value is then null."""
+
+    value: float | None
+    low: float
+    high: float
+    u: float
+
+
 class View(Plain):
     """How the joint was seen; `focal_from` is chart, exif or assumed."""
 
@@ -101,7 +110,7 @@ class PremarkAnswer(Plain):
     unit: Unit
     mark_depth: float
     mark_tolerance: float | None
-    depth: Length | None
+    depth: Range | None
     cut: Cut | None
     line_width: float | None
     by_side: float | None
@@ -119,7 +128,7 @@ class Before(Plain):
     photo: str
     sha256: str
     verdict: PremarkWord
-    depth: Length | None
+    depth: Range | None
 
 
 class PlacedLine(Plain):
@@ -175,7 +184,7 @@ class Answer(Plain):
     unit: Unit
     limit: float
     gap: Length | None
-    insertion: Length | None
+    insertion: Range | None
     line_width: float | None
     p_full: float | None
     view: View | None
@@ -207,7 +216,7 @@ def answer_of(verdict: Verdict, fitting: Fitting, *, photo: str, sha256: str, un
         photo=photo, sha256=sha256, fitting=fitting.id, verdict=verdict.word, unit=unit,
         limit=scale.length(fitting.max_gap_mm),
         gap=scale.interval(measured.gap) if measured else None,
-        insertion=scale.interval(measured.insertion) if measured else None,
+        insertion=scale.range(measured.insertion, bool(both and both.lens_open)) if measured else None,
         line_width=scale.length(measured.line_width_mm) if measured and measured.line_width_mm else None,
         p_full=round(measured.p_full, 6) if measured else None,
         view=_view(verdict, scale),
@@ -252,7 +261,7 @@ def premark_answer_of(verdict: PremarkVerdict, fitting: Fitting, *, photo: str, 
         photo=photo, sha256=sha256, fitting=fitting.id, verdict=verdict.word, unit=unit,
         mark_depth=scale.length(fitting.mark_depth_mm),
         mark_tolerance=None if half is None else scale.length(half),
-        depth=scale.interval(found.depth) if found else None,
+        depth=scale.range(found.depth, found.lens_open) if found else None,
         cut=_cut(found.cut, scale) if found else None,
         line_width=scale.length(found.line_width_mm) if found else None,
         by_side=scale.length(found.wave_mm) if found else None,
@@ -290,6 +299,11 @@ class Scale:
         """An interval in the unit."""
         return Length(value=self.length(interval.value_mm), low=self.length(interval.low_mm),
                       high=self.length(interval.high_mm), u=self.length(interval.u_mm))
+
+    def range(self, interval: Interval, alone: bool) -> Range:
+        """An interval in the unit; alone: that of a range without a value."""
+        told = self.interval(interval).model_dump()
+        return Range(**told | {"value": None} if alone else told)
 
 
 def _view(verdict: Verdict | PremarkVerdict, scale: Scale) -> View | None:

@@ -315,7 +315,7 @@ def _lines(answer: Answer, fitting: Fitting, width: float, em: float) -> list[tu
         lines.append((f"interval {say.interval(answer.gap, answer.unit)}, limit "
                       f"{say.limit_of(answer.limit, answer.unit)}", pen.WHITE))
         depth = say.length(fitting.mark_depth_mm / MM_PER_UNIT[answer.unit], answer.unit)
-        lines.append((f"insertion {say.length(answer.insertion.value, answer.unit)} of {depth}", pen.WHITE))
+        lines.append((f"insertion {say.told(answer.insertion, answer.unit)} of {depth}", pen.WHITE))
     for reason in answer.reasons[:_REASONS_SHOWN]:
         lines += [(line, pen.WHITE) for line in pen.wrapped(reason.text, em, width)]
         lines += [(line, pen.QUIET) for line in pen.wrapped(reason.advice, em, width)]

@@ -91,7 +91,7 @@ def _moved(edge: Edge, pose: Pose, photo: Photo, by_mm: float) -> Floats:
 
 
 def _short(answer: PremarkAnswer) -> str:
-    return f"mark {say.length(answer.depth.value, answer.unit)}" if answer.depth else ""
+    return f"mark {say.told(answer.depth, answer.unit)}" if answer.depth else ""
 
 
 def _panel(verdict: PremarkVerdict, photo: Photo, answer: PremarkAnswer, fitting: Fitting, width: int,

@@ -17,7 +17,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from cli.answer import Answer, Cut, Length, Part, PremarkAnswer, Why
+from cli.answer import Answer, Cut, Length, Part, PremarkAnswer, Range, Why
 
 CAUTIONS = (
     "A photo shows how far the pipe is in, not how tight the joint is. It replaces no pressure test, no "
@@ -74,6 +74,11 @@ def length(value: float, unit: str) -> str:
     return f"{fraction(value)} in ({decimal(value, unit)})"
 
 
+def told(span: Length | Range, unit: str) -> str:
+    """The length; of what is known as a range alone, the range."""
+    return interval(span, unit) if span.value is None else length(span.value, unit)
+
+
 def limit_of(value: float, unit: str) -> str:
     """A limit keeps every digit that the catalog gives it: `1/16 in (0.0625)`."""
     exact = f"{value:.6f}".rstrip("0").rstrip(".")
@@ -86,7 +91,7 @@ def decimal(value: float, unit: str, rounding: str = ROUND_HALF_UP) -> str:
     return str(Decimal(repr(value)).quantize(step, rounding))
 
 
-def interval(span: Length, unit: str) -> str:
+def interval(span: Length | Range, unit: str) -> str:
     """Rounded outwards: it must not look narrower than it is."""
     return f"{decimal(span.low, unit, ROUND_FLOOR)} to {decimal(span.high, unit, ROUND_CEILING)} {unit}"
 
@@ -122,20 +127,28 @@ def assisted(placed_by: str) -> str:
     return f"assisted: lines placed by {shown(placed_by)}"
 
 
-def _figures(answer: Answer, gap: Length, insertion: Length, confidence: float) -> Table:
+def _figures(answer: Answer, gap: Length, insertion: Range, confidence: float) -> Table:
     unit, sure = answer.unit, f"{confidence * 100:g} %"
     grid = Table.grid(padding=(0, 2))
     grid.add_row("gap", length(gap.value, unit), f"{sure} sure: {interval(gap, unit)}")
     grid.add_row("limit", limit_of(answer.limit, unit), Text(_bar(gap, answer.limit), no_wrap=True))
     if answer.p_full is not None:
         grid.add_row("", "", f"within limit: {likely(answer.p_full)}")
-    grid.add_row("insertion", length(insertion.value, unit), f"{sure} sure: {interval(insertion, unit)}")
+    grid.add_row("insertion", *_span(insertion, unit, sure))
     if answer.premark and answer.premark.depth:
         depth, source = answer.premark.depth, answer.premark.photo
-        grid.add_row("mark", length(depth.value, unit), f"{sure} sure: {interval(depth, unit)}, by {source}")
+        value, sureness = _span(depth, unit, sure)
+        grid.add_row("mark", value, f"{sureness}, by {source}")
     if answer.min_insertion is not None and answer.p_inserted is not None:
         grid.add_row("least", limit_of(answer.min_insertion, unit), f"reached: {likely(answer.p_inserted)}")
     return grid
+
+
+def _span(span: Range, unit: str, sure: str) -> tuple[str, str]:
+    """A length and its interval, each for a column of its own."""
+    if span.value is None:
+        return interval(span, unit), f"{sure} sure, no nearer: the lens is not known"
+    return length(span.value, unit), f"{sure} sure: {interval(span, unit)}"
 
 
 def likely(probability: float) -> str:
@@ -161,10 +174,11 @@ def premark_block(answer: PremarkAnswer, confidence: float = 0.95, budget: bool 
     return Group(*parts, "")
 
 
-def _placing(answer: PremarkAnswer, depth: Length, cut: Cut, confidence: float) -> Table:
+def _placing(answer: PremarkAnswer, depth: Range, cut: Cut, confidence: float) -> Table:
     unit, sure = answer.unit, f"{confidence * 100:g} %"
     grid = Table.grid(padding=(0, 2))
-    grid.add_row("mark", length(depth.value, unit), f"{sure} sure: {interval(depth, unit)} from the cut")
+    value, sureness = _span(depth, unit, sure)
+    grid.add_row("mark", f"{value} from the cut", sureness)
     grid.add_row("catalog", limit_of(answer.mark_depth, unit), tolerance_of(answer))
     if answer.p_placed is not None:
         grid.add_row("", "", f"within tolerance: {likely(answer.p_placed)}")
@@ -260,11 +274,12 @@ def premark_table(answers: Sequence[PremarkAnswer]) -> Table:
     rows.add_column("why", overflow="fold")
     for answer in answers:
         why = ", ".join(reason.code for reason in answer.reasons)
-        told = ("", "", "")
+        figures = ("", "", "")
         if answer.depth and answer.cut:
             span = interval(answer.depth, unit).removesuffix(unit).rstrip()
-            told = decimal(answer.depth.value, unit), span, f"{answer.cut.angle_deg.value:.1f}°"
-        rows.add_row(badge(answer.verdict), Text(answer.photo), *told, why)
+            value = answer.depth.value
+            figures = "" if value is None else decimal(value, unit), span, f"{answer.cut.angle_deg.value:.1f}°"
+        rows.add_row(badge(answer.verdict), Text(answer.photo), *figures, why)
     return rows
 
 

@@ -111,6 +111,34 @@ def test_what_passes_for_a_collar_but_is_no_wider_is_pipe(find, heading: float) 
     assert np.linalg.norm(seen.mouth_px - at) < 10
 
 
+HARDWARE = FINDER_CLASSES.index("hardware")
+
+
+def misled(monkeypatch: pytest.MonkeyPatch, from_afar: np.ndarray, closely: np.ndarray) -> Sighting | Refusal:
+    """What is told where the finder has a photo's first classes and the spotter its second."""
+    monkeypatch.setattr(looks, "see", lambda pixels, to_photo, who=None: finder(closely if who else from_afar)(
+        pixels, to_photo))
+    return scenes.first_found(end.find_end(Photo(np.zeros((*SIZE_PX[::-1], 3), np.uint8),
+                                                 Camera(1300.0, (799.5, 599.5)))))
+
+
+def test_the_spotter_knows_a_cut_where_the_finder_has_a_ragged_collar(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A patch that overhangs the pipe askew is wider all in all and not at any one place."""
+    at, bare = (700.0, 600.0), painted((700.0, 600.0), 0.0, 240.0)
+    askew = band(band(bare.copy(), at, 0.0, 250.0, 0.0, 130.0, 0), (700.0, 603.0), 1.5, 240.0, 0.0, 130.0, COLLAR)
+    seen = misled(monkeypatch, askew, bare)
+    assert isinstance(seen, Sighting), seen
+    assert np.linalg.norm(seen.mouth_px - at) < 10
+
+
+def test_a_pipe_that_passes_for_hardware_alone_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    bare = band(painted((700.0, 600.0), 0.0, 240.0), (700.0, 600.0), 0.0, 420.0, 400.0, 900.0, OVER)
+    hardware = band(bare.copy(), (700.0, 600.0), 0.0, 240.0, 0.0, 400.0, HARDWARE)
+    seen = misled(monkeypatch, np.where(hardware == PIPE, 0, hardware), bare)
+    assert isinstance(seen, Sighting), seen
+    assert seen.mouth_px == pytest.approx((700, 600), abs=10)
+
+
 @pytest.mark.parametrize("ratio", [1.04, 1.1, 1.4])
 def test_a_collar_is_wider_than_its_pipe(find, ratio: float) -> None:
     """Thin ones as well: a wall of 2 in 100 of the diameter is thinner than any in the catalogs here."""

@@ -11,6 +11,7 @@ import pytest
 from cli.answer import answer_of, before_of, premark_answer_of
 from cli.jobs.before import best, joined
 from cli.jobs.before import with_premark as with_marked_pipe
+from cli.jobs.lengths import depth_of, insertion_of, interval_of
 from cli.jobs.listing import Joint, Listing, read_list
 from cli.jobs.matching import Matcher, joint_name
 from cli.jobs.settings import settings_of
@@ -23,7 +24,7 @@ from tests.job_stub import photo
 from tests.pipes import fitting
 from tests.test_job import Desk, desk  # noqa: F401
 from vision.pipeline import with_premark
-from vision.records import Verdict
+from vision.records import Interval, Verdict
 
 # --- which photos they are ---------------------------------------------------------------------------
 
@@ -121,6 +122,26 @@ def test_a_job_says_what_check_says_of_the_same_photos(gap_mm: float, least: flo
     for key in ("verdict", "reasons", "gap_from", "insertion_from", "premark", "line_width", "budget", "doubted"):
         assert told[key] == check[key]
     assert ("marked-before" in {reason["code"] for reason in told["reasons"]}) == (joint is in_doubt)
+
+
+def test_a_job_says_what_check_says_where_nobody_knows_the_lens() -> None:
+    row, said = known_fitting().model_copy(update={"min_insertion": 26.0}), known_verdict(0.9)
+    before = pipes.verdict(pipes.marked(28.6, fitting=row))
+    assert before.placement is not None
+    wide = Interval(30.0, 27.0, 33.0, 1.8)
+    before = replace(before, placement=replace(before.placement, depth=wide, lens_open=True))
+    facts = {"photo": "a.jpg", "sha256": "0", "unit": "mm", "seconds": 0.0}
+    made, pipe = answer_of(said, row, **facts), premark_answer_of(before, row, **facts)
+    check = json.loads(answer_of(with_premark(said, before, row), row, **facts, before=before_of(pipe))
+                       .model_dump_json())
+    told = joined(json.loads(made.model_dump_json()), json.loads(pipe.model_dump_json()))
+    assert told["insertion"]["value"] is check["insertion"]["value"] is None
+    for key in ("low", "high", "u"):
+        assert told["insertion"][key] == pytest.approx(check["insertion"][key], abs=2e-4)
+    assert told["p_inserted"] == pytest.approx(check["p_inserted"], abs=1e-3)
+    assert told["verdict"] == check["verdict"]
+    assert insertion_of(told) == interval_of(told, "insertion")
+    assert depth_of(json.loads(pipe.model_dump_json())) == "27.00 to 33.00 mm"
 
 
 def test_of_a_line_that_is_not_as_wide_as_the_marked_one_a_job_says_what_check_says() -> None:

@@ -92,6 +92,33 @@ def test_without_a_tolerance_nothing_is_judged() -> None:
     assert judged > 0.99
 
 
+NOBODYS = Camera(1500.0, (1007.5, 755.5), u_focal_px=180.0, source="assumed")
+
+
+@pytest.mark.parametrize("times", [0.87, 1.0, 1.3, 1.9])
+def test_with_a_lens_that_nobody_knows_a_depth_is_a_range(times: float) -> None:
+    """It holds the depth, whichever lens it was; its middle is nobody's measurement."""
+    scene = pipes.marked(tilt_deg=0.0, camera=replace(NOBODYS, focal_px=times * NOBODYS.focal_px), assumed=NOBODYS)
+    found = pipes.placement(scene)
+    assert found.lens_open
+    assert found.budget[0].name == "focal length"
+    assert found.depth.value_mm == pytest.approx((found.depth.low_mm + found.depth.high_mm) / 2)
+    assert found.depth.low_mm < pipes.true_depth_mm(scene) < found.depth.high_mm
+
+
+def test_where_something_else_leaves_more_open_the_depth_is_that_of_the_assumed_lens() -> None:
+    scene = pipes.marked(tilt_deg=0.0, camera=NOBODYS)
+    depth, limbs, pose = pipes.stages(scene)
+    found = place(replace(depth, burr_mm=3.0), limbs, pose, scene.camera, scene.fitting)
+    assert isinstance(found, Placement)
+    assert not found.lens_open
+    assert found.depth.value_mm == pytest.approx(pipes.true_depth_mm(scene), abs=0.05)
+
+
+def test_of_a_known_lens_no_depth_is_but_a_range() -> None:
+    assert not any(found.lens_open for _, found in outcomes())
+
+
 def test_sides_that_say_nothing_are_refused() -> None:
     scene = pipes.marked()
     depth, limbs, pose = pipes.stages(scene)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -25,10 +26,12 @@ KEYS = ["kind", "photo", "sha256", "fitting", "verdict", "unit", "mark_depth", "
 README = (Path(__file__).parent.parent / "README.md").read_text("utf-8")
 
 
-def pipe(depth_mm: float, fitting: Fitting) -> PremarkVerdict:
+LENS = Camera(760.0, (503.5, 377.5), u_focal_px=12.0, source="exif")
+
+
+def pipe(depth_mm: float, fitting: Fitting, lens: Camera = LENS) -> PremarkVerdict:
     """A whole verdict, with its picture."""
-    scene = pipes.marked(depth_mm, fitting=fitting, size_px=(1008, 756), distance_mm=330.0, tilt_deg=4.0,
-                         camera=Camera(760.0, (503.5, 377.5), u_focal_px=12.0, source="exif"))
+    scene = pipes.marked(depth_mm, fitting=fitting, size_px=(1008, 756), distance_mm=330.0, tilt_deg=4.0, camera=lens)
     pixels, _ = scenes.draw(scene)
     depth, limbs, pose = pipes.stages(scene)
     found = pipes.verdict(scene)
@@ -43,6 +46,8 @@ FOUND = {b"p": 28.6, b"m": 24.0, b"u": 29.6}
 def fake_inspect(data: bytes, fitting: Fitting, _camera: Any, _confidence: float) -> PremarkVerdict:
     if data[:1] == b"!":
         raise RuntimeError("out of tea")
+    if data[:1] == b"l":
+        return pipe(33.0, fitting, replace(LENS, u_focal_px=90.0, source="assumed"))
     if data[:1] not in FOUND:
         return PremarkVerdict("unproven", (Doubt("no-pipe"),))
     return pipe(FOUND[data[:1]], fitting)
@@ -56,7 +61,8 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     (tmp_path / "c.toml").write_text(CATALOG + "mark_tolerance = 1.0\n")
     (tmp_path / "bare.toml").write_text(CATALOG)
     (tmp_path / "least.toml").write_text(CATALOG + "min_insertion = 25.0\n")
-    for name, first in {"placed": "p", "misplaced": "m", "near": "u", "none": "n", "broken": "!", "joint": "f"}.items():
+    for name, first in {"placed": "p", "misplaced": "m", "near": "u", "none": "n", "broken": "!", "joint": "f",
+                        "lensless": "l"}.items():
         (tmp_path / f"{name}.jpg").write_text(first)
     return tmp_path
 
@@ -96,6 +102,25 @@ def test_without_a_tolerance_the_number_is_told_and_nothing_judged() -> None:
     assert "no-tolerance" in result.stdout
     told = json.loads(run("premark", "placed.jpg", "--json", catalog="bare.toml").stdout)
     assert (told["p_placed"], told["mark_tolerance"]) == (None, None)
+
+
+def test_where_nobody_knows_the_lens_a_range_is_told_and_no_number() -> None:
+    told = json.loads(run("premark", "lensless.jpg", "--json", "--overlay", "pictures").stdout)
+    depth = told["depth"]
+    assert depth["value"] is None
+    assert depth["low"] < 33.0 < depth["high"]
+    assert told["verdict"] == "misplaced"  # all of it lies beyond the tolerance
+    text = run("premark", "lensless.jpg").stdout
+    shown = f"{depth['low']:.1f}"[:-1]
+    assert f"mark     {shown}" in text
+    assert "no nearer: the lens is not known" in text
+    assert "lensless" in run("premark", "lensless.jpg", "placed.jpg").stdout
+    both = json.loads(run("check", "joint.jpg", "--premark", "lensless.jpg", "--json").stdout)
+    insertion, gap = both["insertion"], both["gap"]
+    assert both["premark"]["depth"] == depth
+    assert insertion["value"] is None
+    assert insertion["low"] < depth["low"] - gap["value"] < depth["high"] - gap["value"] < insertion["high"]
+    assert "by lensless.jpg" in " ".join(run("check", "joint.jpg", "--premark", "lensless.jpg").stdout.split())
 
 
 def test_people_read_the_cautions_the_table_and_the_budget() -> None:

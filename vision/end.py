@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from vision import looks, networks
 from vision.records import Floats, Look, Photo, Refusal, Sighting
 
-_PIPE, _COLLAR, _INK, _OVER = (networks.FINDER_CLASSES.index(n) for n in ("pipe", "collar", "ink", "over"))
+_PIPE, _COLLAR, _HARDWARE, _INK, _OVER = (
+    networks.FINDER_CLASSES.index(name) for name in ("pipe", "collar", "hardware", "ink", "over"))
 _LEAST_PX = 400  # of a look, that a pipe worth measuring covers
 _CLOSE_PIPE_PX = (170.0, 110.0)  # its width in the second look; the other where it fails
 _END_AT = (0.3, 0.5)  # where the second look has the end: two and a half widths of pipe lie beyond it
@@ -28,6 +29,12 @@ _BODY = 0.12  # of the width: what is shorter along the axis is a speck
 _FREE = 0.6  # of an end's border must be ground in sight, else it is no end but a hand or the photo's border
 _COLLARED = 0.25  # of the squared width: a patch of collar as large as this sits on the end
 _PATCH, _OVERLAP = 1.5, 0.1  # of the width: how far from the end a patch goes on, and how far back it may begin
+_SAME_WAY = 0.7  # cosine between two directions that are one
+_STATION_PX, _LEAST_STATIONS = 3, 4  # along the axis, where widths are compared, and how many tell something
+_HIDDEN = 0.02  # of a station that something covers tells no width
+# By how much of its width what passes for a collar on a bare pipe seems wider than it: collars are by more, and of what
+# seems far narrower too little is seen.
+_LEAST_STEP, _MOST_STEP = -0.2, 0.03
 _LEAST_PATCH_PX = 40  # of collar: of fewer no width can be told
 
 
@@ -55,17 +62,71 @@ def find_end(photo: Photo) -> Iterator[Sighting | Refusal]:
 def _seen(photo: Photo, frame: Look) -> Sighting | Refusal:
     """The end that is meant, as this first look has it."""
     rough = _meant(_ends(frame, photo.size_px))
-    if rough is None:
-        return Refusal("end", "no-pipe")
-    if rough.collared:
-        return Refusal("end", "not-bare")
-    found = next(filter(None, (_again(photo, frame, rough, width) for width in _CLOSE_PIPE_PX)), None)
+    if rough is None or rough.collared:
+        misled = _as_if_bare(photo, frame, rough)
+        if misled is None:
+            return Refusal("end", "not-bare" if rough else "no-pipe")
+        return misled
+    found = _closely(photo, frame, rough)
     if found is None:
         return Refusal("end", "no-pipe", "seen from afar, not clear when looked at closely")
     close, seen = found
     if seen.free < _FREE:
         return Refusal("end", "end-cut-off")
     return _sighting(frame, close, seen)
+
+
+def _as_if_bare(photo: Photo, frame: Look, rough: _Rough | None) -> Sighting | None:
+    """The end of what passes for a collar or hardware, if the spotter sees a bare pipe's there and nothing sits on it.
+
+    rough: the end with the collar, or None where the finder saw no pipe at all.
+    """
+    ends = _ends_of(_as_pipe(frame, np.isin(frame.classes, (_COLLAR, _HARDWARE))), photo.size_px)
+    if rough is not None:
+        ends = [end for end in ends if end.axis @ rough.axis > _SAME_WAY
+                and np.linalg.norm(end.end - rough.end) < _PATCH * max(end.width, rough.width)]
+    meant = _meant(ends)
+    found = meant and _closely(photo, frame, meant)
+    if not found or found[1].free < _FREE:
+        return None
+    sighting = _sighting(frame, *found)
+    step = _step(frame, sighting)
+    bare = step is not None and _LEAST_STEP < step < _MOST_STEP
+    return sighting if bare or (rough is None and step is None) else None
+
+
+def _step(frame: Look, seen: Sighting) -> float | None:
+    """How much wider what passes for a collar is than the pipe beyond it, as a share; None where too little of one is
+    seen to tell.
+
+    The pipe's width is followed to the collar as it grows or shrinks along the axis: the nearer, the wider.
+    """
+    scale, height, width = frame.photo_px_per_px, *frame.classes.shape
+    turn = frame.to_photo[:, :2] / scale
+    axis, end = seen.axis_px @ turn, (seen.mouth_px - frame.to_photo[:, 2]) @ turn / scale
+    y, x = np.mgrid[:height, :width] - end[::-1, None, None]
+    along, beside = x * axis[0] + y * axis[1], y * axis[0] - x * axis[1]
+    wide = seen.pipe_width_px / scale
+    pipe: list[tuple[float, float]] = []
+    collar: list[tuple[float, float]] = []
+    for first in np.arange(-_FREE * wide, _NEAR_WIDTHS * wide, _STATION_PX):
+        here = (along >= first) & (along < first + _STATION_PX) & (np.abs(beside) < wide)
+        solid = here & np.isin(frame.classes, (_PIPE, _COLLAR, _INK))
+        if not solid.any() or (frame.classes[here] == _OVER).mean() > _HIDDEN:
+            continue
+        share = float((frame.classes[solid] == _COLLAR).mean())
+        if share > 0.7 or share < 0.1:
+            (collar if share > 0.7 else pipe).append((first, float(np.ptp(np.quantile(beside[solid], [0.01, 0.99])))))
+    if min(len(pipe), len(collar)) < _LEAST_STATIONS:
+        return None
+    at, across = np.array([each for each in pipe if each[0] < pipe[0][0] + wide]).T
+    course = np.polyfit(at, across, int(len(at) >= 2 * _LEAST_STATIONS))
+    return float(np.median([each / np.polyval(course, first) for first, each in collar])) - 1
+
+
+def _closely(photo: Photo, frame: Look, rough: _Rough) -> tuple[Look, _Rough] | None:
+    """The end in closer looks, the nearest that shows it."""
+    return next(filter(None, (_again(photo, frame, rough, width) for width in _CLOSE_PIPE_PX)), None)
 
 
 def _again(photo: Photo, frame: Look, rough: _Rough, width_px: float) -> tuple[Look, _Rough] | None:

@@ -36,18 +36,20 @@ class Marked:
     """What the photo of the marked pipe tells its joint.
 
     wave_mm: standard uncertainty of the wave in which the depth may go round the pipe.  by_pipe_mm: that of the depth
-    for the pipe's diameter alone.
+    for the pipe's diameter alone.  lens_open: the depth is but a range (`Placement`).
     """
 
     depth: Interval
     width_mm: float
     wave_mm: float
     by_pipe_mm: float
+    lens_open: bool = False
 
     @classmethod
     def of(cls, found: Placement) -> Marked:
         """From what was measured."""
-        return cls(found.depth, found.line_width_mm, found.wave_mm, by_pipe_mm(found.budget))
+        return cls(found.depth, found.line_width_mm, found.wave_mm, by_pipe_mm(found.budget),
+                   found.lens_open)
 
 
 @dataclass(frozen=True)
@@ -82,7 +84,7 @@ def insert(before: Marked, after: Made, least_mm: float | None = None, turn_deg:
     shared = before.by_pipe_mm, after.by_pipe_mm
     side = apart_mm(max(before.wave_mm, after.wave_mm), turn_deg)
     length = difference(before.depth, near or after.gap, shared, after.confidence, side)
-    return Insertion(length, shared[0] - shared[1], p_enough(length, least_mm), near)
+    return Insertion(length, shared[0] - shared[1], p_enough(length, least_mm), near, before.lens_open)
 
 
 def unlike(before: Marked, after: Made) -> Doubt | None:

@@ -7,6 +7,7 @@ and through its tangent for the budget (JCGM 100).
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +20,7 @@ from vision.propagation import (
     FirstOrder,
     Input,
     Normal,
+    Part,
     Rectangular,
     conformity_probability,
     first_order,
@@ -38,7 +40,7 @@ from vision.records import (
     Refusal,
     Squareness,
 )
-from vision.redraw import Redraw, Values
+from vision.redraw import FOCAL_LENGTH, Redraw, Values
 from vision.wave import HAND_RAD, SAW_RAD, amplitude_mm
 
 DRAWS = 4000
@@ -57,8 +59,9 @@ def place(depth: Depth, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitti
         draws = monte_carlo(chain.depth_mm, chain.inputs(), DRAWS, seed)
     except redraw.SidesTooUncertain:
         return Refusal("placing", "edges-not-found", "the pipe's sides are too uncertain to measure from")
-    span = draws.symmetric(confidence)
-    value = chain.value_mm(draws)
+    span, budget = draws.symmetric(confidence), chain.first_order().budget
+    lens_open = chain.lens_open(budget)
+    value = (span.low + span.high) / 2 if lens_open else chain.value_mm(draws)
     cut = squareness(depth.cut, pose, confidence)
     doubts = list(depth.doubts)
     if cut.across.low_mm > 0 and cut.across.value_mm > _OUT_OF_SQUARE_MM:
@@ -66,9 +69,10 @@ def place(depth: Depth, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitti
     return Placement(
         depth=Interval(value, min(span.low, value), max(span.high, value), draws.u), cut=cut,
         line_width_mm=depth.line_width_mm,
-        budget=tuple(Contribution(part.name, part.u, part.share) for part in chain.first_order().budget),
+        budget=tuple(Contribution(part.name, part.u, part.share) for part in budget),
         p_placed=_p_placed(draws, fitting), confidence=confidence, doubts=tuple(doubts),
         wave_mm=amplitude_mm(fitting.pipe_od_mm / 2, (HAND_RAD, SAW_RAD), depth.slant_mm, depth.near.angles_rad),
+        lens_open=lens_open,
     )
 
 
@@ -110,7 +114,7 @@ class Chain:
         known = self.pipe.inputs(self.fitting)
         if self._assumed:
             focal = self.pipe.camera.focal_px
-            known = [Rectangular(each.name, ANY_LENS[0] * focal, ANY_LENS[1] * focal) if each.name == "focal length"
+            known = [Rectangular(each.name, ANY_LENS[0] * focal, ANY_LENS[1] * focal) if each.name == FOCAL_LENGTH
                      else each for each in known]
         return [*known, *self.beside]
 
@@ -118,12 +122,16 @@ class Chain:
     def _assumed(self) -> bool:
         return self.pipe.camera.source == "assumed" and self.pipe.camera.u_focal_px > 0
 
+    def lens_open(self, budget: Sequence[Part]) -> bool:
+        """Whether a lens that nobody knows leaves more open than all else together."""
+        return self._assumed and any(part.name == FOCAL_LENGTH and part.share > 0.5 for part in budget)
+
     def value_mm(self, draws: Draws) -> float:
         """The depth to tell: the middle of the draws, or with an assumed lens that of the assumption."""
         if not self._assumed:
             return draws.mean
         inputs = redraw.estimates(self.inputs())
-        return float(self.depth_mm(inputs | {"focal length": np.array([self.pipe.camera.focal_px])})[0])
+        return float(self.depth_mm(inputs | {FOCAL_LENGTH: np.array([self.pipe.camera.focal_px])})[0])
 
     def depth_mm(self, q: Values) -> Floats:
         """The model: depths (draws,) for values (draws,) of every input."""

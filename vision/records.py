@@ -434,7 +434,8 @@ class Placement:
     """The mark's depth with everything that is known about how far it may be off.
 
     p_placed: probability that the true depth lies within the catalog's tolerance; None where it gives none.  wave_mm:
-    standard uncertainty of the wave in which the depth may go round the pipe.
+    standard uncertainty of the wave in which the depth may go round the pipe.  lens_open: nobody knows the lens, and it
+    leaves more open than all else: the depth is known as a range, whose middle is its value and no measurement.
     """
 
     depth: Interval
@@ -445,6 +446,7 @@ class Placement:
     confidence: float
     doubts: tuple[Doubt, ...] = ()
     wave_mm: float = 0.0
+    lens_open: bool = False
 
 
 @dataclass(frozen=True)
@@ -471,13 +473,15 @@ class Insertion:
 
     shared_u_mm: what both owe to the pipe's diameter and so takes off their difference.  p_enough: probability that
     the true insertion is at least the catalog's least; None where it gives none.  near: from the mouth to the mark's
-    near edge, negative under the collar, where the joint's photo hides it and the line's width told it.
+    near edge, negative under the collar, where the joint's photo hides it and the line's width told it.  lens_open: the
+    mark's depth is but a range (`Placement`), and so is the length.
     """
 
     length: Interval
     shared_u_mm: float
     p_enough: float | None
     near: Interval | None = None
+    lens_open: bool = False
 
 
 @dataclass(frozen=True)

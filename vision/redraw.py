@@ -21,6 +21,7 @@ from vision.records import Edge, Floats, Limb, Limbs, Pose
 BLOCKS = 12  # rows of an edge are averaged to this many points: what is measured is a mean, smooth round the pipe
 EDGE_FLOOR_PX = 0.3  # no edge of a phone photo is placed better as a whole: blur, sharpening, halo
 RAGGED_MM = 3.0  # arc over which a hand-drawn edge keeps its course: rows nearer than this count as one
+FOCAL_LENGTH = "focal length"
 PIPE_DIAMETER = "pipe diameter"  # the input that all photos of one joint share
 _LENS_STEPS = 3
 _MOST_MISSED = 0.01  # of the draws may leave the pipe where no ray meets it
@@ -121,7 +122,7 @@ class Redraw:
             NormalGroup("limb edges", _LIMBS, np.zeros(4), covariance),
             Normal("axis tilt", 0.0, self.tilt_u_rad),
             diameter(PIPE_DIAMETER, fitting.pipe_od_mm, fitting.pipe_od_tolerance_mm),
-            Normal("focal length", camera.focal_px, camera.u_focal_px),
+            Normal(FOCAL_LENGTH, camera.focal_px, camera.u_focal_px),
             NormalGroup("principal point", ("centre x", "centre y"), np.array(camera.centre_px),
                         np.eye(2) * camera.u_centre_px**2),
             Normal("lens distortion", camera.distortion[0], camera.u_k1),
@@ -129,7 +130,7 @@ class Redraw:
 
     def drawn(self, q: Values) -> Drawn:
         """The pipes that belong to values (draws,) of every input."""
-        lens = _Lens(q["focal length"], q["centre x"], q["centre y"], q["lens distortion"],
+        lens = _Lens(q[FOCAL_LENGTH], q["centre x"], q["centre y"], q["lens distortion"],
                      self.camera.distortion[1:])
         lean = q["axis tilt"] / (self.tilt_rate[0] - self.tilt_rate[2])  # limbs close up, as a tapered pipe's do
         first, second = (

@@ -66,7 +66,7 @@ def _may_be_one(one: dict[str, Any], other: dict[str, Any]) -> bool:
     """Whether two photos may show one and the same mark."""
     if {one["verdict"], other["verdict"]} == {"placed", "misplaced"}:
         return False
-    (a, u), (b, v) = ((each["depth"]["value"], each["depth"]["u"]) for each in (one, other))
+    (a, u), (b, v) = ((_middle(each["depth"]), each["depth"]["u"]) for each in (one, other))
     return bool(abs(a - b) <= _K * math.hypot(u, v))
 
 
@@ -85,7 +85,7 @@ def joined(answer: dict[str, Any], before: dict[str, Any], confidence: float = 0
     told = answer | {"verdict": both.word, "reasons": _reasons(answer, both.reasons)}
     if both.insertion:
         enough = both.insertion.p_enough
-        told |= {"insertion": _length(both.insertion.length, mm), "insertion_from": "premark",
+        told |= {"insertion": _length(both.insertion.length, mm, both.insertion.lens_open), "insertion_from": "premark",
                  "p_inserted": None if enough is None else round(enough, 6)}
     if both.gap and both.p_full is not None:
         told |= {"gap": _length(both.gap, mm), "gap_from": "width", "p_full": round(both.p_full, 6)}
@@ -118,7 +118,8 @@ def _reasons(answer: dict[str, Any], doubts: Sequence[Doubt]) -> list[dict[str, 
 
 def _marked(answer: dict[str, Any]) -> Marked:
     mm = MM_PER_UNIT[answer["unit"]]
-    return Marked(_interval(answer["depth"], mm), answer["line_width"] * mm, _by_side_mm(answer), _by_pipe_mm(answer))
+    return Marked(_interval(answer["depth"], mm), answer["line_width"] * mm, _by_side_mm(answer), _by_pipe_mm(answer),
+                  answer["depth"]["value"] is None)
 
 
 def _made(answer: dict[str, Any], confidence: float) -> Made:
@@ -133,13 +134,21 @@ def _by_side_mm(answer: dict[str, Any]) -> float:
     return (answer.get("by_side") or 0.0) * MM_PER_UNIT[answer["unit"]]
 
 
-def _interval(found: dict[str, float], mm: float) -> Interval:
-    return Interval(*(found[end] * mm for end in ("value", "low", "high", "u")))
+def _interval(found: dict[str, Any], mm: float) -> Interval:
+    return Interval(_middle(found) * mm, *(found[end] * mm for end in ("low", "high", "u")))
 
 
-def _length(found: Interval, mm: float) -> dict[str, float]:
+def _middle(found: dict[str, Any]) -> float:
+    """The value, or the middle of what is known as a range alone."""
+    value = found["value"]
+    return float((found["low"] + found["high"]) / 2 if value is None else value)
+
+
+def _length(found: Interval, mm: float, alone: bool = False) -> dict[str, float | None]:
+    """alone: it is known as a range alone."""
     ends = ("value", found.value_mm), ("low", found.low_mm), ("high", found.high_mm), ("u", found.u_mm)
-    return {name: round(end / mm, 5) for name, end in ends}
+    told: dict[str, float | None] = {name: round(end / mm, 5) for name, end in ends}
+    return told | {"value": None} if alone else told
 
 
 def _by_pipe_mm(answer: dict[str, Any]) -> float:

@@ -177,8 +177,10 @@ class _Shown:
 def _insertion(answer: dict[str, Any]) -> str:
     """The insertion; where photos of joint and marked pipe told it together, with its interval and that they did."""
     told = insertion_of(answer)
-    both = answer.get("insertion_from") == "premark"
-    return f"{told}, {interval_of(answer, 'insertion')}; told from both photos" if told and both else told
+    if not told or answer.get("insertion_from") != "premark":
+        return told
+    ends = interval_of(answer, "insertion")
+    return f"{ends if told == ends else f'{told}, {ends}'}; told from both photos"
 
 
 def _time(exif: str) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from cli import say
-from cli.answer import Length
+from cli.answer import Range
 
 
 def gap_of(answer: dict[str, Any]) -> str:
@@ -44,11 +44,14 @@ def interval_of(answer: dict[str, Any], what: str = "gap") -> str:
     found = answer[what]
     if found is None:
         return ""
-    # Named one by one: answers in old ledgers may know keys that this version doesn't.
-    span = Length(value=found["value"], low=found["low"], high=found["high"], u=found["u"])
-    return say.interval(span, answer["unit"])
+    return say.interval(_span(found), answer["unit"])
 
 
 def _said(answer: dict[str, Any], what: str) -> str:
     found = answer[what]
-    return say.length(found["value"], answer["unit"]) if found else ""
+    return say.told(_span(found), answer["unit"]) if found else ""
+
+
+def _span(found: dict[str, Any]) -> Range:
+    """Named one by one: answers in old ledgers may know keys that this version doesn't."""
+    return Range(value=found["value"], low=found["low"], high=found["high"], u=found["u"])
