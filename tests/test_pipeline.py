@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
 import pytest
 
 from calibration.camera import Camera
+from tests import pipes
 from tests import scene as scenes
 from tests.scene import Scene
 from vision import pipeline
-from vision.records import Doubt, Photo, Refusal, Sighting, Strip, Verdict
+from vision.records import Doubt, Ends, Photo, PremarkVerdict, Refusal, Sighting, Strip, Verdict
 from vision.unwrap import unwrap
 
 SCENE = Scene(size_px=(640, 480), camera=Camera(500.0, (319.5, 239.5)))
@@ -71,3 +73,33 @@ def test_where_no_look_leads_to_a_verdict_the_first_that_saw_something_is_told(i
     assert (verdict.reasons[0].reason, looks) == ("too-oblique", 4)
     nothing, looks = inspect("no-joint", "no-joint")
     assert (nothing.reasons[0].reason, nothing.sighting, looks) == ("no-joint", None, 2)
+
+
+@pytest.mark.parametrize(("source", "first", "right", "tried"), [
+    ("assumed", "edges-not-found", 1.9, [1.0, 1.4, 1.9]),
+    ("assumed", "edges-not-found", 9.0, [1.0, 1.4, 1.9, 0.87]),  # no phone's
+    ("assumed", "line-unclear", 1.9, [1.0]),
+    ("exif", "edges-not-found", 1.9, [1.0]),
+])
+def test_a_pipe_that_contradicts_the_assumed_lens_is_judged_through_others(
+        monkeypatch: pytest.MonkeyPatch, source: Any, first: str, right: float, tried: list[float]) -> None:
+    """Until one makes its sides and its cut agree; the verdict says which."""
+    seen_through = []
+
+    def judged(photo: Photo, *_: Any) -> PremarkVerdict:
+        times = photo.camera.focal_px / 1000.0
+        seen_through.append(times)
+        assert photo.camera.u_focal_px == pytest.approx(120.0 * times)
+        if times == pytest.approx(right):
+            return PremarkVerdict("misplaced", photo.doubts, placement=pipes.placement(pipes.marked()))
+        return PremarkVerdict("unproven", (Doubt(first), *photo.doubts), ends=Ends(*[()] * 4, 0.0))
+
+    monkeypatch.setattr(pipeline, "_judged_bare", judged)
+    photo = Photo(np.zeros((2, 2, 3), np.uint8), Camera(1000.0, (0.5, 0.5), u_focal_px=120.0, source=source),
+                  doubts=(Doubt("focal-assumed", "26 mm was taken"),))
+    said = pipeline._judged_premark(photo, Refusal("end", "no-pipe"), scenes.fitting(), 0.95)
+    assert seen_through == pytest.approx(tried)
+    assert said.word == ("misplaced" if right in tried else "unproven")
+    details = [doubt.detail for doubt in said.reasons if doubt.reason == "focal-assumed"]
+    assert details == ["the cut contradicts an ordinary phone's, and one 1.9 times as long was taken"
+                       if right in tried else "26 mm was taken"]

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 import pytest
 
+from calibration.camera import Camera
 from calibration.fittings import demo_catalog, find_fitting
 from vision.decode import decode
 from vision.pipeline import inspect, inspect_premark
@@ -115,6 +116,18 @@ def test_the_depth_of_a_marked_pipe_is_what_the_truth_demands(name: str) -> None
     assert cut.low_deg <= true["cut_angle_deg"] <= cut.high_deg
     judged = judge_placement(told.placement, (), row.model_copy(update={"mark_tolerance": 0.06}))[0]
     assert judged == ("placed" if abs(true["depth_mm"] - row.mark_depth_mm) < 1.5 else "misplaced")
+
+
+def test_through_a_lens_that_nobody_knows_a_range_holds_the_depth() -> None:
+    truth = truth_of("J-01_before.jpg")
+    width, height = truth["size"]
+    nobodys = Camera(truth["fpx"], ((width - 1) / 2, (height - 1) / 2), u_focal_px=0.12 * truth["fpx"],
+                     u_centre_px=0.015 * width, u_k1=0.012, source="assumed")
+    row = find_fitting(demo_catalog(), truth["fitting"])
+    told = inspect_premark((JOB / "J-01_before.jpg").read_bytes(), row, nobodys).placement
+    assert told is not None
+    assert told.lens_open
+    assert told.depth.low_mm <= truth["premark"]["depth_mm"] <= told.depth.high_mm
 
 
 def test_a_made_joint_is_no_marked_pipe_and_a_marked_pipe_no_joint() -> None:

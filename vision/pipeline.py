@@ -63,6 +63,8 @@ from vision.unwrap import FIRST_MM, STEP_MM, unwrap
 from vision.verdict import in_order, judge, judge_placement
 
 MOST_TURNS = 3
+# Times the assumed focal length, in the order in which they are tried: each stands for lenses of half to twice that.
+OTHER_LENSES = (1.4, 1.9, 0.87)
 LOOKS, LOOKS_ANEW = (SURE,), (ROUGHLY, SURE)  # how well a side must be seen to be taken over
 
 _Record = TypeVar("_Record", Photo, Sighting, Limbs, Pose, Strip, Gap, Measurement, Ends, Depth, Placement)
@@ -201,7 +203,26 @@ def inspect_premark(data: bytes, fitting: Fitting, camera: Camera | Profile | No
 
 
 def _judged_premark(photo: Photo, seen: Sighting | Refusal, fitting: Fitting, confidence: float) -> PremarkVerdict:
-    """Judge the pipe's end that one look found."""
+    """Judge the pipe's end that one look found; where nobody knows the lens, and sides and cut contradict each other
+    through the one that was assumed, through others as well."""
+    said = _judged_bare(photo, seen, fitting, confidence)
+    if photo.camera.source != "assumed" or said.ends is None or said.reasons[0].reason != "edges-not-found":
+        return said
+    others = (_judged_bare(_through(photo, times), seen, fitting, confidence) for times in OTHER_LENSES)
+    return next((other for other in others if other.placement), said)
+
+
+def _through(photo: Photo, times: float) -> Photo:
+    """The photo as taken with a lens so many times as long as the one that was assumed."""
+    camera = photo.camera
+    told = Doubt("focal-assumed", f"the cut contradicts an ordinary phone's, and one {times:g} times as long was taken")
+    return replace(
+        photo, camera=replace(camera, focal_px=times * camera.focal_px, u_focal_px=times * camera.u_focal_px),
+        doubts=tuple(told if doubt.reason == told.reason else doubt for doubt in photo.doubts))
+
+
+def _judged_bare(photo: Photo, seen: Sighting | Refusal, fitting: Fitting, confidence: float) -> PremarkVerdict:
+    """Judge the pipe's end that one look found, through the photo's own lens."""
     road = _Road(photo)
     try:
         seen = road.to(seen)
