@@ -45,6 +45,9 @@ from vision.wave import HAND_RAD, SAW_RAD, amplitude_mm
 
 DRAWS = 4000
 ANY_LENS = (0.85, 2.1)  # times the assumed focal length: from wide to twofold, as phones have them (no source)
+# Share of the variance: by the assumed lens alone one of 361 depths without a known one, with half of it, was told 1.5
+# off and just outside its interval (DEVELOPERS.md, "The lens of a marked pipe").
+MOST_BY_LENS = 0.2
 _OUT_OF_SQUARE_MM = 1.0  # across the diameter: less is the saw's
 
 
@@ -123,8 +126,8 @@ class Chain:
         return self.pipe.camera.source == "assumed" and self.pipe.camera.u_focal_px > 0
 
     def lens_open(self, budget: Sequence[Part]) -> bool:
-        """Whether a lens that nobody knows leaves more open than all else together."""
-        return self._assumed and any(part.name == FOCAL_LENGTH and part.share > 0.5 for part in budget)
+        """Whether a lens that nobody knows leaves so much open that no value stands for the depth."""
+        return self._assumed and any(part.name == FOCAL_LENGTH and part.share > MOST_BY_LENS for part in budget)
 
     def value_mm(self, draws: Draws) -> float:
         """The depth to tell: the middle of the draws, or with an assumed lens that of the assumption."""

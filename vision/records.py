@@ -435,7 +435,7 @@ class Placement:
 
     p_placed: probability that the true depth lies within the catalog's tolerance; None where it gives none.  wave_mm:
     standard uncertainty of the wave in which the depth may go round the pipe.  lens_open: nobody knows the lens, and it
-    leaves more open than all else: the depth is known as a range, whose middle is its value and no measurement.
+    leaves so much open that the depth is known as a range alone, whose middle is its value and no measurement.
     """
 
     depth: Interval
