@@ -12,7 +12,7 @@ from rich.text import Text
 
 from calibration.fittings import Fitting, Unit
 from cli import say
-from cli.answer import Answer, Length, Plain, PremarkAnswer, Scale, Why, program_version, why
+from cli.answer import Answer, Length, Plain, PremarkAnswer, Range, Scale, Why, program_version, why
 from vision.records import Word
 from vision.ring import Placed, Wave
 from vision.views import JointVerdict
@@ -48,6 +48,8 @@ class JointAnswer(Plain):
 
     Angles are counted as the user named the sides, else from the first photo that could be measured.  `mark`, `seat`:
     how much of the ring the mark's own slant makes, by `premark`, and how much is left for the pipe's seat.
+    `insertion`: at the worst place, where such a photo told the mark's depth; `p_inserted`: probability that it is at
+    least `min_insertion`.
     """
 
     verdict: Word
@@ -66,19 +68,25 @@ class JointAnswer(Plain):
     mark: Ring | None = None
     seat: Ring | None = None
     premark: tuple[Before, ...] = ()
+    insertion: Range | None = None
+    min_insertion: float | None = None
+    p_inserted: float | None = None
 
 
 def joint_of(said: JointVerdict, fitting: Fitting, photos: Sequence[Answer], unit: Unit, seconds: float,
              premark: Sequence[Before] = ()) -> JointAnswer:
     """The answer for a joint, in `unit`."""
-    scale = Scale(unit)
+    scale, least, inserted = Scale(unit), fitting.min_insertion_mm, said.insertion
     return JointAnswer(
         verdict=said.word, fitting=fitting.id, unit=unit, limit=scale.length(fitting.max_gap_mm),
         worst=scale.interval(said.worst) if said.worst else None, worst_at_deg=_rounded(said.worst_deg, 0),
         seen=_rounded(said.seen, 3), p_full=_rounded(said.p_full, 6), ring=_ring(said.ring, scale),
         views=tuple(_side(view, photo) for view, photo in zip(said.views, photos, strict=True)),
         reasons=tuple(why(doubt) for doubt in said.reasons), seconds=round(seconds, 3), version=program_version(),
-        mark=_ring(said.mark, scale), seat=_ring(said.seat, scale), premark=tuple(premark))
+        mark=_ring(said.mark, scale), seat=_ring(said.seat, scale), premark=tuple(premark),
+        insertion=scale.range(inserted.length, inserted.lens_open) if inserted else None,
+        min_insertion=None if least is None else scale.length(least),
+        p_inserted=_rounded(inserted.p_enough, 6) if inserted else None)
 
 
 def _ring(wave: Wave | None, scale: Scale) -> Ring | None:
@@ -110,14 +118,25 @@ def block(answer: JointAnswer, confidence: float) -> RenderableType:
         parts.append(Padding(_figures(answer, answer.worst, confidence), (0, 0, 0, 2), expand=False))
     parts += say.reasons(answer.reasons)
     parts += ["", Padding(_views(answer), (0, 0, 0, 2), expand=False)]
-    parts += [Padding(_before(each), (0, 0, 0, 2)) for each in answer.premark]
+    for side in answer.views:
+        if side.photo.gap is None:
+            parts += _unread(f"{side.photo.photo} told no gap:", side.photo.reasons)
+    for before in answer.premark:
+        parts += _before(before)
     return Group(*parts, "")
 
 
-def _before(before: Before) -> str:
-    depth, unit = before.photo.depth, before.photo.unit
-    told = f"mark at {say.told(depth, unit)}" if depth else "no depth could be told"
-    return f"{before.photo.photo}, before insertion, {before.at_deg:.0f} degrees: {told}"
+def _before(before: Before) -> list[RenderableType]:
+    photo = before.photo
+    where = f"{photo.photo}, before insertion, {before.at_deg:.0f} degrees: "
+    if photo.depth is None:
+        return _unread(f"{where}no depth could be told:", photo.reasons)
+    return [Padding(f"{where}mark at {say.told(photo.depth, photo.unit)}, {photo.verdict.upper()}", (0, 0, 0, 2))]
+
+
+def _unread(heading: str, reasons: Sequence[Why]) -> list[RenderableType]:
+    """A photo that had no part in the answer, why, and what to do."""
+    return [Padding(heading, (1, 0, 0, 2)), *say.reasons(reasons)]
 
 
 def _photos(count: int) -> str:
@@ -135,6 +154,10 @@ def _figures(answer: JointAnswer, worst: Length, confidence: float) -> Table:
         grid.add_row("where", f"at {answer.worst_at_deg:.0f} degrees{'' if told else ' from the first side measured'}",
                      "counted as you named the sides" if told else "")
         grid.add_row("seen", f"{answer.seen:.0%} of the circumference", "")
+    if answer.insertion is not None:
+        grid.add_row("insertion", *say.span(answer.insertion, unit, sure.removesuffix(" sure")))
+        if answer.min_insertion is not None and answer.p_inserted is not None:
+            grid.add_row("least", say.limit_of(answer.min_insertion, unit), f"reached: {say.likely(answer.p_inserted)}")
     for name, ring in (("the mark's slant", answer.mark), ("the pipe's seat", answer.seat)):
         if ring is not None:
             grid.add_row(name, say.length(2 * float(np.hypot(ring.cos, ring.sin)), unit), "across the pipe")

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 AnyAnswer = TypeVar("AnyAnswer", bound="Answer | PremarkAnswer")
 Found = TypeVar("Found")
 FULL, SHORT, UNPROVEN, MISUSE, INTERNAL, INTERRUPTED = 0, 10, 11, 2, 1, 130
+WHOLE_DEG = 360.0
 
 
 class UnitName(StrEnum):
@@ -88,6 +89,7 @@ def check_command(
         if turned is not None and premark is None:
             raise Misuse("--turned says where the joint was photographed from the marked pipe: name its photo with "
                          "--premark too.")
+        refuse_turn(turned)
         make_folder(overlay)
     except Misuse as error:
         leave(str(error), MISUSE)
@@ -101,6 +103,14 @@ def check_command(
     except KeyboardInterrupt:
         leave(f"Stopped: {len(course.answers)} of {len(photos)} photos were answered.", INTERRUPTED)
     raise typer.Exit(course.exit_status())
+
+
+def refuse_turn(turned: float | None) -> None:
+    """Raises Misuse where a turn is no number of degrees, or more than once round."""
+    from calibration.fittings import Misuse
+
+    if turned is not None and not abs(turned) <= WHOLE_DEG:  # what is no number is not
+        raise Misuse(f"--turned {turned:g} is no turn. Name degrees from -{WHOLE_DEG:g} to {WHOLE_DEG:g}.")
 
 
 @dataclass(frozen=True)

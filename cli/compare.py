@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from cli.check import UnitName
+from cli.check import UnitName, refuse_turn
 
 if TYPE_CHECKING:
     from calibration.fittings import Fitting, Unit
@@ -40,7 +41,7 @@ def compare_command(
     turned: Annotated[float | None, typer.Option(
         help="By how many degrees round the pipe the later photo was taken from the earlier one, clockwise for "
              "someone who looks along the pipe, the collar at their back; 0: from the same side. Else found from "
-             "what both photos show.", metavar="DEGREES", min=-360, max=360, show_default=False)] = None,
+             "what both photos show.", metavar="DEGREES", show_default=False)] = None,
     movement: Annotated[float | None, typer.Option(
         help="The smallest movement that matters, in the answer's unit; else the fitting's largest gap.",
         metavar="LENGTH", show_default=False)] = None,
@@ -73,6 +74,7 @@ def compare_command(
         from cli import disk
         from cli.several import Look
 
+        refuse_turn(turned)
         pair, row = _asked(photos or [], fitting, joint, site, ledger, photos_in, disk.read_catalog(catalog))
         look = Look(row, unit.value if unit else row.unit, disk.read_camera(camera), confidence)
         began = time.perf_counter()
@@ -112,7 +114,7 @@ def _least_mm(movement: float | None, unit: Unit) -> float | None:
 
     if movement is None:
         return None
-    if not movement > 0:
+    if not 0 < movement < math.inf:
         raise Misuse(f"A movement of {movement:g} {unit} can't matter. Name a length above 0 with --movement.")
     return movement * MM_PER_UNIT[unit]
 

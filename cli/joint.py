@@ -27,8 +27,8 @@ def joint_command(
              "along the pipe, the collar at their back (0,120,240), or hours of that clock (12h,4h,8h). "
              "Else found from what the photos share.", metavar="SIDES", show_default=False)] = "",
     premark: Annotated[list[Path] | None, typer.Option(
-        help="Photo of the marked pipe before it was pushed in: tells a cocked pipe from a mark drawn askew. "
-             "Repeat for more sides.", metavar="PHOTO", show_default=False)] = None,
+        help="Photo of the marked pipe before it was pushed in: tells a cocked pipe from a mark drawn askew, and the "
+             "insertion. Repeat for more sides.", metavar="PHOTO", show_default=False)] = None,
     premark_at: Annotated[str, typer.Option(
         help="The sides of those photos, as for --at. Count by the pipe itself, its print line say: a pipe may turn "
              "as it is pushed in.", metavar="SIDES", show_default=False)] = "",
@@ -50,7 +50,8 @@ def joint_command(
     """Judge one joint by several photos: the gap all round the pipe, its worst place, how much was seen.
 
     The joint is full where the worst gap all round, seen or not, lies at or under the limit with all of its
-    interval, and at least half of the circumference was seen.
+    interval, and at least half of the circumference was seen. Where the row gives a `min_insertion`, and --premark
+    told the mark's depth, the insertion at the worst place decides in place of the gap.
 
     Exit status: 0 full; 10 short; 11 unproven; 2 misuse; 1 internal error; 130 stopped by Ctrl-C.
     """
@@ -60,7 +61,7 @@ def joint_command(
         from calibration.fittings import find_fitting
         from cli import disk
         from cli.all_round import Before, joint_of
-        from cli.several import Look
+        from cli.several import Look, Piped
         from vision.drawn import Before as Told
         from vision.drawn import mark_wave
         from vision.views import join
@@ -72,9 +73,12 @@ def joint_command(
         look = Look(row, unit.value if unit else row.unit, disk.read_camera(camera), confidence)
         began = time.perf_counter()
         before = look.at_pipes(premark or [])
-        views = look.at_all(photos, [verdict for verdict, _ in before])
+        piped = Piped.of(before, pipe_sides)
+        views = look.at_all(photos, piped, sides)
+        verdicts = [view.verdict for view in views]
         mark = mark_wave([Told(verdict, side) for (verdict, _), side in zip(before, pipe_sides, strict=True)])
-        said = join([view.verdict for view in views], row, at_deg=sides, mark_askew=mark, confidence=confidence)
+        said = join(verdicts, row, at_deg=sides, mark_askew=mark, pipe=piped.told(verdicts, row, sides),
+                    confidence=confidence)
         answer = joint_of(said, row, [view.answer for view in views], look.unit, time.perf_counter() - began,
                           [Before(at_deg=side, photo=pipe) for (_, pipe), side in zip(before, pipe_sides, strict=True)])
         if overlay:

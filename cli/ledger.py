@@ -19,7 +19,7 @@ import sqlite3
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -29,6 +29,7 @@ from cli.jobs.schema import MIGRATIONS
 from cli.jobs.store import gap_mm
 
 _RACY_NS = 2_000_000_000
+_NO_TIME = -1  # no file has it, so that its bytes are read again
 _PATIENCE_S = 30
 
 _DAY = "coalesce(nullif(f.day, ''), substr(c.made, 1, 10))"  # a list without dates: the day it was checked
@@ -224,9 +225,9 @@ class Ledger:
             return frozenset(sha256 for (sha256,) in self._db.execute(query, (settings[0], size)))
 
     def saw(self, sight: Sight, sha256: str) -> None:
-        """Keep that a file had these bytes, unless it changed so lately that its times prove nothing."""
+        """Keep that a file had these bytes; if it changed so lately that its times prove nothing, where it lay."""
         if time.time_ns() - max(sight.mtime_ns, sight.ctime_ns) < _RACY_NS:
-            return
+            sight = replace(sight, mtime_ns=_NO_TIME, ctime_ns=_NO_TIME)
         with _told(self.path):
             self._db.execute(
                 "INSERT OR IGNORE INTO sight (path, size, mtime_ns, ctime_ns, sha256) VALUES (?,?,?,?,?)",

@@ -134,21 +134,21 @@ def _figures(answer: Answer, gap: Length, insertion: Range, confidence: float) -
     grid.add_row("limit", limit_of(answer.limit, unit), Text(_bar(gap, answer.limit), no_wrap=True))
     if answer.p_full is not None:
         grid.add_row("", "", f"within limit: {likely(answer.p_full)}")
-    grid.add_row("insertion", *_span(insertion, unit, sure))
+    grid.add_row("insertion", *span(insertion, unit, sure))
     if answer.premark and answer.premark.depth:
         depth, source = answer.premark.depth, answer.premark.photo
-        value, sureness = _span(depth, unit, sure)
+        value, sureness = span(depth, unit, sure)
         grid.add_row("mark", value, f"{sureness}, by {source}")
     if answer.min_insertion is not None and answer.p_inserted is not None:
         grid.add_row("least", limit_of(answer.min_insertion, unit), f"reached: {likely(answer.p_inserted)}")
     return grid
 
 
-def _span(span: Range, unit: str, sure: str) -> tuple[str, str]:
+def span(found: Range, unit: str, sure: str) -> tuple[str, str]:
     """A length and its interval, each for a column of its own."""
-    if span.value is None:
-        return interval(span, unit), f"{sure} sure, no nearer: the lens is not known"
-    return length(span.value, unit), f"{sure} sure: {interval(span, unit)}"
+    if found.value is None:
+        return interval(found, unit), f"{sure} sure, no nearer: the lens is not known; send the original photo"
+    return length(found.value, unit), f"{sure} sure: {interval(found, unit)}"
 
 
 def likely(probability: float) -> str:
@@ -177,7 +177,7 @@ def premark_block(answer: PremarkAnswer, confidence: float = 0.95, budget: bool 
 def _placing(answer: PremarkAnswer, depth: Range, cut: Cut, confidence: float) -> Table:
     unit, sure = answer.unit, f"{confidence * 100:g} %"
     grid = Table.grid(padding=(0, 2))
-    value, sureness = _span(depth, unit, sure)
+    value, sureness = span(depth, unit, sure)
     grid.add_row("mark", f"{value} from the cut", sureness)
     grid.add_row("catalog", limit_of(answer.mark_depth, unit), tolerance_of(answer))
     if answer.p_placed is not None:

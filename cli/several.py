@@ -19,15 +19,61 @@ if TYPE_CHECKING:
     from calibration.fittings import Fitting, Unit
     from cli.answer import Answer, PremarkAnswer
     from vision.records import PremarkVerdict, Verdict
+    from vision.views import ByPipe
 
 
 @dataclass(frozen=True)
 class Viewed:
-    """A photo that was looked at."""
+    """A photo that was looked at.  verdict: by itself, its line believed where its marked pipe shows that there is one;
+    answer: with all that the marked pipe tells."""
 
     path: Path
     verdict: Verdict
     answer: Answer
+
+
+@dataclass(frozen=True)
+class Piped:
+    """The marked pipe of a joint: its photos, and the one that tells the depth best, with the side that it shows; None
+    where none tells it, or nobody said the side."""
+
+    photos: tuple[tuple[PremarkVerdict, PremarkAnswer], ...] = ()
+    best: tuple[PremarkVerdict, PremarkAnswer] | None = None
+    best_deg: float | None = None
+
+    @classmethod
+    def of(cls, photos: Sequence[tuple[PremarkVerdict, PremarkAnswer]], at_deg: Sequence[float] = ()) -> Piped:
+        """The best is chosen as a job does: the surest of those that agree with the last."""
+        from cli.jobs.before import best
+
+        told = [answer.model_dump(mode="json") for _, answer in photos]
+        chosen = best(told)
+        if chosen is None:
+            return cls()
+        index = next(k for k, each in enumerate(told) if each is chosen)
+        return cls(tuple(photos), photos[index], at_deg[index] if at_deg else None)
+
+    @property
+    def verdicts(self) -> list[PremarkVerdict]:
+        """Of every photo."""
+        return [verdict for verdict, _ in self.photos]
+
+    def turn_deg(self, at_deg: float | None) -> float | None:
+        """By how much a photo of the joint was taken from further round the pipe."""
+        return None if at_deg is None or self.best_deg is None else at_deg - self.best_deg
+
+    def told(self, verdicts: Sequence[Verdict], fitting: Fitting, at_deg: Sequence[float] | None) -> ByPipe | None:
+        """What it adds for the whole joint."""
+        from vision.insertion import Marked
+        from vision.pipeline import with_premark
+        from vision.views import ByPipe
+
+        if self.best is None or self.best[0].placement is None:
+            return None
+        pipe = self.best[0]
+        turns = [self.turn_deg(at) for at in at_deg] if at_deg else [None] * len(verdicts)
+        words = (with_premark(verdict, pipe, fitting, turn).word for verdict, turn in zip(verdicts, turns, strict=True))
+        return ByPipe(Marked.of(self.best[0].placement), pipe.word, tuple(words))
 
 
 @dataclass(frozen=True)
@@ -39,21 +85,27 @@ class Look:
     camera: Profile | None
     confidence: float
 
-    def at(self, path: Path, before: Sequence[PremarkVerdict] = ()) -> Viewed:
-        """Read and inspect one photo, of a joint whose marked pipe showed this.  Raises Misuse for a file that can't be
-        read."""
+    def at(self, path: Path, piped: Piped | None = None, at_deg: float | None = None) -> Viewed:
+        """Read and inspect one photo, from this side, of a joint with this marked pipe.  Raises Misuse for a file that
+        can't be read."""
         from cli import disk
-        from cli.answer import answer_of
+        from cli.answer import answer_of, before_of
         from cli.say import shown
-        from vision.pipeline import as_marked
+        from vision.pipeline import as_marked, with_premark
+
+        piped = piped or Piped()
 
         data = disk.read_photo(path)
         began = time.perf_counter()
         verdict = check.inspect(data, self.fitting, self.camera, self.confidence)
-        for pipe in before:
+        for pipe in piped.verdicts:
             verdict = as_marked(verdict, pipe, self.fitting)
-        answer = answer_of(verdict, self.fitting, photo=shown(path), sha256=hashlib.sha256(data).hexdigest(),
-                           unit=self.unit, seconds=time.perf_counter() - began)
+        said, before = verdict, None
+        if piped.best:
+            said = with_premark(verdict, piped.best[0], self.fitting, piped.turn_deg(at_deg))
+            before = before_of(piped.best[1])
+        answer = answer_of(said, self.fitting, photo=shown(path), sha256=hashlib.sha256(data).hexdigest(),
+                           unit=self.unit, seconds=time.perf_counter() - began, before=before)
         return Viewed(path, verdict, answer)
 
     def at_pipes(self, paths: Sequence[Path]) -> list[tuple[PremarkVerdict, PremarkAnswer]]:
@@ -64,15 +116,17 @@ class Look:
         asked = check.Asked(self.fitting, self.unit, self.camera, self.confidence, None, False, False)
         return [answer_of_pipe(path, disk.read_photo(path), asked) for path in paths]
 
-    def at_all(self, paths: Sequence[Path], before: Sequence[PremarkVerdict] = ()) -> list[Viewed]:
+    def at_all(self, paths: Sequence[Path], piped: Piped | None = None,
+               at_deg: Sequence[float] | None = None) -> list[Viewed]:
         """Every photo; the same picture may not stand for two views."""
         from calibration.fittings import Misuse
         from cli.say import shown
 
         seen: dict[str, Path] = {}
         views = []
-        for path in paths:
-            view = self.at(path, before)
+        sides: Sequence[float | None] = at_deg or [None] * len(paths)
+        for path, side in zip(paths, sides, strict=True):
+            view = self.at(path, piped, side)
             if view.answer.sha256 in seen:
                 raise Misuse(f"{shown(path)} is the same file as {shown(seen[view.answer.sha256])}. "
                              "Name each photo once; a view needs a photo of its own.")

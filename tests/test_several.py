@@ -28,7 +28,7 @@ from vision.records import PremarkVerdict
 FOUND = {b"f": lambda: known_verdict(0.5), b"s": lambda: known_verdict(4.0), b"m": lambda: known_verdict(2.0),
          b"d": lambda: in_doubt(0.5), b"n": lambda: refused("no-joint")}
 JOINT_KEYS = ["verdict", "fitting", "unit", "limit", "worst", "worst_at_deg", "seen", "p_full", "ring", "views",
-              "reasons", "seconds", "version", "mark", "seat", "premark"]
+              "reasons", "seconds", "version", "mark", "seat", "premark", "insertion", "min_insertion", "p_inserted"]
 pytestmark = pytest.mark.usefixtures("folder")
 CHANGE_KEYS = ["verdict", "fitting", "unit", "movement", "e_n", "shown", "least", "correlation", "edge", "turned",
                "common_arc_deg", "budget", "reasons", "old", "new", "seconds", "version"]

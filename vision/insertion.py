@@ -96,15 +96,20 @@ def unlike(before: Marked, after: Made) -> Doubt | None:
             return None
         return Doubt("mark-differs", told(before.width_mm, f"{after.width_mm:.1f} mm"))
     behind = _by_width(before, after.far, after.confidence)
-    if behind.low_mm <= after.gap.high_mm:
+    if behind.value_mm - behind.u_mm <= after.gap.high_mm:
         return None
     return Doubt("mark-differs", told(before.width_mm, f"{after.far.value_mm:.1f} mm or more"))
 
 
 def _near_edge(before: Marked, far: Interval, after: Made) -> Interval:
-    """From the mouth to the mark's near edge, by its width; what the lip can hide at most holds all the same."""
+    """From the mouth to the mark's near edge, by its width; what the lip can hide at most holds all the same.
+
+    A width that would have it lie further out is off by as much, and makes nothing surer: the interval reaches as far
+    in from there as by the width alone.
+    """
     told, most = _by_width(before, far, after.confidence), after.gap.high_mm
-    return Interval(min(told.value_mm, most), min(told.low_mm, most), min(told.high_mm, most), told.u_mm)
+    over = max(0.0, told.value_mm - most)
+    return Interval(told.value_mm - over, min(told.low_mm, most) - over, min(told.high_mm, most), told.u_mm)
 
 
 def gap_of(near: Interval) -> Interval:

@@ -4,7 +4,8 @@ One photo sees a third of the pipe.  The views are placed round it, by the user'
 `ring` fits the gap all round to them.
 
 The joint is `full` where the worst gap, seen or not, lies at or under the limit with all of its interval, and
-at least LEAST_SEEN of the circumference was seen.
+at least LEAST_SEEN of the circumference was seen.  Where the catalog gives a least insertion, and a photo of the marked
+pipe told the mark's depth, the insertion at the worst place stands in for that gap.
 """
 
 from __future__ import annotations
@@ -18,15 +19,25 @@ import numpy as np
 from calibration.fittings import Fitting
 from vision import place
 from vision.compare import Turn
+from vision.insertion import Marked, difference, p_enough
 from vision.reasons import REASONS
-from vision.records import Doubt, Interval, Verdict, Word
+from vision.records import Doubt, Insertion, Interval, PremarkWord, Verdict, Word
 from vision.redraw import SidesTooUncertain
 from vision.ring import Placed, Ring, Wave
-from vision.wave import TOLD_U_DEG
+from vision.wave import TOLD_U_DEG, apart_mm
 
 LEAST_SEEN = 0.5  # of the circumference, for `full`: this program's own rule, of no standard
 # Reasons of one view that bear on the whole joint: two bar a verdict on it, one says that a person placed lines.
 _CARRIED = ("two-lines", "size-mismatch", "assisted")
+
+
+@dataclass(frozen=True)
+class ByPipe:
+    """What the photo of the marked pipe told, the word for it, and the word for each view by both photos."""
+
+    marked: Marked
+    word: PremarkWord
+    words: tuple[Word, ...]
 
 
 @dataclass(frozen=True)
@@ -37,7 +48,7 @@ class JointVerdict:
 
     worst: the largest gap on the circumference, seen or not, at `worst_deg`.  seen: share of the circumference
     on which the mark was read.  mark, seat: how much of the wave the mark and the pipe's seat have, where a photo
-    before insertion told the mark's.
+    before insertion told the mark's.  insertion: at the worst place, where such a photo told the mark's depth.
     """
 
     word: Word
@@ -51,15 +62,17 @@ class JointVerdict:
     p_full: float | None = None
     mark: Wave | None = None
     seat: Wave | None = None
+    insertion: Insertion | None = None
 
 
 def join(verdicts: Sequence[Verdict], fitting: Fitting, *, at_deg: Sequence[float] | None = None,
-         mark_askew: Wave | None = None, confidence: float = 0.95, seed: int = 0) -> JointVerdict:
+         mark_askew: Wave | None = None, pipe: ByPipe | None = None, confidence: float = 0.95,
+         seed: int = 0) -> JointVerdict:
     """What several photos of one joint say together.
 
     at_deg: the sides as the user names them, one a photo; without it views are placed by what they show.
     mark_askew: the mark's own wave as a photo before insertion told it, in the same angles;
-    None: a cocked pipe and an askew mark can't be told apart.
+    None: a cocked pipe and an askew mark can't be told apart.  pipe: what else that photo told.
     """
     views = _placed(verdicts, at_deg)
     blank = JointVerdict("unproven", (), views, confidence)
@@ -69,43 +82,82 @@ def join(verdicts: Sequence[Verdict], fitting: Fitting, *, at_deg: Sequence[floa
     lost = [k for k, view in enumerate(views, 1) if view.turn is None and _is_measured(view.verdict)]
     if lost:
         named = f"photo{'s' if len(lost) > 1 else ''} {', '.join(map(str, lost))} of {len(views)}"
-        short = all(view.verdict.word == "short" for view in measured)
-        return replace(blank, word="short" if short else "unproven",
-                       reasons=_reasons(views, [Doubt("sides-unknown", named)], fitting))
+        short = all(word == "short" for word, view in zip(_words(views, pipe), views, strict=True)
+                    if _is_measured(view.verdict))
+        found = [Doubt("sides-unknown", named), *_misplaced(pipe, fitting)]
+        return _unless_barred(replace(blank, word="short" if short else "unproven"), found, fitting, "sides-unknown")
     try:
-        return _judged(blank, Ring.of(measured, fitting), fitting, mark_askew, seed)
+        return _judged(blank, Ring.of(measured, fitting), fitting, (mark_askew, pipe), seed)
     except SidesTooUncertain:
         return replace(blank, reasons=_reasons(views, [Doubt("edges-not-found")], fitting))
 
 
-def _judged(blank: JointVerdict, ring: Ring, fitting: Fitting, mark: Wave | None, seed: int) -> JointVerdict:
-    """The word, from the ring and how much of it was seen."""
-    fit = ring.fitted(seed)
+def _judged(blank: JointVerdict, ring: Ring, fitting: Fitting, before: tuple[Wave | None, ByPipe | None],
+            seed: int) -> JointVerdict:
+    """The word, from the ring and how much of it was seen; before: the mark's own wave, and what else its pipe told."""
+    fit, (mark, pipe) = ring.fitted(seed), before
     worst, p_full = fit.worst(blank.confidence, fitting.max_gap_mm, seed)
-    seen = seen_share(blank.views)
-    found: list[Doubt] = []
-    if not fit.agrees:
-        found.append(Doubt("views-disagree", f"by {fit.apart_mm:.1f} mm"))
     seat = fit.middle.less(mark) if mark else None
+    found = [] if fit.agrees else [Doubt("views-disagree", f"by {fit.apart_mm:.1f} mm")]
     if not fit.middle.is_level:
         found.append(_uneven(fit.middle, mark, seat))
-    word: Word = "unproven"
-    if worst.low_mm > fitting.max_gap_mm:
-        word = "short"
-    elif worst.high_mm > fitting.max_gap_mm:
-        found.append(Doubt("too-little-seen", f"{seen:.0%}") if seen < LEAST_SEEN
-                     else Doubt("interval-spans-limit"))
-    elif any(view.verdict.word == "short" for view in blank.views):
-        found.append(Doubt("views-disagree", "one photo by itself is short"))
-    elif seen < LEAST_SEEN:
-        found.append(Doubt("too-little-seen", f"{seen:.0%}, {LEAST_SEEN:.0%} are needed"))
+    said = replace(blank, ring=fit.middle, worst=worst, worst_deg=fit.middle.top_deg, seen=seen_share(blank.views),
+                   p_full=p_full, mark=mark, seat=seat, insertion=_insertion(worst, pipe, fitting, blank.confidence))
+    word, doubts = _by_worst(said, worst, fitting, _words(blank.views, pipe))
+    return _unless_barred(replace(said, word=word), [*found, *doubts, *_misplaced(pipe, fitting)], fitting)
+
+
+def _words(views: Sequence[Placed], pipe: ByPipe | None) -> tuple[Word, ...]:
+    """The word for each view, with what the marked pipe adds."""
+    return pipe.words if pipe else tuple(view.verdict.word for view in views)
+
+
+def _insertion(worst: Interval, pipe: ByPipe | None, fitting: Fitting, confidence: float) -> Insertion | None:
+    """The insertion where the gap is worst.  The depth was seen on another side, and the pipe's diameter counts twice:
+    the ring does not say how much of its gap hangs on it."""
+    if pipe is None:
+        return None
+    side_mm = apart_mm(pipe.marked.wave_mm, None)
+    length = difference(pipe.marked.depth, worst, (0.0, 0.0), confidence, side_mm)
+    return Insertion(length, 0.0, p_enough(length, fitting.min_insertion_mm), lens_open=pipe.marked.lens_open)
+
+
+def _by_worst(said: JointVerdict, worst: Interval, fitting: Fitting,
+              words: tuple[Word, ...]) -> tuple[Word, list[Doubt]]:
+    """The word by the worst place, seen or not, and what keeps it from being surer; words: of the single views."""
+    least, seen = fitting.min_insertion_mm, said.seen or 0.0
+    if said.insertion is not None and least is not None:
+        length, spans = said.insertion.length, "interval-spans-insertion"
+        short, full = length.high_mm < least or "short" in words, length.low_mm >= least
     else:
-        word = "full"
-    reasons = _reasons(blank.views, found, fitting)
-    if any(REASONS[doubt.reason].bars for doubt in reasons):
-        word = "unproven"
-    return replace(blank, word=word, reasons=reasons, ring=fit.middle, worst=worst, worst_deg=fit.middle.top_deg,
-                   seen=seen, p_full=p_full, mark=mark, seat=seat)
+        spans = "interval-spans-limit"
+        short, full = worst.low_mm > fitting.max_gap_mm, worst.high_mm <= fitting.max_gap_mm
+    if short:
+        return "short", []
+    if not full:
+        return "unproven", [Doubt("too-little-seen", _needed(seen)) if seen < LEAST_SEEN else Doubt(spans)]
+    if "short" in words:
+        return "unproven", [Doubt("views-disagree", "one photo by itself is short")]
+    if seen < LEAST_SEEN:
+        return "unproven", [Doubt("too-little-seen", _needed(seen))]
+    return "full", []
+
+
+def _needed(seen: float) -> str:
+    return f"{seen:.0%}, {LEAST_SEEN:.0%} are needed"
+
+
+def _misplaced(pipe: ByPipe | None, fitting: Fitting) -> list[Doubt]:
+    """A mark that was seen to be misplaced proves nothing by its gap alone."""
+    alone = pipe is not None and fitting.min_insertion_mm is None
+    return [Doubt("mark-misplaced")] if pipe and alone and pipe.word == "misplaced" else []
+
+
+def _unless_barred(said: JointVerdict, found: list[Doubt], fitting: Fitting, but: str = "") -> JointVerdict:
+    """The verdict with its reasons, `unproven` where one of them bars it; but: the one that doesn't."""
+    reasons = _reasons(said.views, found, fitting)
+    barred = any(REASONS[doubt.reason].bars for doubt in reasons if doubt.reason != but)
+    return replace(said, word="unproven" if barred else said.word, reasons=reasons)
 
 
 def _uneven(gap: Wave, mark: Wave | None, seat: Wave | None) -> Doubt:

@@ -74,10 +74,11 @@ def _push(heap: list[Any], item: Any) -> None:
 
 
 def _headline(concerned: int, joints: int) -> str:
-    every = f"the {joints} joints" if joints != 1 else "the one joint"
+    if joints == 1:
+        return f"The one joint needs {'a' if concerned else 'no'} person."
     if not concerned:
-        return f"None of {every} needs a person."
-    return f"{concerned} of {every} {'needs' if concerned == 1 else 'need'} a person."
+        return f"None of the {joints} joints needs a person."
+    return f"{concerned} of the {joints} joints {'needs' if concerned == 1 else 'need'} a person."
 
 
 def _course(course: Course, store: Store) -> Iterable[str]:
@@ -121,9 +122,11 @@ def _row(judged: Judged) -> Row:
     answers = [photo.answer for photo in judged.photos if photo.answer and not is_premark(photo.answer)]
     deciding = next((answer for answer in answers if answer["verdict"] == "full"), answers[0])
     by_pipe = ("its line is believed by its marked pipe",) if is_by_pipe(deciding) else ()
+    noticed = [found.text for found in judged.findings if not found.weighs and found.code != "all-round"]
+    noticed += [each["text"] for each in deciding["reasons"] if each["code"] == "premark-unread"]
     return Row(
         name=visible(judged.joint.name), word=judged.word, gap=gap_of(deciding), limit=limit_of(deciding),
-        photos=len(judged.photos), facts=" · ".join((*_facts(judged), *by_pipe)),
+        photos=len(judged.photos), facts=" · ".join((*_facts(judged), *by_pipe, *noticed)),
         demo=_is_demo(judged), assisted=is_assisted(deciding),
     )  # fmt: skip
 

@@ -95,16 +95,14 @@ def judged(store: Store, seen: Clues, confidence: float = 0.95) -> Iterator[Judg
         together = None if any(photo.id in seen.copied for photo in photos) else store.together(joint.name)
         if together:
             findings += findings_of(together)
-            if not any(_by_premark(photo) for photo in photos):
-                word = together["verdict"]
+            word = together["verdict"]
+        elif word == "full" and joint.sides:  # its list promises sides, and one photo of a joint sees a third of it
+            findings.append(finding("not-together", "The list names the sides of its photos, but they could not be put "
+                                    "together."))
+            word = "unproven"
         ordered = (*worst_first(photos), *(photo for photo in everything if photo.kind == "premark"))
         worst = ordered[0].answer if photos else None
         yield Judged(joint, word, ordered, tuple(findings), risk(word, worst, findings), together)
-
-
-def _by_premark(photo: Answered) -> bool:
-    """Whether a photo of the marked pipe had its part in a photo's verdict: the gap alone then decides nothing."""
-    return bool(photo.answer and photo.answer.get("premark"))
 
 
 def _own(joint: Joint, trouble: str, photos: list[Answered]) -> Iterator[Finding]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from calibration.fittings import Fitting, Misuse, Unit
 from cli.jobs.asked import Course, Job
@@ -21,10 +21,15 @@ from cli.jobs.text import visible
 from cli.jobs.worker import read_photo
 from cli.lines import lines_beside
 
+if TYPE_CHECKING:
+    from cli.answer import PremarkAnswer
+    from vision.records import PremarkVerdict
+
 
 @dataclass(frozen=True)
 class Views:
-    """Photos of one joint, and of its marked pipe, and where they were taken from, degrees round the pipe."""
+    """Photos of one joint, and of its marked pipe, and where they were taken from, degrees round the pipe; nothing of
+    the pipe's where the list doesn't say."""
 
     joint: str
     paths: tuple[str, ...]
@@ -49,13 +54,15 @@ def combine(views: Views) -> dict[str, Any]:
 
     from cli.all_round import joint_of
     from cli.answer import answer_of
+    from cli.several import Piped
     from vision.drawn import Before, mark_wave
-    from vision.pipeline import as_marked, inspect, inspect_premark
+    from vision.pipeline import as_marked, inspect
     from vision.views import join
 
     began = time.perf_counter()
     unit, row = views.unit or views.fitting.unit, views.fitting
-    before = [inspect_premark(read_photo(path), row, views.camera, views.confidence) for path in views.pipe_paths]
+    piped = Piped.of([_pipe(views, path, name, unit) for path, name in zip(views.pipe_paths, views.pipe_names,
+                                                                           strict=True)], views.pipe_sides_deg)
     verdicts, answers = [], []
     for path, name in zip(views.paths, views.names, strict=True):
         data = read_photo(path)
@@ -63,16 +70,31 @@ def combine(views: Views) -> dict[str, Any]:
         if lines:
             lines.fit_bytes(sha256)
         verdict = inspect(data, row, views.camera, views.confidence, lines.hand() if lines else None)
-        for pipe in before:
+        for pipe in piped.verdicts:
             verdict = as_marked(verdict, pipe, row)
         verdicts.append(verdict)
         answers.append(answer_of(verdicts[-1], row, photo=name, sha256=sha256, unit=unit, seconds=0.0, lines=lines))
-    mark = mark_wave([Before(pipe, side) for pipe, side in zip(before, views.pipe_sides_deg, strict=True)])
-    said = join(verdicts, row, at_deg=views.sides_deg, mark_askew=mark, confidence=views.confidence)
+    mark = mark_wave([Before(pipe, side) for pipe, side in zip(piped.verdicts, views.pipe_sides_deg, strict=False)])
+    said = join(verdicts, row, at_deg=views.sides_deg, mark_askew=mark,
+                pipe=piped.told(verdicts, row, views.sides_deg), confidence=views.confidence)
     told = joint_of(said, row, answers, unit, time.perf_counter() - began).model_dump(mode="json")
-    pipes = zip(views.pipe_names, views.pipe_sides_deg, strict=True)
+    sides = views.pipe_sides_deg or (None,) * len(views.pipe_names)
     return told | {"views": [view | {"photo": view["photo"]["photo"]} for view in told["views"]],
-                   "premark": [{"at_deg": side, "photo": name} for name, side in pipes]}
+                   "premark": [{"at_deg": side, "photo": name} for name, side in zip(views.pipe_names, sides,
+                                                                                   strict=True)]}
+
+
+def _pipe(views: Views, path: str, name: str, unit: Unit) -> tuple[PremarkVerdict, PremarkAnswer]:
+    """What a photo of the marked pipe says."""
+    import hashlib
+
+    from cli.answer import premark_answer_of
+    from vision.pipeline import inspect_premark
+
+    data = read_photo(path)
+    said = inspect_premark(data, views.fitting, views.camera, views.confidence)
+    return said, premark_answer_of(said, views.fitting, photo=name, sha256=hashlib.sha256(data).hexdigest(), unit=unit,
+                                   seconds=0.0)
 
 
 def combine_all(job: Job, store: Store, engine: Callable[[], Engine], course: Course) -> None:
@@ -95,9 +117,9 @@ def _tasks(job: Job, store: Store, course: Course) -> Iterator[Views]:
         if trouble:
             course.notices.append(f"Joint {visible(sides.joint.name)}: {trouble} Its photos count each by itself.")
             continue
-        pipes = (sides.pipe_paths, sides.pipe_names, tuple(_pipe_degrees(sides))) if sides.joint.premark_sides else ()
         yield Views(sides.joint.name, sides.paths, sides.names, tuple(_degrees(sides)), rows.row(sides.joint.fitting),
-                    job.camera, job.confidence, job.unit, *pipes)
+                    job.camera, job.confidence, job.unit, sides.pipe_paths, sides.pipe_names,
+                    tuple(_pipe_degrees(sides)))
 
 
 def _trouble(sides: Sides) -> str:
@@ -144,7 +166,8 @@ def findings_of(together: dict[str, Any]) -> list[Finding]:
     if worst is None:
         return []
     digits = 3 if unit == "in" else 2
-    text = (f"Seen from {len(together['views'])} sides, {seen:.0%} of the circumference: worst gap "
+    count = len(together["views"])
+    text = (f"Seen from {count} side{'' if count == 1 else 's'}, {seen:.0%} of the circumference: worst gap "
             f"{worst['value']:.{digits}f} {unit} ({worst['low']:.{digits}f} to {worst['high']:.{digits}f}) at "
             f"{together['worst_at_deg']:.0f} degrees.")
     reasons = [each for each in together["reasons"] if each["code"] != "demo-fitting"]
