@@ -83,7 +83,7 @@ class Fitting(BaseModel):
     source: str = Field(min_length=1, pattern=r"\S")
     collar_od_tolerance: float | None = Field(default=None, ge=0)
     pipe_od_tolerance: float | None = Field(default=None, ge=0)
-    mark_tolerance: float | None = Field(default=None, ge=0)
+    mark_tolerance: float | None = Field(default=None, gt=0)
     min_insertion: float | None = Field(default=None, gt=0)
     notes: str = ""
 

@@ -82,7 +82,7 @@ def joint_of(said: JointVerdict, fitting: Fitting, photos: Sequence[Answer], uni
         worst=scale.interval(said.worst) if said.worst else None, worst_at_deg=_rounded(said.worst_deg, 0),
         seen=_rounded(said.seen, 3), p_full=_rounded(said.p_full, 6), ring=_ring(said.ring, scale),
         views=tuple(_side(view, photo) for view, photo in zip(said.views, photos, strict=True)),
-        reasons=tuple(why(doubt) for doubt in said.reasons), seconds=round(seconds, 3), version=program_version(),
+        reasons=tuple(why(doubt, unit) for doubt in said.reasons), seconds=round(seconds, 3), version=program_version(),
         mark=_ring(said.mark, scale), seat=_ring(said.seat, scale), premark=tuple(premark),
         insertion=scale.range(inserted.length, inserted.lens_open) if inserted else None,
         min_insertion=None if least is None else scale.length(least),

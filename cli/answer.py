@@ -5,6 +5,7 @@ Lengths are in the unit asked for.  Where nothing was measured stands null, neve
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from functools import cache
 from typing import Literal
@@ -27,6 +28,8 @@ from vision.records import (
 )
 
 _DIGITS = {"in": 5, "mm": 4}
+_LENGTH = re.compile(r"-?\d+\.\d")
+_LENGTHS = re.compile(rf"((?:{_LENGTH.pattern}, )*{_LENGTH.pattern}) mm\b")
 
 
 class Plain(BaseModel):
@@ -221,7 +224,7 @@ def answer_of(verdict: Verdict, fitting: Fitting, *, photo: str, sha256: str, un
         p_full=round(measured.p_full, 6) if measured else None,
         view=_view(verdict, scale),
         budget=_budget(measured.budget, scale) if measured else (),
-        reasons=tuple(why(doubt) for doubt in verdict.reasons),
+        reasons=tuple(why(doubt, unit) for doubt in verdict.reasons),
         assisted=_assisted(verdict, lines) if lines else None,
         seconds=round(seconds, 3), version=program_version(),
         min_insertion=None if fitting.min_insertion_mm is None else scale.length(fitting.min_insertion_mm),
@@ -239,7 +242,7 @@ def _doubted(found: Measurement, scale: Scale) -> Doubted:
     return Doubted(
         gap=scale.interval(found.gap), insertion=scale.interval(found.insertion),
         line_width=scale.length(found.line_width_mm) if found.line_width_mm else None, p_full=round(found.p_full, 6),
-        budget=_budget(found.budget, scale), reasons=tuple(why(doubt) for doubt in found.doubts),
+        budget=_budget(found.budget, scale), reasons=tuple(why(doubt, scale.unit) for doubt in found.doubts),
         far_edge=scale.interval(found.far) if found.far else None, by_side=scale.length(found.wave_mm),
     )
 
@@ -268,7 +271,7 @@ def premark_answer_of(verdict: PremarkVerdict, fitting: Fitting, *, photo: str, 
         p_placed=None if found is None or found.p_placed is None else round(found.p_placed, 6),
         view=_view(verdict, scale),
         budget=_budget(found.budget, scale) if found else (),
-        reasons=tuple(why(doubt) for doubt in verdict.reasons),
+        reasons=tuple(why(doubt, unit) for doubt in verdict.reasons),
         seconds=round(seconds, 3), version=program_version(),
     )
 
@@ -288,6 +291,7 @@ class Scale:
     """Millimetres into the unit asked for, rounded well below what a photo can show."""
 
     def __init__(self, unit: Unit) -> None:
+        self.unit = unit
         self.per_mm = 1 / MM_PER_UNIT[unit]
         self.digits = _DIGITS[unit]
 
@@ -319,11 +323,19 @@ def _budget(parts: Iterable[Contribution], scale: Scale) -> tuple[Part, ...]:
     return tuple(Part(name=part.name, u=scale.length(part.u_mm), share=round(part.share, 4)) for part in parts)
 
 
-def why(doubt: Doubt) -> Why:
+def why(doubt: Doubt, unit: Unit) -> Why:
     """A doubt with its sentence; the measured fact, where there is one, in brackets before the full stop."""
     reason = REASONS[doubt.reason]
-    text = f"{reason.text[:-1]} ({doubt.detail})." if doubt.detail else reason.text
+    text = f"{reason.text[:-1]} ({_in_unit(doubt.detail, unit)})." if doubt.detail else reason.text
     return Why(code=reason.code, text=text, advice=reason.advice)
+
+
+def _in_unit(detail: str, unit: Unit) -> str:
+    """A measured fact with its lengths in the answer's unit; the stages tell millimetres to a tenth."""
+    if unit == "mm":
+        return detail
+    return _LENGTHS.sub(lambda found: _LENGTH.sub(lambda one: f"{float(one[0]) / MM_PER_UNIT[unit]:.3f}", found[1])
+                        + f" {unit}", detail)
 
 
 @cache

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from decimal import ROUND_CEILING
+
 from rich.console import Group, RenderableType
 from rich.padding import Padding
 from rich.table import Table
@@ -56,7 +58,7 @@ def change_of(said: Comparison, fitting: Fitting, old: Answer, new: Answer, unit
         common_arc_deg=_rounded(said.common_deg, 1),
         budget=tuple(Part(name=part.name, u=scale.length(part.u_mm), share=round(part.share, 4))
                      for part in said.budget),
-        reasons=tuple(why(doubt) for doubt in said.reasons), old=old, new=new, seconds=round(seconds, 3),
+        reasons=tuple(why(doubt, scale.unit) for doubt in said.reasons), old=old, new=new, seconds=round(seconds, 3),
         version=program_version())
 
 
@@ -88,7 +90,9 @@ def _figures(answer: ChangeAnswer, confidence: float) -> Table:
         grid.add_row(name, say.length(gap.value, unit) if gap else "not measured",
                      f"{sure}: {say.interval(gap, unit)}" if gap else "")
     if answer.movement and answer.e_n is not None and answer.shown is not None:
-        grid.add_row("movement", moved_by(answer.movement, unit), f"{sure}: {say.interval(answer.movement, unit)}")
+        grid.add_row("movement", moved_by(answer.movement, unit), f"{sure}: {moved_within(answer.movement, unit)}")
+        grid.add_row("told by", f"the mark's {answer.edge} edge", "" if answer.edge == "near" else
+                     "surer here than the near one, to which gaps run")
         grid.add_row("E_n", f"{answer.e_n:+.2f}", "beyond 1 either way: moved")
         grid.add_row("could show", say.length(answer.shown, unit), "smaller movements can't be told from none")
     grid.add_row("matters", say.limit_of(answer.least, unit), "a joint is still where that much is excluded")
@@ -101,6 +105,16 @@ def moved_by(movement: Length, unit: str) -> str:
     """`out by 2.03 mm`: in words, for a sign is easily overlooked."""
     way = "out" if movement.value >= 0 else "in"
     return f"{way} by {say.length(abs(movement.value), unit)}"
+
+
+def moved_within(movement: Length, unit: str) -> str:
+    """`out by 1.80 to 2.26 mm`, or `from in by 0.10 to out by 0.31 mm`."""
+    if movement.low < 0 < movement.high:
+        low, high = (say.decimal(abs(end), unit, ROUND_CEILING) for end in (movement.low, movement.high))
+        return f"from in by {low} to out by {high} {unit}"
+    least, most = sorted((abs(movement.low), abs(movement.high)))
+    told = Length(value=abs(movement.value), low=least, high=most, u=movement.u)
+    return f"{'in' if movement.high <= 0 and movement.low < 0 else 'out'} by {say.interval(told, unit)}"
 
 
 def _sides(answer: ChangeAnswer) -> str:

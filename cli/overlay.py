@@ -19,6 +19,7 @@ from PIL import Image, ImageDraw
 from calibration.fittings import MM_PER_UNIT, Fitting, Misuse
 from cli import pen, say
 from cli.answer import Answer
+from cli.jobs.findings import CAUTION
 from vision import geometry
 from vision.records import Edge, Floats, Gap, Limb, Look, Photo, Pose, Strip, Verdict
 
@@ -314,12 +315,20 @@ def _lines(answer: Answer, fitting: Fitting, width: float, em: float) -> list[tu
     if answer.gap and answer.insertion:
         lines.append((f"interval {say.interval(answer.gap, answer.unit)}, limit "
                       f"{say.limit_of(answer.limit, answer.unit)}", pen.WHITE))
-        depth = say.length(fitting.mark_depth_mm / MM_PER_UNIT[answer.unit], answer.unit)
-        lines.append((f"insertion {say.told(answer.insertion, answer.unit)} of {depth}", pen.WHITE))
+        inserted = say.told(answer.insertion, answer.unit)
+        lines.append((f"insertion {inserted}{_held_against(answer, fitting)}", pen.WHITE))
     for reason in answer.reasons[:_REASONS_SHOWN]:
         lines += [(line, pen.WHITE) for line in pen.wrapped(reason.text, em, width)]
         lines += [(line, pen.QUIET) for line in pen.wrapped(reason.advice, em, width)]
-    return lines
+    return lines + [(line, pen.QUIET) for line in pen.wrapped(CAUTION, em, width)]
+
+
+def _held_against(answer: Answer, fitting: Fitting) -> str:
+    """What the insertion is a part of, or must come to."""
+    if answer.insertion_from != "premark":
+        return f" of {say.length(fitting.mark_depth_mm / MM_PER_UNIT[answer.unit], answer.unit)}"
+    least = answer.min_insertion
+    return ", by its marked pipe" if least is None else f", least {say.limit_of(least, answer.unit)}"
 
 
 def _flat(canvas: Image.Image, verdict: Verdict, strip: Strip, pose: Pose, photo: Photo, fitting: Fitting,

@@ -15,7 +15,7 @@ from PIL import Image, ImageDraw
 
 from calibration.fittings import Fitting
 from cli import pen, say
-from cli.change import ChangeAnswer, moved_by
+from cli.change import ChangeAnswer, moved_by, moved_within
 from cli.jobs.findings import CAUTION
 from vision import geometry
 from vision.compare import Comparison
@@ -45,7 +45,8 @@ def draw(said: Comparison, answer: ChangeAnswer, fitting: Fitting) -> Image.Imag
         parts.append(_named(_photo(verdict, said.edge, fitting), f"{name}{gap}", em))
     if said.movement is not None:
         parts += [_named(_flat(verdict, said.edge), f"{name}, the pipe laid flat", em) for name, verdict, _ in photos]
-    parts.append(_foot(em))
+    both = all(verdict.gap is not None for _, verdict, _ in photos)
+    parts.append(_foot(em, f"mark, {said.edge} edge" if said.edge else "mark", both))
     whole = Image.new("RGB", (_WIDTH, sum(part.height for part in parts)), pen.PANEL)
     y = 0
     for part in parts:
@@ -70,21 +71,23 @@ def _title(answer: ChangeAnswer, fitting: Fitting, em: float) -> Image.Image:
 def _lines(answer: ChangeAnswer, fitting: Fitting, em: float) -> list[str]:
     lines = [f"fitting {answer.fitting}{', a demonstration row' if fitting.is_demo else ''}"]
     if answer.movement and answer.e_n is not None:
-        lines.append(f"interval {say.interval(answer.movement, answer.unit)}, E_n {answer.e_n:+.2f}, "
+        lines.append(f"{moved_within(answer.movement, answer.unit)}, E_n {answer.e_n:+.2f}, "
                      f"{say.limit_of(answer.least, answer.unit)} matters")
     for reason in answer.reasons[:3]:
         lines += pen.wrapped(reason.text, em, _WIDTH - 2 * em)
     return lines
 
 
-def _foot(em: float) -> Image.Image:
+def _foot(em: float, mark: str, both: bool) -> Image.Image:
+    """both: both photos show a mouth, so that they are at one scale, one under the other."""
     panel = Image.new("RGB", (_WIDTH, round(3.2 * em)), pen.PANEL)
     painter = ImageDraw.Draw(panel)
     right = _WIDTH - em
-    for name, colour in (("mark", pen.MARK), ("mouth", pen.MOUTH)):
+    for name, colour in ((mark, pen.MARK), ("mouth", pen.MOUTH)):
         pen.letters(painter, (right, 0.4 * em), name, 0.85 * em, colour, "ra")
         right -= pen.width_of(name, 0.85 * em) + em
-    pen.letters(painter, (em, 0.4 * em), "both at one scale, mouth under mouth", 0.85 * em, pen.QUIET)
+    told = "both at one scale, mouth under mouth" if both else "not aligned: not both show a mouth and a mark"
+    pen.letters(painter, (em, 0.4 * em), told, 0.85 * em, pen.QUIET)
     pen.letters(painter, (em, 1.7 * em), CAUTION, 0.85 * em, pen.QUIET)
     return panel
 

@@ -12,6 +12,7 @@ from PIL import Image, ImageDraw
 from calibration.fittings import Fitting
 from cli import overlay, pen, say
 from cli.answer import PremarkAnswer
+from cli.jobs.findings import CAUTION
 from vision import geometry
 from vision.records import Depth, Edge, Floats, Photo, Pose, PremarkVerdict
 
@@ -120,14 +121,17 @@ def _lines(answer: PremarkAnswer, width: float, em: float) -> list[tuple[str, pe
     lines: list[tuple[str, pen.Colour]] = []
     if answer.depth and answer.cut:
         told = say.limit_of(answer.mark_depth, answer.unit)
-        lines.append((f"interval {say.interval(answer.depth, answer.unit)}, catalog {told}", pen.WHITE))
+        span = "no nearer, as the lens is not known"
+        if answer.depth.value is not None:
+            span = f"interval {say.interval(answer.depth, answer.unit)}"
+        lines.append((f"{span}; catalog {told}", pen.WHITE))
         lines.append((say.tolerance_of(answer), pen.WHITE))
         angle = answer.cut.angle_deg
         lines.append((f"cut {angle.value:.1f}° out of square, {angle.low:.1f} to {angle.high:.1f}°", pen.WHITE))
     for reason in answer.reasons[:_REASONS_SHOWN]:
         lines += [(line, pen.WHITE) for line in pen.wrapped(reason.text, em, width)]
         lines += [(line, pen.QUIET) for line in pen.wrapped(reason.advice, em, width)]
-    return lines
+    return lines + [(line, pen.QUIET) for line in pen.wrapped(CAUTION, em, width)]
 
 
 def _flat(verdict: PremarkVerdict, depth: Depth, pose: Pose, photo: Photo, fitting: Fitting, width: int,

@@ -71,6 +71,8 @@ class Photo(_Record):
     """One photo of a joint.  `picture`: a data URI, or "" (then `no_picture` may say why).
 
     marked: it shows the pipe before it was pushed in; `interval` is then the depth's, `limit` the catalog's depth.
+    least: the catalog's least insertion, where it decides in place of the gap.  by_pipe: the marked pipe's photo had a
+    part in the numbers, which the picture does not show.
     """
 
     name: str
@@ -82,6 +84,8 @@ class Photo(_Record):
     interval: str = ""
     limit: str = ""
     insertion: str = ""
+    least: str = ""
+    by_pipe: bool = False
     taken: str = ""
     reasons: tuple[Advice, ...] = ()
     scale: Scale | None = None

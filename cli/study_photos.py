@@ -137,7 +137,7 @@ def _gap_mm(shot: Shot, fitting: Fitting, camera: Profile | None) -> float | str
                           "collargap, not of the photo: please report it with the photo.") from error
     if verdict.measurement:
         return verdict.measurement.gap.value_mm
-    said = [why(doubt) for doubt in verdict.reasons if REASONS[doubt.reason].bars]
+    said = [why(doubt, "mm") for doubt in verdict.reasons if REASONS[doubt.reason].bars]
     return " ".join(f"{each.text} {each.advice} [{each.code}]" for each in said)
 
 

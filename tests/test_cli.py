@@ -21,7 +21,7 @@ from typer.testing import CliRunner
 import cli.check
 from calibration.fittings import Fitting
 from cli import overlay, say
-from cli.answer import answer_of
+from cli.answer import answer_of, why
 from cli.main import COMMANDS, app
 from tests.answers import CATALOG, known_fitting, known_verdict, refused
 from vision.reasons import REASONS
@@ -409,3 +409,16 @@ def test_the_exit_codes_in_the_readme() -> None:
     for status in (0, 10, 11, 2, 1, 130):
         assert re.search(rf"^\| {status} \|", README, re.M)
 
+
+
+@pytest.mark.parametrize(("detail", "told"), [
+    ("by 1.5 mm", "by 0.059 in"),
+    ("lines at 1.3, 13.8, -0.2 mm from the mouth", "lines at 0.051, 0.543, -0.008 in from the mouth"),
+    ("1.2 degrees, 2.0 mm across the pipe", "1.2 degrees, 0.079 in across the pipe"),
+    ("1.4 px per mm", "1.4 px per mm"),
+    ("26 mm equivalent, give or take 12%", "26 mm equivalent, give or take 12%"),
+    ("2.0 mm wide on the marked pipe, 3.6 mm or more", "0.079 in wide on the marked pipe, 0.142 in or more"),
+])
+def test_measured_facts_are_told_in_the_answers_unit(detail: str, told: str) -> None:
+    assert f"({told})." in why(Doubt("mark-askew", detail), "in").text
+    assert f"({detail})." in why(Doubt("mark-askew", detail), "mm").text

@@ -162,6 +162,13 @@ def test_what_the_lip_can_hide_at_most_holds_whatever_the_width_says() -> None:
     assert (near.value_mm, near.high_mm) == (1.4, 1.4)
 
 
+def test_a_width_that_asks_for_more_than_the_lip_hides_makes_nothing_surer() -> None:
+    free, held = (insert(MARKED, made(normal(3.6, 0.1), most=most)).near for most in (9.0, 1.4))
+    assert free is not None
+    assert held is not None
+    assert held.high_mm - held.low_mm == pytest.approx(free.value_mm - free.low_mm)
+
+
 def test_lines_that_are_not_equally_wide_are_not_one_line() -> None:
     for before, after, alike in ((2.0, 2.55, True), (2.0, 2.65, False), (2.0, 1.35, False), (0.6, 0.85, True),
                                  (0.6, 0.95, False), (4.0, 4.75, True), (4.0, 4.85, False)):

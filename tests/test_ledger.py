@@ -134,6 +134,7 @@ def test_a_file_that_changed_just_now_is_read_again(ledger: Ledger) -> None:
     assert ledger.hash_of(old) == "s"
     assert ledger.hash_of(new) is None
     assert ledger.hash_of(Sight("/a", 5, 10**18 + 1, 10**18)) is None
+    assert ledger.paths_of("s") == ["/b", "/a"], "where it lies is known all the same"
 
 
 def test_paths_that_are_no_text(ledger: Ledger) -> None:

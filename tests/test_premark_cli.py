@@ -174,6 +174,18 @@ def test_where_the_sides_are_not_said_less_is_sure() -> None:
     assert "--premark" in alone.stderr
 
 
+@pytest.mark.parametrize("turned", ["nan", "inf", "-361", "1e9"])
+def test_a_turn_that_is_none_is_misuse(turned: str) -> None:
+    result = run("check", "joint.jpg", "--premark", "placed.jpg", "--turned", turned)
+    assert result.exit_code == 2
+    assert "is no turn. Name degrees from -360 to 360." in result.stderr
+
+
+def test_why_the_marked_pipe_told_nothing_is_said() -> None:
+    result = run("check", "joint.jpg", "--premark", "none.jpg")
+    assert "(no bare pipe end was found)" in " ".join(result.stdout.split())
+
+
 def test_a_premark_photo_that_is_not_there_is_misuse() -> None:
     result = run("check", "joint.jpg", "--premark", "missing.jpg")
     assert result.exit_code == 2

@@ -294,3 +294,11 @@ def test_no_ledger_yet() -> None:
     result = run("compare", "--joint", "J-1", "--ledger", "none.sqlite")
     assert result.exit_code == 2
     assert "no ledger" in result.stderr
+
+
+@pytest.mark.parametrize("arguments", [("--turned", "nan"), ("--turned", "400"), ("--movement", "inf"),
+                                       ("--movement", "nan")])
+def test_numbers_that_are_none_are_misuse(arguments) -> None:
+    result = run("compare", "full1.jpg", "full2.jpg", *arguments)
+    assert result.exit_code == 2
+    assert arguments[0] in result.stderr

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 from functools import lru_cache
 
@@ -14,9 +15,10 @@ from tests import scene as scenes
 from tests.benchmarks.compare import verdict_of
 from tests.benchmarks.views import Outcome, run
 from vision.compare import Turn
-from vision.records import Doubt, Verdict
+from vision.insertion import Marked
+from vision.records import Doubt, Interval, PremarkWord, Verdict, Word
 from vision.ring import Fit, Placed, Wave, chi_square
-from vision.views import JointVerdict, join, seen_share
+from vision.views import ByPipe, JointVerdict, join, seen_share
 
 THREE = (0.0, 120.0, 240.0)
 
@@ -179,3 +181,58 @@ def test_errors_alone_do_not_lift_the_low_end_of_a_level_ring():
         assert span.high_mm >= span.value_mm >= span.low_mm
     # 2.5 % by the mean, and the 5 % of rings that seem not to be level
     assert above <= 0.09 * 400
+
+
+# --- with the marked pipe ----------------------------------------------------------------------------
+
+
+def by_pipe(depth_mm: float, word: PremarkWord = "placed", words: tuple[Word, ...] = ("full",) * 3) -> ByPipe:
+    depth = Interval(depth_mm, depth_mm - 0.3, depth_mm + 0.3, 0.15)
+    return ByPipe(Marked(depth, 2.0, 0.2, 0.03), word, words)
+
+
+def level_views() -> list[Verdict]:
+    return [view(0.4, 1), view(0.4, 2, 3.0), view(0.4, 3, -2.0)]
+
+
+@pytest.mark.parametrize(("depth_mm", "least_mm", "words", "word"), [
+    (28.6, 25.0, ("full",) * 3, "full"),
+    (24.0, 25.0, ("short",) * 3, "short"),  # the gap is small, for the mark lies where it should not
+    (25.6, 25.0, ("unproven",) * 3, "unproven"),
+    (28.6, 25.0, ("full", "short", "full"), "short"),  # on that side at least
+])
+def test_a_least_insertion_stands_in_for_the_gap(depth_mm, least_mm, words, word):
+    row = scenes.fitting(min_insertion=least_mm)
+    found = join(level_views(), row, at_deg=THREE, pipe=by_pipe(depth_mm, "misplaced", words))
+    assert found.word == word
+    assert found.insertion.length.value_mm == pytest.approx(depth_mm - found.worst.value_mm)
+    assert (found.insertion.p_enough > 0.97) == (depth_mm > 28)
+    assert [each.reason for each in found.reasons] == (["interval-spans-insertion"] if word == "unproven" else [])
+    alone = join(level_views(), row, at_deg=THREE)
+    assert (alone.word, alone.insertion) == ("full", None)
+
+
+def test_a_gap_beyond_the_limit_does_not_count_where_the_insertion_decides():
+    row, views = scenes.fitting(min_insertion=20.0), [view(3.0, 1), view(3.0, 2), view(3.0, 3)]
+    assert join(views, row, at_deg=THREE).word == "short"
+    assert join(views, row, at_deg=THREE, pipe=by_pipe(28.6)).word == "full"
+
+
+def test_a_misplaced_mark_proves_nothing_all_round_either():
+    found = join(level_views(), scenes.fitting(), at_deg=THREE, pipe=by_pipe(24.0, "misplaced"))
+    assert found.word == "unproven"
+    assert [each.reason for each in found.reasons] == ["mark-misplaced"]
+    assert join(level_views(), scenes.fitting(), at_deg=THREE, pipe=by_pipe(28.6)).word == "full"
+
+
+def test_too_little_seen_bars_full_by_the_insertion_too():
+    row = scenes.fitting(min_insertion=25.0)
+    found = join([view(0.2)], row, at_deg=(0.0,), pipe=by_pipe(28.6, words=("full",)))
+    assert found.word == "unproven"
+    assert "too-little-seen" in [each.reason for each in found.reasons]
+
+
+def test_a_slant_is_told_with_what_it_may_be_off():
+    doubt = next(each for each in joined(cocked(4.0, 1.2, 80.0, THREE)).reasons if each.reason == "cocked-or-askew")
+    told, reach = (float(number) for number in re.findall(r"([\d.]+) mm", doubt.detail))
+    assert abs(told - 2.4) < reach < 1.6

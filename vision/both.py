@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from vision.insertion import Made, Marked, gap_of, insert, p_within, unlike
+from vision.reasons import REASONS
 from vision.records import Doubt, Insertion, Interval, PremarkWord, Word
 from vision.verdict import in_order, judge_as_marked, judge_by_width, judge_insertion
 
@@ -54,6 +55,12 @@ def judge_both(marked: Marked, made: Made, said: Said, pipe: PremarkWord, limits
         said = judge_by_width(gap, limits.gap_mm, said[1])
     word, reasons = judge_insertion(insertion.length, limits.insertion_mm, said, pipe)
     return Both(word, reasons, insertion, gap, p_full)
+
+
+def premark_unread(reasons: Iterable[str]) -> Doubt:
+    """That the photo of the marked pipe told no depth, and the first of its reasons, by their codes, that kept it."""
+    barring = next((REASONS[code].text for code in reasons if code in REASONS and REASONS[code].bars), "")
+    return Doubt("premark-unread", barring[:1].lower() + barring[1:-1])
 
 
 def judge_in_doubt(marked: Marked, made: Made, reasons: Iterable[Doubt], limit_mm: float) -> tuple[bool, Said]:

@@ -20,7 +20,7 @@ from typing import Any, TypeVar
 from calibration.camera import Camera, Profile
 from calibration.fittings import Fitting
 from vision.assist import axis_of, sides_by_hand, start_from, told
-from vision.both import Limits, judge_both, judge_in_doubt
+from vision.both import Limits, judge_both, judge_in_doubt, premark_unread
 from vision.decode import decode
 from vision.depth import columns_for, cut_near, find_ends, read_depth, with_end
 from vision.edges import ROUGHLY, SURE, closer, far_off, known, level_with, reconciled
@@ -312,7 +312,8 @@ def with_premark(said: Verdict, before: PremarkVerdict, fitting: Fitting, turn_d
     further round the pipe, where that is known.
     """
     if before.placement is None:
-        return replace(said, premark=before, reasons=in_order([*said.reasons, Doubt("premark-unread")]))
+        unread = premark_unread(doubt.reason for doubt in before.reasons)
+        return replace(said, premark=before, reasons=in_order([*said.reasons, unread]))
     said = as_marked(said, before, fitting)
     found = said.measurement
     if found is None:

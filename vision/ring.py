@@ -58,6 +58,12 @@ class Wave:
         return math.degrees(math.atan2(self.sin_mm, self.cos_mm)) % 360
 
     @property
+    def amplitude_u_mm(self) -> float:
+        """Standard uncertainty of the amplitude."""
+        way = np.array([self.cos_mm, self.sin_mm]) / max(self.amplitude_mm, 1e-9)
+        return math.sqrt(float(way @ self.covariance[1:, 1:] @ way))
+
+    @property
     def is_level(self) -> bool:
         """Whether it may as well be the same all round (95 %)."""
         both = np.array([self.cos_mm, self.sin_mm])

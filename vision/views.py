@@ -20,6 +20,7 @@ from calibration.fittings import Fitting
 from vision import place
 from vision.compare import Turn
 from vision.insertion import Marked, difference, p_enough
+from vision.propagation import normal_quantile
 from vision.reasons import REASONS
 from vision.records import Doubt, Insertion, Interval, PremarkWord, Verdict, Word
 from vision.redraw import SidesTooUncertain
@@ -163,10 +164,16 @@ def _unless_barred(said: JointVerdict, found: list[Doubt], fitting: Fitting, but
 def _uneven(gap: Wave, mark: Wave | None, seat: Wave | None) -> Doubt:
     """A gap that is not the same all round, and which of pipe and mark it is that slants, where that can be told."""
     if seat is not None and not seat.is_level:
-        return Doubt("pipe-cocked", f"{2 * seat.amplitude_mm:.1f} mm more on one side than opposite")
+        return Doubt("pipe-cocked", _slant(seat))
     if mark is not None and not mark.is_level:
-        return Doubt("drawn-askew", f"{2 * mark.amplitude_mm:.1f} mm more on one side than opposite")
-    return Doubt("cocked-or-askew", f"{2 * gap.amplitude_mm:.1f} mm more on one side than opposite")
+        return Doubt("drawn-askew", _slant(mark))
+    return Doubt("cocked-or-askew", _slant(gap))
+
+
+def _slant(wave: Wave) -> str:
+    """By how much it differs from one side to the opposite one, with what 95 in 100 leaves open."""
+    reach = 2 * normal_quantile(0.975) * wave.amplitude_u_mm
+    return f"{2 * wave.amplitude_mm:.1f} mm more on one side than opposite, give or take {reach:.1f} mm"
 
 
 def _is_measured(verdict: Verdict) -> bool:

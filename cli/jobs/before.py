@@ -15,7 +15,7 @@ from typing import Any
 from calibration.fittings import MM_PER_UNIT
 from cli.answer import why
 from cli.jobs.store import Answered
-from vision.both import Limits, judge_both, judge_in_doubt
+from vision.both import Limits, judge_both, judge_in_doubt, premark_unread
 from vision.insertion import Made, Marked, by_pipe_mm
 from vision.records import Contribution, Doubt, Interval
 
@@ -75,7 +75,8 @@ def joined(answer: dict[str, Any], before: dict[str, Any], confidence: float = 0
     """The answer for a joint as `collargap check --premark` gives it; turn_deg: its `--turned`."""
     answer = answer | {"premark": {key: before[key] for key in ("photo", "sha256", "verdict", "depth")}}
     if before["depth"] is None:
-        return answer | {"reasons": [*answer["reasons"], why(Doubt("premark-unread")).model_dump()]}
+        unread = why(premark_unread(each["code"] for each in before["reasons"]), answer["unit"])
+        return answer | {"reasons": [*answer["reasons"], unread.model_dump()]}
     answer = _as_marked(answer, before, confidence)
     if answer["gap"] is None:
         return answer
@@ -113,7 +114,7 @@ def _doubts(answer: dict[str, Any]) -> tuple[Doubt, ...]:
 def _reasons(answer: dict[str, Any], doubts: Sequence[Doubt]) -> list[dict[str, Any]]:
     """What these doubts say; those of the answer in its own words, with the facts that it measured."""
     known = {reason["code"]: reason for reason in answer["reasons"]}
-    return [known.get(doubt.reason) or why(doubt).model_dump() for doubt in doubts]
+    return [known.get(doubt.reason) or why(doubt, answer["unit"]).model_dump() for doubt in doubts]
 
 
 def _marked(answer: dict[str, Any]) -> Marked:

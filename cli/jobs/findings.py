@@ -7,6 +7,7 @@ from typing import Any
 
 CAUTION = "A photo shows insertion, not tightness; no verdict replaces a pressure test or an inspector."
 DEMO = "demo-fitting"
+NOT_TOGETHER = "not-together"
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,7 @@ _ADVICE = {
     "out-of-order": "Find out whether the photo is of this joint; times go back here.",
     "drifting": "Look at the next joints of the same hand or machine before they are covered.",
     "all-round": "",
-    "not-together": "Name one side for each of its photos in the column `sides`, see that all can be checked and none "
+    NOT_TOGETHER: "Name one side for each of its photos in the column `sides`, see that all can be checked and none "
                     "stands for another joint too, and run the job again.",
     "checklist": "Ask the installer before the joint is covered.",
     DEMO: "Measure your collar with calipers and put it into a catalog of your own.",

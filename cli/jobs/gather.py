@@ -14,7 +14,7 @@ from cli.jobs.drawing import chart, scale
 from cli.jobs.drift import Chart as Drift
 from cli.jobs.findings import DEMO, is_assisted, is_by_pipe, is_demo
 from cli.jobs.judge import Judged
-from cli.jobs.lengths import cut_of, depth_of, gap_of, insertion_of, interval_of, limit_of, mark_depth_of
+from cli.jobs.lengths import cut_of, depth_of, gap_of, insertion_of, interval_of, least_of, limit_of, mark_depth_of
 from cli.jobs.store import Answered, Store
 from cli.jobs.text import visible
 from cli.report import WORDS, Advice, Joint, Photo, Report, Row, Tally
@@ -163,6 +163,7 @@ class _Shown:
         return Photo(
             name=visible(photo.name), word=answer["verdict"], gap=gap_of(answer),
             interval=interval_of(answer), limit=limit_of(answer), insertion=_insertion(answer),
+            least=least_of(answer), by_pipe=bool(answer.get("premark")),
             taken=_time(photo.taken),
             reasons=tuple(told), scale=scale(answer), picture=self._picture(photo), assisted=is_assisted(answer),
         )  # fmt: skip

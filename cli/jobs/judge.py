@@ -15,7 +15,7 @@ import numpy as np
 from cli.jobs.before import best, is_premark, with_premark
 from cli.jobs.drift import Chart, chart
 from cli.jobs.duplicates import HASH_BYTES, near_copies
-from cli.jobs.findings import Finding, finding, listed
+from cli.jobs.findings import NOT_TOGETHER, Finding, finding, listed
 from cli.jobs.lengths import depth_of, mark_depth_of
 from cli.jobs.listing import Joint
 from cli.jobs.store import Answered, Store
@@ -97,7 +97,7 @@ def judged(store: Store, seen: Clues, confidence: float = 0.95) -> Iterator[Judg
             findings += findings_of(together)
             word = together["verdict"]
         elif word == "full" and joint.sides:  # its list promises sides, and one photo of a joint sees a third of it
-            findings.append(finding("not-together", "The list names the sides of its photos, but they could not be put "
+            findings.append(finding(NOT_TOGETHER, "The list names the sides of its photos, but they could not be put "
                                     "together."))
             word = "unproven"
         ordered = (*worst_first(photos), *(photo for photo in everything if photo.kind == "premark"))

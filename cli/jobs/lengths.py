@@ -39,6 +39,14 @@ def limit_of(answer: dict[str, Any]) -> str:
     return say.limit_of(answer["limit"], answer["unit"])
 
 
+def least_of(answer: dict[str, Any]) -> str:
+    """The least insertion, where it decides: the catalog gives one, and both photos told the insertion; else ""."""
+    least = answer.get("min_insertion")
+    if least is None or answer.get("insertion_from") != "premark":
+        return ""
+    return say.limit_of(least, answer["unit"])
+
+
 def interval_of(answer: dict[str, Any], what: str = "gap") -> str:
     """The interval of the gap, or of another length, rounded outwards; "" where there is none."""
     found = answer[what]

@@ -20,6 +20,7 @@ CSV_COLUMNS = (
     "joint", "joint_verdict", "photo", "verdict", "fitting", "gap", "gap_low", "gap_high", "limit", "unit",
     "insertion", "location", "installer", "machine", "date", "taken", "reasons", "advice", "findings",
     "error", "sha256", "version", "kind", "depth", "depth_low", "depth_high", "mark_depth", "cut_deg", "insertion_from",
+    "insertion_low", "insertion_high", "min_insertion",
 )  # fmt: skip
 
 
@@ -77,6 +78,7 @@ def _row(judged: Judged, photo: Answered | None) -> list[Any]:
         photo.error if photo else "", answer.get("sha256", ""), answer.get("version", ""),
         photo.kind if photo else "", depth.get("value"), depth.get("low"), depth.get("high"), answer.get("mark_depth"),
         ((answer.get("cut") or {}).get("angle_deg") or {}).get("value"), answer.get("insertion_from") or "",
+        insertion.get("low"), insertion.get("high"), answer.get("min_insertion"),
     ]  # fmt: skip
 
 

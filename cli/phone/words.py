@@ -8,7 +8,7 @@ from typing import Any
 from cli import say
 from cli.jobs.before import best, is_premark
 from cli.jobs.checklist import ITEMS
-from cli.jobs.findings import DEMO, is_assisted, is_demo
+from cli.jobs.findings import DEMO, NOT_TOGETHER, is_assisted, is_demo
 from cli.jobs.judge import Judged
 from cli.jobs.lengths import cut_of, depth_of, gap_of, insertion_of, interval_of, limit_of, mark_depth_of
 from cli.jobs.text import visible
@@ -24,7 +24,7 @@ _DO = {
 _MISPLACED = ("Stop: the mark was not at its depth. Leave the joint open until someone who may decide has looked at "
               "both photos.")
 _LATER = "There is a later photo of this pipe. If the mark was drawn anew, that one counts."
-ALL_ROUND = "all its sides together: `collargap job` tells"
+ALL_ROUND = "all its sides together: the job's report tells"
 _AFTERWARDS = "The joint has been pressed since: see its own photo."
 _BY_BOTH = "Far enough in, by the photos before and after. Go on with the checklist."
 _SEE_TO = ("mark-askew-cut", "cut-askew")  # doubts about the pipe itself: no use any more once it is pushed in
@@ -178,8 +178,8 @@ def line(judged: Judged) -> Line:
     answers = [photo.answer for photo in judged.photos if photo.answer]
     about = " · ".join(visible(each) for each in (joint.fitting, joint.location) if each)
     word = "missing" if judged.word == "not photographed" else judged.word
-    if word == "full" and joint.sides:  # the list wants all sides put together, and that takes all photos at once
-        word, about = "unproven", " · ".join(filter(None, (about, ALL_ROUND)))
+    if any(found.code == NOT_TOGETHER for found in judged.findings):  # that takes all photos at once, and a while
+        about = " · ".join(filter(None, (about, ALL_ROUND)))
     before = best([answer for answer in answers if is_premark(answer)])
     return Line(joint.name, word, judged.count, about, any(map(is_demo, answers)),
                 any(map(is_assisted, answers)), before["verdict"] if before else "")
