@@ -29,6 +29,7 @@ FOUND = {b"f": lambda: known_verdict(0.5), b"s": lambda: known_verdict(4.0), b"m
          b"d": lambda: in_doubt(0.5), b"n": lambda: refused("no-joint")}
 JOINT_KEYS = ["verdict", "fitting", "unit", "limit", "worst", "worst_at_deg", "seen", "p_full", "ring", "views",
               "reasons", "seconds", "version", "mark", "seat", "premark", "insertion", "min_insertion", "p_inserted"]
+README = (Path(__file__).parent.parent / "README.md").read_text("utf-8")
 pytestmark = pytest.mark.usefixtures("folder")
 CHANGE_KEYS = ["verdict", "fitting", "unit", "movement", "e_n", "shown", "least", "correlation", "edge", "turned",
                "common_arc_deg", "budget", "reasons", "old", "new", "seconds", "version"]
@@ -84,6 +85,7 @@ def test_a_joint_in_json_and_in_words() -> None:
     arguments = "joint", "full1.jpg", "full2.jpg", "full3.jpg", "--at", "12h,4h,8h"
     found = answer(*arguments)
     assert list(found) == JOINT_KEYS
+    assert all(f"`{key}`" in README for key in (*JOINT_KEYS, *CHANGE_KEYS))
     assert [side["at_deg"] for side in found["views"]] == [0, 120, 240]
     assert found["worst"]["low"] <= found["worst"]["value"] <= found["worst"]["high"] <= found["limit"]
     text = run(*arguments).stdout

@@ -160,6 +160,15 @@ def _pipe_degrees(sides: Sides) -> list[float]:
     return sides_deg(told, len(sides.pipe_names), "its column 'premark sides'") if told else []
 
 
+def _inserted(together: dict[str, Any], digits: int) -> str:
+    """The insertion there, where it is what decides."""
+    found, least, unit = together.get("insertion"), together.get("min_insertion"), together["unit"]
+    if not found or least is None:
+        return ""
+    low, high = (f"{found[end]:.{digits}f}" for end in ("low", "high"))
+    return f" By its marked pipe the insertion there is {low} to {high} {unit}, and {least:.{digits}f} is the least."
+
+
 def findings_of(together: dict[str, Any]) -> list[Finding]:
     """What a joint that was put together shows."""
     worst, unit, seen = together["worst"], together["unit"], together["seen"]
@@ -169,7 +178,7 @@ def findings_of(together: dict[str, Any]) -> list[Finding]:
     count = len(together["views"])
     text = (f"Seen from {count} side{'' if count == 1 else 's'}, {seen:.0%} of the circumference: worst gap "
             f"{worst['value']:.{digits}f} {unit} ({worst['low']:.{digits}f} to {worst['high']:.{digits}f}) at "
-            f"{together['worst_at_deg']:.0f} degrees.")
+            f"{together['worst_at_deg']:.0f} degrees.{_inserted(together, digits)}")
     reasons = [each for each in together["reasons"] if each["code"] != "demo-fitting"]
     return [finding("all-round", text, weighs=False),
             *(Finding(each["code"], each["text"], each["advice"], weighs=together["verdict"] != "full")
