@@ -1,4 +1,4 @@
-"""Several photos of one joint: seen from three sides, and before and after its pipe came out by 2 mm.
+"""Several photos of one joint: its marked pipe, and it from three sides; and before and after its pipe came out by 2 mm.
 
 python several.py [--only S-01 ...] [--assets FOLDER] [--out FOLDER] [--preview] [--variant NAME]
 """
@@ -9,20 +9,22 @@ from dataclasses import replace
 from pathlib import Path
 
 from render import HERE, photo
+from sample_pipes import marked_pipe
 from samples import GREY_PIPE, RED_INK, YELLOW_PIPE, Sample, joint, view
 from studio.assets import Assets, load
 from studio.phone import PhoneSpec, encode
 from studio.pipe import pipe_axis
-from studio.recipe import Recipe, vary
+from studio.recipe import CutSpec, Recipe, vary
 from studio.render import Renderer
 from studio.stage import build, camera_of
-from studio.stories import FREE_MM, PULL_MM, ring_truth
+from studio.stories import FREE_MM, PULL_MM, depth_truth, ring_truth
 
 LONGER_PX = 1440
 
 
 def three_sides() -> list[Sample]:
-    """A joint that hangs free, fully in, seen from above and, a third of the way round each, from below."""
+    """A joint that hangs free, fully in, seen from above and, a third of the way round each, from below; and its marked
+    pipe, seen from above before it was pushed in."""
     r = joint(213, "demo-2", YELLOW_PIPE, "zinc", RED_INK)
     r = vary(
         r,
@@ -41,7 +43,15 @@ def three_sides() -> list[Sample]:
             taken=f"2025:05:15 10:1{number}:00",
         )
         made.append(Sample(f"S-01_{number}.jpg", "demo-2", seen, LONGER_PX, phone))
-    return made
+    return [*made, _before(r)]
+
+
+def _before(made: Recipe) -> Sample:
+    seen = view(made, f35=26.2, share=0.38, yaw=-2.0, azimuth=90.0, heading=14, at=(0.46, 0.5))
+    cut = CutSpec(0.5, 120.0, 0.02, 0.3, 0.0, 0.5, 0.0, "as_pipe", 7)
+    phone = PhoneSpec(k1=0.006, defocus_px=0.6, noise=0.01, denoise=0.6, sharpen=0.5, f35_mm=26, seed=24,
+                      taken="2025:05:15 09:40:00")
+    return Sample("S-01_before.jpg", "demo-2", marked_pipe(seen, 28.7, cut), LONGER_PX, phone)
 
 
 def before_and_after() -> list[Sample]:
@@ -92,11 +102,11 @@ def make(
             continue
         stage = build(sample.recipe, assets, front)
         picture, facts = photo(sample, stage, renderer, preview)
-        facts |= ring_truth(sample.recipe, stage)
+        facts |= (depth_truth if sample.recipe.scenario == "premark" else ring_truth)(sample.recipe, stage)
         path = out / sample.name
         path.write_bytes(encode(picture, replace(sample.phone, quality=80)))
         path.with_suffix(".json").write_text(json.dumps(facts, indent=1) + "\n")
-        print(f"{sample.name}: gap {facts['gap_near_mm']:.2f} mm, worst {facts['worst_mm']:.2f}", flush=True)
+        print(f"{sample.name}: written", flush=True)
 
 
 def main() -> None:
