@@ -123,4 +123,5 @@ def _sides(answer: ChangeAnswer) -> str:
         return "not known"
     said = {"word": "as you said", "features": "by what both show"}[turned.by]
     common = f", {answer.common_arc_deg:.0f} degrees in both" if answer.common_arc_deg else ", no side in both"
-    return f"{turned.deg:+.0f} degrees {said}{common}"
+    degrees = 180.0 if turned.deg == -180 else turned.deg  # half round is the same either way
+    return f"{degrees:+.0f} degrees {said}{common}"

@@ -1,4 +1,4 @@
-"""Several photos of one joint: its marked pipe, and it from three sides; and before and after its pipe came out by 2 mm.
+"""Several photos of one joint: one from three sides, with its marked pipe, and one before and after its pipe came out.
 
 python several.py [--only S-01 ...] [--assets FOLDER] [--out FOLDER] [--preview] [--variant NAME]
 """

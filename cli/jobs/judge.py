@@ -107,14 +107,14 @@ def judged(store: Store, seen: Clues, confidence: float = 0.95) -> Iterator[Judg
 
 def _own(joint: Joint, trouble: str, photos: list[Answered]) -> Iterator[Finding]:
     """What a joint shows by itself."""
-    if not any(photo.kind == "joint" for photo in photos):
-        marked = " but its marked pipe" if photos else ""
-        yield finding("not-photographed", f"The list has this joint; the folder has no photo of it{marked}.")
     before = best([photo.answer for photo in photos if photo.answer and is_premark(photo.answer)])
     for photo in photos if before and before["verdict"] == "misplaced" else ():  # not where it was drawn anew since
         if photo.answer and photo.answer["verdict"] == "misplaced":
             yield finding("misplaced", f"{visible(photo.name)}: the mark lies at {depth_of(photo.answer)}, "
                           f"the catalog says {mark_depth_of(photo.answer)}.")
+    if not any(photo.kind == "joint" for photo in photos):
+        marked = " but its marked pipe" if photos else ""
+        yield finding("not-photographed", f"The list has this joint; the folder has no photo of it{marked}.")
     if trouble:
         yield finding("unknown-fitting", trouble)
     else:
