@@ -154,6 +154,11 @@ def _finish(asked: Job, course: Course, store: Store, ledger: Ledger | None, out
 
     report = gather(asked, course, store, judged(store, seen, asked.confidence), seen.charts, picture, made)
     unwritten = _write(out, store, seen, asked.confidence, render(report))
+    if ledger:
+        with suppress(LedgerError), ledger.together():  # a ledger that fails was said where checks are kept
+            for each in judged(store, seen, asked.confidence):
+                if each.word != "not photographed":
+                    ledger.judge(asked.site, each.joint.name, each.word)
     words = {tally.word: tally.joints for tally in report.tallies}
     for notice in (*course.notices, *unwritten):
         typer.echo(visible(notice), err=True)

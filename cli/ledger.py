@@ -3,6 +3,7 @@
 * `check`: one inspection of one photo's bytes under one set of settings, with its answer.
 * `overlay`: the picture of that inspection.
 * `filing`: that a check counts for a joint of a site; a check may be filed more than once.
+* `judgement`: the word that a job had for a joint, by all its photos and all that is known across joints.
 * `checklist`: what an installer answered for a joint; the last answers count, the earlier ones are kept.
 * `sight`: a file as it lay on disk and the hash its bytes had, so that unchanged files need not be read
 again.
@@ -199,6 +200,18 @@ class Ledger:
                 (check_id, _now(), filing.site, filing.joint, filing.photo, filing.day, filing.location,
                  filing.installer, filing.machine),
             )  # fmt: skip
+
+    def judge(self, site: str, joint: str, word: str) -> None:
+        """Keep a job's word for a joint."""
+        with _told(self.path):
+            self._db.execute(
+                "INSERT INTO judgement (made, site, joint, word) VALUES (?,?,?,?)", (_now(), site, joint, word))
+
+    def judgements(self) -> dict[tuple[str, str], tuple[str, str]]:
+        """When a job last had a word for a joint, and which, by site and joint."""
+        query = "SELECT site, joint, made, word FROM judgement ORDER BY id"
+        with _told(self.path):
+            return {(site, joint): (made, word) for site, joint, made, word in self._db.execute(query)}
 
     def note_checklist(self, site: str, joint: str, answers: dict[str, str]) -> None:
         """Keep an installer's answers for a joint, beside those given before."""

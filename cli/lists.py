@@ -57,13 +57,15 @@ def _rows(catalog: tuple[Fitting, ...]) -> Table:
     grid = Table(box=None, pad_edge=False, header_style="dim")
     for name in ("id", "size", "unit"):
         grid.add_column(name, no_wrap=True)
-    for name in ("collar", "pipe", "mark depth", "largest gap"):
+    least = any(row.min_insertion for row in catalog)
+    for name in ("collar", "pipe", "mark depth", "largest gap", *(["least insertion"] if least else [])):
         grid.add_column(name, justify="right", no_wrap=True)
     for row in catalog:
         name = say.shown(row.id) + (" *" if row.is_demo else "")
         grid.add_row(Text(name), Text(say.shown(row.nominal_size)), row.unit,
                      _with(row.collar_od, row.collar_od_tolerance), _with(row.pipe_od, row.pipe_od_tolerance),
-                     _with(row.mark_depth, row.mark_tolerance), f"{row.max_gap:g}")
+                     _with(row.mark_depth, row.mark_tolerance), f"{row.max_gap:g}",
+                     *([f"{row.min_insertion:g}" if row.min_insertion else ""] if least else []))
     return grid
 
 

@@ -24,6 +24,7 @@ from vision import geometry
 from vision.records import Edge, Floats, Gap, Limb, Look, Photo, Pose, Strip, Verdict
 
 LONG_SIDE = 1600
+MADE_HERE = b"collargap: a photo with the reading drawn into it"  # in the file, so that no photo is ever replaced
 AROUND = 1.7  # collar widths of photo to each side of the mouth
 _REASONS_SHOWN = 3
 _OUTLINES = {1: pen.MARK, 2: pen.MOUTH}  # pipe and collar, in the finder's order of classes
@@ -34,7 +35,7 @@ def write(folder: Path, photo: Path, data: bytes, taken: set[str]) -> Path | Non
     if not data:
         return None
     stem, name, number = photo.stem, f"{photo.stem}-collargap.jpg", 1
-    while name in taken:
+    while name in taken or not _is_ours(folder / name):
         number += 1
         name = f"{stem}-collargap-{number}.jpg"
     taken.add(name)
@@ -46,12 +47,23 @@ def write(folder: Path, photo: Path, data: bytes, taken: set[str]) -> Path | Non
     return folder / name
 
 
+def _is_ours(path: Path) -> bool:
+    """Whether nothing lies there but an earlier picture of this kind, which may be replaced."""
+    try:
+        with open(path, "rb") as file:
+            return MADE_HERE in file.read(4096)
+    except IsADirectoryError:
+        return False
+    except OSError:  # nothing there, or writing says what is wrong
+        return True
+
+
 def jpeg(verdict: Verdict, answer: Answer, fitting: Fitting, long_side: int = LONG_SIDE) -> bytes:
     """The picture as JPEG bytes; b"" where the file was no photo."""
     if verdict.photo is None:
         return b""
     buffer = io.BytesIO()
-    draw(verdict, verdict.photo, answer, fitting, long_side).save(buffer, "JPEG", quality=88)
+    draw(verdict, verdict.photo, answer, fitting, long_side).save(buffer, "JPEG", quality=88, comment=MADE_HERE)
     return buffer.getvalue()
 
 

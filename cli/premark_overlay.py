@@ -27,7 +27,8 @@ def jpeg(verdict: PremarkVerdict, answer: PremarkAnswer, fitting: Fitting, long_
     if verdict.photo is None:
         return b""
     made = io.BytesIO()
-    _draw(verdict, verdict.photo, answer, fitting, long_side).save(made, "JPEG", quality=quality)
+    _draw(verdict, verdict.photo, answer, fitting, long_side).save(made, "JPEG", quality=quality,
+                                                                comment=overlay.MADE_HERE)
     return made.getvalue()
 
 

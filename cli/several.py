@@ -72,8 +72,10 @@ class Piped:
             return None
         pipe = self.best[0]
         turns = [self.turn_deg(at) for at in at_deg] if at_deg else [None] * len(verdicts)
-        words = (with_premark(verdict, pipe, fitting, turn).word for verdict, turn in zip(verdicts, turns, strict=True))
-        return ByPipe(Marked.of(self.best[0].placement), pipe.word, tuple(words))
+        said = [with_premark(verdict, pipe, fitting, turn) for verdict, turn in zip(verdicts, turns, strict=True)]
+        differs = (number for number, each in enumerate(said, 1)
+                   if any(doubt.reason == "mark-differs" for doubt in each.reasons))
+        return ByPipe(Marked.of(self.best[0].placement), pipe.word, tuple(each.word for each in said), tuple(differs))
 
 
 @dataclass(frozen=True)

@@ -422,3 +422,15 @@ def test_the_exit_codes_in_the_readme() -> None:
 def test_measured_facts_are_told_in_the_answers_unit(detail: str, told: str) -> None:
     assert f"({told})." in why(Doubt("mark-askew", detail), "in").text
     assert f"({detail})." in why(Doubt("mark-askew", detail), "mm").text
+
+
+def test_a_photo_is_never_replaced_by_a_picture_of_another(tmp_path: Path) -> None:
+    """Only an earlier picture of this kind makes room for the next."""
+    photo = tmp_path / "x-collargap.jpg"
+    photo.write_bytes(b"a photo that is somebody's only one")
+    drawn = b"\xff\xd8 " + overlay.MADE_HERE
+    for _ in range(2):
+        assert overlay.write(tmp_path, Path("x.jpg"), drawn, set()) == tmp_path / "x-collargap-2.jpg"
+    assert photo.read_bytes() == b"a photo that is somebody's only one"
+    (tmp_path / "y-collargap.jpg").mkdir()
+    assert overlay.write(tmp_path, Path("y.jpg"), drawn, set()) == tmp_path / "y-collargap-2.jpg"

@@ -469,3 +469,49 @@ def test_the_real_door(desk: Desk) -> None:
     told = [row["reasons"].split()[0] for row in desk.rows()]
     assert told == ["not-a-photo", "too-small", "not-a-photo"]
     assert desk.checks() == 3
+
+
+def test_the_ledger_says_of_a_joint_what_its_job_said(desk: Desk) -> None:
+    """A picture that stands for two joints proves neither; years later the ledger must not say otherwise."""
+    once = photo(1, "full")
+    desk.fill({"A.jpg": once, "B.jpg": once, "C.jpg": photo(2, "full")}, "A,2,,,,,\nB,2,,,,,\nC,2,,,,,\n")
+    assert desk.job()[0] == 11
+    _, out, _ = desk.run("find", "--ledger", str(desk.ledger))
+    assert [line.split()[1] for line in out.splitlines()] == ["UNPROVEN", "UNPROVEN", "FULL"]
+    _, out, _ = desk.run("find", "--ledger", str(desk.ledger), "--verdict", "full")
+    assert len(out.splitlines()) == 1
+    assert "UNPROVEN" in desk.run("show", "A", "--ledger", str(desk.ledger))[1].splitlines()[0]
+    (desk.folder / "B.jpg").write_bytes(photo(3, "full"))
+    assert desk.job()[0] == 0
+    assert desk.run("find", "--ledger", str(desk.ledger))[1].count("FULL") == 3
+
+
+def test_a_column_that_is_nearly_one_is_not_passed_over(desk: Desk) -> None:
+    desk.fill({"A.jpg": photo(1, "full")})
+    (desk.folder / "joints.csv").write_text("joint,fitting,side,crew,weld no\nA,2,90,B,7\n")
+    status, _, err = desk.job()
+    assert status == 2
+    assert "has a column 'side', which is not known; 'sides' is." in err
+    (desk.folder / "joints.csv").write_text("joint,fitting,crew,weld no\nA,2,B,7\n")
+    status, _, err = desk.job()
+    assert status == 0
+    assert "joints.csv has columns that are not read: crew, weld no." in err
+
+
+def test_a_joint_that_the_list_names_twice_is_not_full(desk: Desk) -> None:
+    """The row that is left out may name the photo that speaks against it."""
+    desk.fill({"one.jpg": photo(1, "full"), "two.jpg": photo(2, "short")}, "A,2,one.jpg,,,,\nA,2,two.jpg,,,,\n")
+    assert desk.job()[0] == 11
+    assert "more than once" in desk.rows()[0]["findings"]
+
+
+def test_pictures_with_other_endings_are_opened_or_named(desk: Desk) -> None:
+    desk.fill({"A_1.jpg": photo(1, "full"), "A_2.jfif": photo(2, "short"), "A_3.gif": b"GIF89a",
+               "A_4": photo(3, "short"), "notes": b"no picture"}, "A,2,A_*,,,,\n")
+    status, out, _ = desk.job()
+    assert status == 11  # one photo says full and one short
+    assert "2 files stand for no joint" in out
+    page = (desk.folder / "report.html").read_text()
+    assert "A_3.gif" in page
+    assert "A_4" in page
+    assert "notes" not in page

@@ -7,6 +7,7 @@ import re
 import socket
 import sys
 import time
+from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
 
@@ -14,11 +15,13 @@ import httpx
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from starlette.requests import ClientDisconnect
 from typer.testing import CliRunner
 
 from cli.main import app as program
 from cli.phone.access import MOST_WRONG, WINDOW_S, Access, new_code
 from cli.phone.crew import Crew, Lost
+from cli.phone.intake import HIDDEN, received
 from cli.phone.names import joint_name, next_name, photo_names
 from cli.phone.troubles import BadRequest
 from cli.serve import own_address, welcome
@@ -255,3 +258,17 @@ def test_whatever_is_sent_gets_a_described_answer(tmp_path: Path) -> None:
     asyncio.run(work())
     assert len({label for label, _ in asked}) == sum(len(methods) for methods in app.openapi()["paths"].values())
     assert {status for _, status in asked} >= {200, 400, 404, 415, 422}
+
+
+def test_a_connection_that_is_lost_leaves_nothing_and_is_told_as_such(tmp_path: Path) -> None:
+    async def body() -> AsyncIterator[bytes]:
+        yield photo(1)[:700]
+        raise ClientDisconnect
+
+    async def take() -> None:
+        async with received(tmp_path, body()):
+            raise AssertionError("half a photo is none")
+
+    with pytest.raises(BadRequest, match="connection was lost"):
+        asyncio.run(take())
+    assert not list((tmp_path / HIDDEN).iterdir())

@@ -171,6 +171,10 @@ def test_further_photos_are_further_views(folder: Path, ledger: Path) -> None:
             await seen(client, "J-2", photo(number, "full"))
         first, second = (await client.get("/api/joints")).json()
         assert (first["verdict"], first["photos"], first["marked"]) == ("full", 3, "placed")
+        page = (await client.get("/joint", params={"name": "J-2"})).text
+        assert "One photo is FULL, but the joint is UNPROVEN." in page
+        assert "could not be put together" in page
+        assert "One photo is FULL" not in (await client.get("/joint", params={"name": "J-1"})).text
         assert second["verdict"] == "unproven"  # its list names sides: only all of them together prove it
         assert "all its sides together" in second["about"]
 

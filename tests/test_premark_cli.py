@@ -16,6 +16,7 @@ import cli.premark
 from calibration.camera import Camera
 from calibration.fittings import Fitting
 from cli.main import app
+from cli.overlay import MADE_HERE
 from tests import pipes
 from tests import scene as scenes
 from tests.answers import CATALOG, known_verdict
@@ -137,6 +138,7 @@ def test_the_overlay_shows_cut_and_mark_where_they_were_read(folder: Path) -> No
     result = run("premark", "placed.jpg", "none.jpg", "--overlay", "pictures")
     assert result.exit_code == 11, result.output
     assert [path.name for path in (folder / "pictures").iterdir()] == ["placed-collargap.jpg"]
+    assert MADE_HERE in (folder / "pictures" / "placed-collargap.jpg").read_bytes()[:4096]
     picture = np.asarray(Image.open(folder / "pictures" / "placed-collargap.jpg")).astype(int)
     for colour in ((64, 224, 255), (255, 110, 180), (255, 214, 0)):
         assert (np.abs(picture - colour).sum(-1) < 90).sum() > 50, colour

@@ -206,6 +206,7 @@ def test_a_least_insertion_stands_in_for_the_gap(depth_mm, least_mm, words, word
     found = join(level_views(), row, at_deg=THREE, pipe=by_pipe(depth_mm, "misplaced", words))
     assert found.word == word
     assert found.insertion.length.value_mm == pytest.approx(depth_mm - found.worst.value_mm)
+    assert found.insertion.length.low_mm < depth_mm - 0.3 - found.worst.high_mm  # the cut may lie further back
     assert (found.insertion.p_enough > 0.97) == (depth_mm > 28)
     assert [each.reason for each in found.reasons] == (["interval-spans-insertion"] if word == "unproven" else [])
     alone = join(level_views(), row, at_deg=THREE)
@@ -223,6 +224,21 @@ def test_a_misplaced_mark_proves_nothing_all_round_either():
     assert found.word == "unproven"
     assert [each.reason for each in found.reasons] == ["mark-misplaced"]
     assert join(level_views(), scenes.fitting(), at_deg=THREE, pipe=by_pipe(28.6)).word == "full"
+
+
+def test_a_cut_that_leans_has_the_pipe_in_less_on_some_side():
+    row, pipe = scenes.fitting(min_insertion=25.5), by_pipe(28.6)
+    assert join(level_views(), row, at_deg=THREE, pipe=pipe).word == "full"
+    leaning = replace(pipe, marked=replace(pipe.marked, cut_mm=2.6))
+    assert join(level_views(), row, at_deg=THREE, pipe=leaning).word == "unproven"
+
+
+@pytest.mark.parametrize("least_mm", [None, 25.0, 30.0])
+def test_a_line_that_is_not_the_marked_pipes_proves_nothing(least_mm):
+    found = join(level_views(), scenes.fitting(min_insertion=least_mm), at_deg=THREE,
+                 pipe=replace(by_pipe(28.6), differs=(2,)))
+    assert found.word == "unproven"
+    assert Doubt("mark-differs", "photo 2") in found.reasons
 
 
 def test_too_little_seen_bars_full_by_the_insertion_too():

@@ -34,11 +34,15 @@ _CARRIED = ("two-lines", "size-mismatch", "assisted")
 
 @dataclass(frozen=True)
 class ByPipe:
-    """What the photo of the marked pipe told, the word for it, and the word for each view by both photos."""
+    """What the photo of the marked pipe told, the word for it, and the word for each view by both photos.
+
+    differs: the views, from 1, whose line can't be the marked pipe's, for it isn't as wide.
+    """
 
     marked: Marked
     word: PremarkWord
     words: tuple[Word, ...]
+    differs: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -85,7 +89,7 @@ def join(verdicts: Sequence[Verdict], fitting: Fitting, *, at_deg: Sequence[floa
         named = f"photo{'s' if len(lost) > 1 else ''} {', '.join(map(str, lost))} of {len(views)}"
         short = all(word == "short" for word, view in zip(_words(views, pipe), views, strict=True)
                     if _is_measured(view.verdict))
-        found = [Doubt("sides-unknown", named), *_misplaced(pipe, fitting)]
+        found = [Doubt("sides-unknown", named), *_by_pipe(pipe, fitting)]
         return _unless_barred(replace(blank, word="short" if short else "unproven"), found, fitting, "sides-unknown")
     try:
         return _judged(blank, Ring.of(measured, fitting), fitting, (mark_askew, pipe), seed)
@@ -105,7 +109,7 @@ def _judged(blank: JointVerdict, ring: Ring, fitting: Fitting, before: tuple[Wav
     said = replace(blank, ring=fit.middle, worst=worst, worst_deg=fit.middle.top_deg, seen=seen_share(blank.views),
                    p_full=p_full, mark=mark, seat=seat, insertion=_insertion(worst, pipe, fitting, blank.confidence))
     word, doubts = _by_worst(said, worst, fitting, _words(blank.views, pipe))
-    return _unless_barred(replace(said, word=word), [*found, *doubts, *_misplaced(pipe, fitting)], fitting)
+    return _unless_barred(replace(said, word=word), [*found, *doubts, *_by_pipe(pipe, fitting)], fitting)
 
 
 def _words(views: Sequence[Placed], pipe: ByPipe | None) -> tuple[Word, ...]:
@@ -114,13 +118,19 @@ def _words(views: Sequence[Placed], pipe: ByPipe | None) -> tuple[Word, ...]:
 
 
 def _insertion(worst: Interval, pipe: ByPipe | None, fitting: Fitting, confidence: float) -> Insertion | None:
-    """The insertion where the gap is worst.  The depth was seen on another side, and the pipe's diameter counts twice:
-    the ring does not say how much of its gap hangs on it."""
+    """The insertion where the gap is worst; low: of the whole circumference.
+
+    The depth was seen on another side, and the pipe's diameter counts twice: the ring does not say how much of its gap
+    hangs on it.  Where the cut lies furthest back the pipe is in least, which no gap shows: as far as the cut was seen
+    to lean, or hands and saws make lengths go round (the 97.5th percentile of Rayleigh's law, for two parts alike).
+    """
     if pipe is None:
         return None
-    side_mm = apart_mm(pipe.marked.wave_mm, None)
-    length = difference(pipe.marked.depth, worst, (0.0, 0.0), confidence, side_mm)
-    return Insertion(length, 0.0, p_enough(length, fitting.min_insertion_mm), lens_open=pipe.marked.lens_open)
+    marked = pipe.marked
+    length = difference(marked.depth, worst, (0.0, 0.0), confidence, apart_mm(marked.wave_mm, None))
+    round_mm = max(marked.cut_mm, math.sqrt(-2 * math.log(0.025)) * marked.wave_mm)
+    length = replace(length, low_mm=length.value_mm - math.hypot(length.value_mm - length.low_mm, round_mm))
+    return Insertion(length, 0.0, p_enough(length, fitting.min_insertion_mm), lens_open=marked.lens_open)
 
 
 def _by_worst(said: JointVerdict, worst: Interval, fitting: Fitting,
@@ -148,10 +158,14 @@ def _needed(seen: float) -> str:
     return f"{seen:.0%}, {LEAST_SEEN:.0%} are needed"
 
 
-def _misplaced(pipe: ByPipe | None, fitting: Fitting) -> list[Doubt]:
-    """A mark that was seen to be misplaced proves nothing by its gap alone."""
-    alone = pipe is not None and fitting.min_insertion_mm is None
-    return [Doubt("mark-misplaced")] if pipe and alone and pipe.word == "misplaced" else []
+def _by_pipe(pipe: ByPipe | None, fitting: Fitting) -> list[Doubt]:
+    """A mark that was seen to be misplaced proves nothing by its gap alone, and a line that is not the marked one
+    nothing at all."""
+    if pipe is None:
+        return []
+    named = ", ".join(f"photo {number}" for number in pipe.differs)
+    alone = fitting.min_insertion_mm is None and pipe.word == "misplaced"
+    return [*([Doubt("mark-differs", named)] if named else []), *([Doubt("mark-misplaced")] if alone else [])]
 
 
 def _unless_barred(said: JointVerdict, found: list[Doubt], fitting: Fitting, but: str = "") -> JointVerdict:

@@ -30,6 +30,7 @@ _ADVICE = {
     "misplaced": "Find out what the installer was told; the gap alone says nothing of this joint's insertion.",
     "not-photographed": "Take a photo of the joint, or find out why there is none.",
     "not-checked": "Open the photo; if it is damaged, take it again.",
+    "twice": "Put all of its photos into one row, with | between their patterns, or give the other joint its own name.",
     "unknown-fitting": "Correct the fitting in the list, or put its row into the catalog.",
     "far-from-date": "Find out whether the photo is of this job, and whether the camera's clock was right.",
     "out-of-order": "Find out whether the photo is of this joint; times go back here.",

@@ -10,7 +10,11 @@ from pathlib import Path
 
 from cli.jobs.text import name_of, visible
 
-SUFFIXES = frozenset({".jpg", ".jpeg", ".jpe", ".png", ".webp", ".heic", ".heif", ".tif", ".tiff"})
+SUFFIXES = frozenset({".jpg", ".jpeg", ".jpe", ".jfif", ".mpo", ".png", ".webp", ".heic", ".heif", ".hif", ".tif",
+                      ".tiff"})  # fmt: skip
+# Pictures of other kinds: not opened, and said so.
+_OTHERS = frozenset({".avif", ".bmp", ".gif", ".dng", ".raw", ".cr2", ".cr3", ".nef", ".arw", ".jxl", ".jp2", ".psd"})
+_JPEG = b"\xff\xd8\xff"
 
 
 @dataclass(frozen=True)
@@ -58,9 +62,24 @@ def walk(folder: Path) -> Iterator[Found | Skipped]:
                 deeper.append(entry.path)
             elif os.path.splitext(entry.name)[1].lower() in SUFFIXES:
                 yield _looked_at(entry, top)
+            elif _is_other_picture(entry):
+                yield Skipped(_relative(entry.path, top), "A picture with another ending than those that are opened. "
+                              "Save it as JPEG, PNG, WebP, HEIC or TIFF, with the ending that belongs to it.")
             elif entry.is_symlink() and entry.is_dir():
                 yield Skipped(_relative(entry.path, top), "It is a link to a folder; links aren't followed.")
         waiting.extend(reversed(deeper))
+
+
+def _is_other_picture(entry: os.DirEntry[str]) -> bool:
+    """By its ending; a file without one by its first bytes."""
+    ending = os.path.splitext(entry.name)[1].lower()
+    if ending or not entry.is_file(follow_symlinks=False):
+        return ending in _OTHERS and entry.is_file()
+    try:
+        with open(entry.path, "rb") as file:
+            return file.read(len(_JPEG)) == _JPEG
+    except OSError:
+        return False
 
 
 def _looked_at(entry: os.DirEntry[str], top: str) -> Found | Skipped:

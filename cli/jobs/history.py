@@ -18,7 +18,7 @@ from cli.jobs import checklist
 from cli.jobs.before import best, is_premark, joined
 from cli.jobs.errors import JobError, LedgerError
 from cli.jobs.findings import CAUTION, is_assisted, is_demo
-from cli.jobs.lengths import depth_of, gap_of, interval_of, limit_of, mark_depth_of
+from cli.jobs.lengths import depth_of, gap_of, insertion_of, interval_of, least_of, limit_of, mark_depth_of
 from cli.jobs.listing import parse_day
 from cli.jobs.text import visible
 from cli.jobs.verdicts import JointWord, joint_word
@@ -31,6 +31,9 @@ _LedgerFile = Annotated[
         help="The ledger; else COLLARGAP_LEDGER, else the one in your data folder.", show_default=False
     ),
 ]
+
+
+_WORDS: dict[str, JointWord] = {"full": "full", "short": "short", "unproven": "unproven"}
 
 
 class Verdict(StrEnum):
@@ -54,15 +57,15 @@ def find(
 ) -> None:  # fmt: skip
     """Search the ledger for joints by site, joint, day and verdict.
 
-    A joint's verdict is made from the latest check of each of its photos.
+    A joint's verdict is that of the last job that looked at it; of photos checked since, by the latest of each.
 
     Exit status: 0, also when nothing is found; 2 misuse.
     """
     with _opened(ledger) as book:
         entries = book.entries(site=site, joint=joint, since=_day(since or date), until=_day(until or date))
-        count = 0
+        words, count = book.judgements(), 0
         for checks in _joints(entries):
-            word = _word(checks)
+            word = _word(checks, words)
             if verdict is None or word == verdict.value:
                 count += 1
                 typer.echo(_line(checks, word))
@@ -92,10 +95,13 @@ def show(
             raise JobError(
                 f"The ledger has no joint {visible(joint)!r}. Search with: collargap find --joint PART"
             )
+        words = book.judgements()
         for checks in found:
-            typer.echo(_line(checks, _word(checks)))
+            typer.echo(_line(checks, _word(checks, words)))
             if answers := book.checklists(checks[0].filing.site).get(joint):
                 typer.echo(f"  {checklist.told(answers).text}")
+            if told := _by_both(checks):
+                typer.echo(told)
             for entry in checks:
                 typer.echo(_story(entry))
                 _put_overlay(book, entry, overlays)
@@ -130,7 +136,13 @@ def _joints(entries: Iterator[Entry]) -> Iterator[list[Entry]]:
         yield list(checks)
 
 
-def _word(checks: list[Entry]) -> JointWord:
+def _word(checks: list[Entry], words: dict[tuple[str, str], tuple[str, str]]) -> JointWord:
+    """What the last job said; it knows the sides, and pictures that stand for two joints.  Of photos that were checked
+    since, on phones say, what they say one by one."""
+    filing = checks[0].filing
+    made, word = words.get((filing.site, filing.joint), ("", ""))
+    if word in _WORDS and made >= max(entry.made for entry in checks):
+        return _WORDS[word]
     latest = [entry.answer for entry in _latest(checks)]
     before = best([answer for answer in latest if is_premark(answer)])
     joints = [answer for answer in latest if not is_premark(answer)]
@@ -154,6 +166,19 @@ def _line(checks: list[Entry], word: JointWord) -> str:
         f"{'  (demonstration fitting)' if any(is_demo(entry.answer) for entry in latest) else ''}"
         f"{'  (assisted)' if any(is_assisted(entry.answer) for entry in latest) else ''}"
     )
+
+
+def _by_both(checks: list[Entry]) -> str:
+    """What the latest photo of the joint tells together with that of its marked pipe; "" where they don't."""
+    latest = [entry.answer for entry in _latest(checks)]
+    before = best([answer for answer in latest if is_premark(answer)])
+    joints = [answer for answer in latest if not is_premark(answer)]
+    answer = joined(joints[-1], before) if before and joints else {}
+    if answer.get("insertion_from") != "premark":
+        return ""
+    least = f"; at least {least_of(answer)}" if least_of(answer) else ""
+    return (f"  with its marked pipe the latest photo tells: gap {gap_of(answer)}, {interval_of(answer)}; insertion "
+            f"{insertion_of(answer)}, {interval_of(answer, 'insertion')}{least}")
 
 
 def _story(entry: Entry) -> str:

@@ -96,7 +96,9 @@ def judged(store: Store, seen: Clues, confidence: float = 0.95) -> Iterator[Judg
         if together:
             findings += findings_of(together)
             word = together["verdict"]
-        elif word == "full" and joint.sides:  # its list promises sides, and one photo of a joint sees a third of it
+        if word == "full" and joint.twice:
+            word = "unproven"  # the row that was left out may name a photo that speaks against it
+        if word == "full" and joint.sides and not together:  # one photo of a joint sees a third of it
             findings.append(finding(NOT_TOGETHER, "The list names the sides of its photos, but they could not be put "
                                     "together."))
             word = "unproven"
@@ -115,6 +117,8 @@ def _own(joint: Joint, trouble: str, photos: list[Answered]) -> Iterator[Finding
     if not any(photo.kind == "joint" for photo in photos):
         marked = " but its marked pipe" if photos else ""
         yield finding("not-photographed", f"The list has this joint; the folder has no photo of it{marked}.")
+    if joint.twice:
+        yield finding("twice", "The list has this joint more than once; only its first row counts.")
     if trouble:
         yield finding("unknown-fitting", trouble)
     else:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import csv
+import difflib
 import io
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 
 from cli.jobs.errors import JobError
@@ -28,7 +29,7 @@ class Joint:
 
     pattern: of its photos; premark: of photos of its marked pipe before it was pushed in.  sides: from which sides
     its photos were taken, in the order of their names: "0 120 240" or "12h 4h 8h"; or "".  premark_sides: the same of
-    the photos of its marked pipe.
+    the photos of its marked pipe.  twice: the list names it once more, with photos of its own perhaps.
     """
 
     name: str
@@ -42,6 +43,7 @@ class Joint:
     order: int = 0
     premark: str = ""
     premark_sides: str = ""
+    twice: bool = False
 
 
 @dataclass(frozen=True)
@@ -66,17 +68,27 @@ def read_list(data: bytes, default_fitting: str = "") -> Listing:
                 f"{LIST_NAME} has no column 'joint'. Its first line should name the columns: "
                 "joint,fitting,photo pattern,location,installer,machine,date."
             )
+        unknown = [raw for raw, name in names.items() if raw and not name]
         rows = [_clean(row, names) for row in reader]
     except csv.Error as error:
         raise JobError(
             f"{LIST_NAME} is not a CSV file: {error}. Save the list as CSV and try again."
         ) from error
-    return _listed(rows, default_fitting)
+    return _listed(rows, default_fitting, _not_read(unknown))
 
 
-def _listed(rows: list[dict[str, str]], default_fitting: str) -> Listing:
+def _not_read(unknown: list[str]) -> list[str]:
+    """That columns are not read; raises JobError for one whose name is nearly one that is, and was meant to be it."""
+    for raw in unknown:
+        if like := difflib.get_close_matches(_plain(raw), _COLUMNS, 1, 0.8):
+            raise JobError(f"{LIST_NAME} has a column {visible(raw)!r}, which is not known; {like[0]!r} is. Correct "
+                           "its name, or give it one that is less like it if it is for something else.")
+    named = ", ".join(visible(raw) for raw in unknown)
+    return [f"{LIST_NAME} has columns that are not read: {named}."] if unknown else []
+
+
+def _listed(rows: list[dict[str, str]], default_fitting: str, problems: list[str]) -> Listing:
     joints: dict[str, Joint] = {}
-    problems: list[str] = []
     for number, row in enumerate(rows, start=2):
         name = row.get("joint", "")
         if not any(row.values()):
@@ -85,12 +97,13 @@ def _listed(rows: list[dict[str, str]], default_fitting: str) -> Listing:
             problems.append(f"Row {number} of {LIST_NAME} names no joint; it was left out.")
         elif name in joints:
             problems.append(f"Joint {visible(name)} is in {LIST_NAME} twice; row {number} was left out.")
+            joints[name] = replace(joints[name], twice=True)
         else:
             day, trouble = _day(row.get("date", ""), name)
             problems += trouble
             known = {key: value for key, value in row.items() if key not in ("joint", "fitting", "date")}
             fitting = row.get("fitting") or default_fitting
-            joints[name] = Joint(name, fitting, **known, date=day, order=len(joints))
+            joints[name] = Joint(name, fitting, **known, date=day, order=len(joints))  # type: ignore[arg-type]
     if not joints:
         raise JobError(f"{LIST_NAME} names no joint. Add a row for each joint, or remove the file.")
     return Listing(tuple(joints.values()), tuple(problems))
@@ -117,7 +130,11 @@ def dialect_of(data: bytes) -> type[csv.Dialect]:
 
 def column_of(raw: str | None) -> str:
     """Our name for a column by its title, or ""."""
-    return _COLUMNS.get(re.sub(r"[\s_-]+", " ", (raw or "").strip().lower()), "")
+    return _COLUMNS.get(_plain(raw or ""), "")
+
+
+def _plain(raw: str) -> str:
+    return re.sub(r"[\s_-]+", " ", raw.strip().lower())
 
 
 def _clean(row: dict[str, str], names: dict[str, str]) -> dict[str, str]:

@@ -54,4 +54,18 @@ _CHECKLIST = (
         BEGIN SELECT RAISE(ABORT, 'the ledger only grows: rows are never changed or removed'); END""",
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _BY_JOINT, _CHECKLIST)
+_JUDGEMENT = (
+    """CREATE TABLE judgement (
+        id INTEGER PRIMARY KEY, made TEXT NOT NULL, site TEXT NOT NULL, joint TEXT NOT NULL, word TEXT NOT NULL)""",
+    "CREATE INDEX judgement_joint ON judgement (site, joint)",
+    *(
+        f"""CREATE TRIGGER judgement_{verb.lower()} BEFORE {verb} ON judgement
+            BEGIN SELECT RAISE(ABORT, 'the ledger only grows: rows are never changed or removed'); END"""
+        for verb in ("UPDATE", "DELETE")
+    ),
+    """CREATE TRIGGER judgement_replace BEFORE INSERT ON judgement
+        WHEN EXISTS (SELECT 1 FROM judgement WHERE id = NEW.id)
+        BEGIN SELECT RAISE(ABORT, 'the ledger only grows: rows are never changed or removed'); END""",
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _BY_JOINT, _CHECKLIST, _JUDGEMENT)

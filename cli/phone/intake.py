@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import anyio
+from starlette.requests import ClientDisconnect
 
 from cli.phone.troubles import BadRequest, Busy, NotAPhoto, TooLarge
 
@@ -36,7 +37,7 @@ class Incoming:
 async def received(folder: Path, body: AsyncIterator[bytes], largest: int = LARGEST_BYTES) -> AsyncIterator[Incoming]:
     """Take in a body; its hidden file is gone afterwards unless it was moved away.
 
-    Raises TooLarge, NotAPhoto, BadRequest (empty) or Busy (the disk).
+    Raises TooLarge, NotAPhoto, BadRequest (empty, cut off) or Busy (the disk).
     """
     hidden = folder / HIDDEN
     try:
@@ -47,7 +48,10 @@ async def received(folder: Path, body: AsyncIterator[bytes], largest: int = LARG
     path = Path(name)
     try:
         with open(handle, "wb") as file:
-            sha256, size, head = await _take_in(file, body, largest)
+            try:
+                sha256, size, head = await _take_in(file, body, largest)
+            except ClientDisconnect:  # nobody hears this, and the phone sends the photo again
+                raise BadRequest("The connection was lost before the whole photo came. Send it again.") from None
         if not size:
             raise BadRequest("The photo came without a single byte. Send it again.")
         yield Incoming(path, sha256, size, _suffix(head))

@@ -160,7 +160,8 @@ def _bars(reason: dict[str, str]) -> bool:
 class Line:
     """A joint in the list.  word: full, short, unproven or missing (no photo yet).
 
-    marked: placed, misplaced or unproven, where there is a photo of its marked pipe; else "".
+    marked: placed, misplaced or unproven, where there is a photo of its marked pipe; else "".  why: what keeps the
+    joint from being full though a photo of it is.
     """
 
     name: str
@@ -170,6 +171,7 @@ class Line:
     demo: bool
     assisted: bool
     marked: str = ""
+    why: str = ""
 
 
 def line(judged: Judged) -> Line:
@@ -182,7 +184,8 @@ def line(judged: Judged) -> Line:
         about = " · ".join(filter(None, (about, ALL_ROUND)))
     before = best([answer for answer in answers if is_premark(answer)])
     return Line(joint.name, word, judged.count, about, any(map(is_demo, answers)),
-                any(map(is_assisted, answers)), before["verdict"] if before else "")
+                any(map(is_assisted, answers)), before["verdict"] if before else "",
+                next((found.text for found in judged.findings if found.weighs), ""))
 
 
 def checked_off(answers: dict[str, str]) -> str:
