@@ -31,6 +31,7 @@ _COLLARED = 0.25  # of the squared width: a patch of collar as large as this sit
 _PATCH, _OVERLAP = 1.5, 0.1  # of the width: how far from the end a patch goes on, and how far back it may begin
 _SAME_WAY = 0.7  # cosine between two directions that are one
 _STATION_PX, _LEAST_STATIONS = 3, 4  # along the axis, where widths are compared, and how many tell something
+_BEFORE = 0.6  # of the width: how far before the end they begin, for a patch may stand out
 _HIDDEN = 0.02  # of a station that something covers tells no width
 # By how much of its width what passes for a collar on a bare pipe seems wider than it: collars are by more, and of what
 # seems far narrower too little is seen.
@@ -109,7 +110,7 @@ def _step(frame: Look, seen: Sighting) -> float | None:
     wide = seen.pipe_width_px / scale
     pipe: list[tuple[float, float]] = []
     collar: list[tuple[float, float]] = []
-    for first in np.arange(-_FREE * wide, _NEAR_WIDTHS * wide, _STATION_PX):
+    for first in np.arange(-_BEFORE * wide, _NEAR_WIDTHS * wide, _STATION_PX):
         here = (along >= first) & (along < first + _STATION_PX) & (np.abs(beside) < wide)
         solid = here & np.isin(frame.classes, (_PIPE, _COLLAR, _INK))
         if not solid.any() or (frame.classes[here] == _OVER).mean() > _HIDDEN:

@@ -63,7 +63,7 @@ from vision.unwrap import FIRST_MM, STEP_MM, unwrap
 from vision.verdict import in_order, judge, judge_placement
 
 MOST_TURNS = 3
-# Times the assumed focal length, in the order in which they are tried: each stands for lenses of half to twice that.
+# Times the assumed focal length, in the order in which they are tried: each stands for all that `placing` lets it be.
 OTHER_LENSES = (1.4, 1.9, 0.87)
 LOOKS, LOOKS_ANEW = (SURE,), (ROUGHLY, SURE)  # how well a side must be seen to be taken over
 

@@ -39,33 +39,30 @@ _FIRST = (
 )
 _BY_JOINT = ("CREATE INDEX filing_joint ON filing (joint, site)", "CREATE INDEX filing_day ON filing (day)")
 
+
+def _only_grows(table: str) -> tuple[str, ...]:
+    """Triggers that refuse to change or to remove its rows."""
+    refusal = "RAISE(ABORT, 'the ledger only grows: rows are never changed or removed')"
+    return (
+        *(f"CREATE TRIGGER {table}_{verb.lower()} BEFORE {verb} ON {table} BEGIN SELECT {refusal}; END"
+          for verb in ("UPDATE", "DELETE")),
+        f"CREATE TRIGGER {table}_replace BEFORE INSERT ON {table}"
+        f" WHEN EXISTS (SELECT 1 FROM {table} WHERE id = NEW.id) BEGIN SELECT {refusal}; END",
+    )  # fmt: skip
+
+
 _CHECKLIST = (
     """CREATE TABLE checklist (
         id INTEGER PRIMARY KEY, made TEXT NOT NULL, site TEXT NOT NULL, joint TEXT NOT NULL, answers TEXT NOT
         NULL)""",
     "CREATE INDEX checklist_joint ON checklist (site, joint)",
-    *(
-        f"""CREATE TRIGGER checklist_{verb.lower()} BEFORE {verb} ON checklist
-            BEGIN SELECT RAISE(ABORT, 'the ledger only grows: rows are never changed or removed'); END"""
-        for verb in ("UPDATE", "DELETE")
-    ),
-    """CREATE TRIGGER checklist_replace BEFORE INSERT ON checklist
-        WHEN EXISTS (SELECT 1 FROM checklist WHERE id = NEW.id)
-        BEGIN SELECT RAISE(ABORT, 'the ledger only grows: rows are never changed or removed'); END""",
+    *_only_grows("checklist"),
 )
-
 _JUDGEMENT = (
     """CREATE TABLE judgement (
         id INTEGER PRIMARY KEY, made TEXT NOT NULL, site TEXT NOT NULL, joint TEXT NOT NULL, word TEXT NOT NULL)""",
     "CREATE INDEX judgement_joint ON judgement (site, joint)",
-    *(
-        f"""CREATE TRIGGER judgement_{verb.lower()} BEFORE {verb} ON judgement
-            BEGIN SELECT RAISE(ABORT, 'the ledger only grows: rows are never changed or removed'); END"""
-        for verb in ("UPDATE", "DELETE")
-    ),
-    """CREATE TRIGGER judgement_replace BEFORE INSERT ON judgement
-        WHEN EXISTS (SELECT 1 FROM judgement WHERE id = NEW.id)
-        BEGIN SELECT RAISE(ABORT, 'the ledger only grows: rows are never changed or removed'); END""",
+    *_only_grows("judgement"),
 )
 
 MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _BY_JOINT, _CHECKLIST, _JUDGEMENT)
