@@ -34,8 +34,10 @@ class Viewed:
 
 @dataclass(frozen=True)
 class Piped:
-    """The marked pipe of a joint: its photos, and the one that tells the depth best, with the side that it shows; None
-    where none tells it, or nobody said the side."""
+    """The marked pipe of a joint: its photos, and the one that counts, for it tells the depth best if one does.
+
+    best_deg: from which side that one was taken; None where nobody said so.
+    """
 
     photos: tuple[tuple[PremarkVerdict, PremarkAnswer], ...] = ()
     best: tuple[PremarkVerdict, PremarkAnswer] | None = None
@@ -68,14 +70,14 @@ class Piped:
         from vision.pipeline import with_premark
         from vision.views import ByPipe
 
-        if self.best is None or self.best[0].placement is None:
+        pipe = self.best[0] if self.best else None
+        if pipe is None or pipe.placement is None:
             return None
-        pipe = self.best[0]
         turns = [self.turn_deg(at) for at in at_deg] if at_deg else [None] * len(verdicts)
         said = [with_premark(verdict, pipe, fitting, turn) for verdict, turn in zip(verdicts, turns, strict=True)]
         differs = (number for number, each in enumerate(said, 1)
                    if any(doubt.reason == "mark-differs" for doubt in each.reasons))
-        return ByPipe(Marked.of(self.best[0].placement), pipe.word, tuple(each.word for each in said), tuple(differs))
+        return ByPipe(Marked.of(pipe.placement), pipe.word, tuple(each.word for each in said), tuple(differs))
 
 
 @dataclass(frozen=True)
@@ -96,7 +98,6 @@ class Look:
         from vision.pipeline import as_marked, with_premark
 
         piped = piped or Piped()
-
         data = disk.read_photo(path)
         began = time.perf_counter()
         verdict = check.inspect(data, self.fitting, self.camera, self.confidence)

@@ -28,8 +28,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Views:
-    """Photos of one joint, and of its marked pipe, and where they were taken from, degrees round the pipe; nothing of
-    the pipe's where the list doesn't say."""
+    """Photos of one joint, and of its marked pipe, and where they were taken from, degrees round the pipe.
+
+    pipe_sides_deg: empty where the list doesn't say them.
+    """
 
     joint: str
     paths: tuple[str, ...]
@@ -105,7 +107,7 @@ def combine_all(job: Job, store: Store, engine: Callable[[], Engine], course: Co
     for views, outcome in stream(engine(), job.combiner, tasks):
         if isinstance(outcome, Exception):
             course.notices.append(f"The photos of joint {visible(views.joint)} could not be put together ({outcome}); "
-                                  "each of them counts by itself.")
+                                  "each of them counts by itself, and none makes it full.")
         else:
             store.put_together(views.joint, outcome)
 
@@ -115,7 +117,8 @@ def _tasks(job: Job, store: Store, course: Course) -> Iterator[Views]:
     for sides in store.sides():
         trouble = _trouble(sides)
         if trouble:
-            course.notices.append(f"Joint {visible(sides.joint.name)}: {trouble} Its photos count each by itself.")
+            course.notices.append(f"Joint {visible(sides.joint.name)}: {trouble} Its photos count each by itself, and "
+                                  "none makes it full.")
             continue
         yield Views(sides.joint.name, sides.paths, sides.names, tuple(_degrees(sides)), rows.row(sides.joint.fitting),
                     job.camera, job.confidence, job.unit, sides.pipe_paths, sides.pipe_names,
