@@ -10,11 +10,12 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from cli.jobs.days import parse_day
 from cli.jobs.drift import chart
 from cli.jobs.duplicates import NEAR_BITS, near_copies, perceptual_hash
 from cli.jobs.errors import JobError
 from cli.jobs.folder import Found, Skipped, walk
-from cli.jobs.listing import Joint, Listing, parse_day, read_list
+from cli.jobs.listing import Joint, Listing, read_list
 from cli.jobs.matching import Matcher, joint_name
 from cli.jobs.text import cell, name_of, visible
 from cli.jobs.timing import far_from, out_of_order, taken_at
@@ -55,6 +56,38 @@ def test_list_says_what_it_could_not_understand_and_goes_on() -> None:
 def test_list_that_is_none_is_refused_with_a_remedy(data: bytes) -> None:
     with pytest.raises(JobError, match=r"joints\.csv"):
         read_list(data)
+
+
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-8-sig", "cp1252"])
+def test_list_as_spreadsheets_save_unicode_text(encoding: str) -> None:
+    data = "joint\tfitting\tlocation\r\nJ-1\tdemo-2\tZürich, 2\" riser\r\n".encode(encoding)
+    assert read_list(data).joints == (Joint("J-1", "demo-2", location='Zürich, 2" riser'),)
+
+
+def test_list_with_a_quotation_mark_that_is_never_closed_is_refused() -> None:
+    with pytest.raises(JobError, match=r"quotation mark in row 3 is never closed"):
+        read_list(b'joint,fitting,location\nA,x,\nB,x,"Sump\nC,x,\n')
+
+
+def test_list_says_which_row_has_moved_cells_and_counts_empty_ones() -> None:
+    listing = read_list(b"joint,fitting,location,installer\n\nA,x,Pump 3, island 2,Max\nB,x,,,,\n")
+    assert [joint.name for joint in listing.joints] == ["A", "B"]
+    assert [problem.split(" of ")[0] for problem in listing.problems] == ["Row 3"]
+
+
+def test_list_says_how_a_date_was_read_that_may_be_meant_otherwise() -> None:
+    told = read_list(b"joint,fitting,date\nA,x,6/6/2026\nB,x,5/4/2026\nC,x,7/4/2026\n")
+    assert [joint.date for joint in told.joints] == ["2026-06-06", "2026-05-04", "2026-07-04"]
+    assert len(told.problems) == 1
+    assert "5/4/2026" in told.problems[0]
+    assert "2026-05-04 or 2026-04-05" in told.problems[0]
+
+
+@pytest.mark.parametrize(("sure", "day"), [("5/25/2026", "2026-05-04"), ("25/5/2026", "2026-04-05")])
+def test_one_date_that_can_be_read_in_one_order_only_settles_that_of_the_list(sure: str, day: str) -> None:
+    told = read_list(f"joint,fitting,date\nA,x,5/4/2026\nB,x,{sure}\n".encode())
+    assert [joint.date for joint in told.joints] == [day, "2026-05-25"]
+    assert not told.problems
 
 
 def test_days() -> None:

@@ -16,10 +16,10 @@ import typer
 from calibration.fittings import Misuse
 from cli.jobs import checklist
 from cli.jobs.before import best, is_premark, joined
+from cli.jobs.days import parse_day
 from cli.jobs.errors import JobError, LedgerError
 from cli.jobs.findings import CAUTION, is_assisted, is_demo
 from cli.jobs.lengths import depth_of, gap_of, insertion_of, interval_of, least_of, limit_of, mark_depth_of
-from cli.jobs.listing import parse_day
 from cli.jobs.text import visible
 from cli.jobs.verdicts import JointWord, joint_word
 from cli.ledger import Entry, Ledger, default_path

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import csv
 import difflib
-import io
 import re
 from dataclasses import dataclass, replace
-from datetime import date, datetime
 
+from cli.jobs.days import is_day_first, parse_day
 from cli.jobs.errors import JobError
+from cli.jobs.sheet import decoded, rows_of
 from cli.jobs.text import visible
 
 LIST_NAME = "joints.csv"
@@ -20,7 +20,6 @@ _COLUMNS = {
     "premark sides": "premark_sides", "premark side": "premark_sides",
     "location": "location", "installer": "installer", "machine": "machine", "date": "date",
 }  # fmt: skip
-_DATES = ("%Y-%m-%d", "%m/%d/%Y", "%m/%d/%y", "%d.%m.%Y", "%Y/%m/%d", "%Y%m%d", "%d %b %Y", "%b %d, %Y")
 
 
 @dataclass(frozen=True)
@@ -57,24 +56,27 @@ class Listing:
 def read_list(data: bytes, default_fitting: str = "") -> Listing:
     """The list in the bytes of a CSV file.
 
-    Separators , ; and tab; UTF-8 (with or without its mark) or Windows-1252; columns in any order and case.
-    Raises JobError when there is no `joint` column, or no fitting for any joint.
+    Separators , ; and tab; UTF-8 (with or without its mark), UTF-16 with its mark, or Windows-1252; columns in any
+    order and case.  Raises JobError when there is no `joint` column, no joint, or a quotation mark is never closed.
     """
-    reader = csv.DictReader(io.StringIO(decoded(data), newline=""), dialect=dialect_of(data))
     try:
-        names = {raw: column_of(raw) for raw in reader.fieldnames or ()}
-        if "joint" not in names.values():
-            raise JobError(
-                f"{LIST_NAME} has no column 'joint'. Its first line should name the columns: "
-                "joint,fitting,photo pattern,location,installer,machine,date."
-            )
-        unknown = [raw for raw, name in names.items() if raw and not name]
-        rows = [_clean(row, names) for row in reader]
+        titles, *rows = rows_of(decoded(data))
     except csv.Error as error:
+        raise JobError(f"{LIST_NAME} is not a CSV file: {error}. Correct it, or save the list as CSV anew, and try "
+                       "again.") from error
+    columns = [column_of(title) for title in titles]
+    if "joint" not in columns:
         raise JobError(
-            f"{LIST_NAME} is not a CSV file: {error}. Save the list as CSV and try again."
-        ) from error
-    return _listed(rows, default_fitting, _not_read(unknown))
+            f"{LIST_NAME} has no column 'joint'. Its first line should name the columns: "
+            "joint,fitting,photo pattern,location,installer,machine,date."
+        )
+    unknown = [title for title, column in zip(titles, columns, strict=True) if title.strip() and not column]
+    told = [row[:len(columns)] for row in rows]
+    cells = [{column: value.strip() for column, value in zip(columns, row, strict=False) if column} for row in told]
+    day_first = is_day_first(row.get("date", "") for row in cells)
+    problems = [*_not_read(unknown), *_too_long(rows, len(columns)),
+                *(_dates_either_way(cells) if day_first is None else [])]
+    return _listed(cells, default_fitting, bool(day_first), problems)
 
 
 def _not_read(unknown: list[str]) -> list[str]:
@@ -87,7 +89,24 @@ def _not_read(unknown: list[str]) -> list[str]:
     return [f"{LIST_NAME} has columns that are not read: {named}."] if unknown else []
 
 
-def _listed(rows: list[dict[str, str]], default_fitting: str, problems: list[str]) -> Listing:
+def _too_long(rows: list[list[str]], most: int) -> list[str]:
+    """That a row has more cells than there are columns: one of them holds the separator, and all behind it moved on."""
+    return [f"Row {number} of {LIST_NAME} has more cells than the first line has columns, so what stands in it may "
+            "have moved into the next column. Put a cell that holds a comma or semicolon in quotation marks."
+            for number, row in enumerate(rows, start=2) if any(cell.strip() for cell in row[most:])]
+
+
+def _dates_either_way(rows: list[dict[str, str]]) -> list[str]:
+    """How dates are read that may be meant the other way round, with the first of them."""
+    for text in (row.get("date", "") for row in rows):
+        day, other = parse_day(text), parse_day(text, day_first=True)
+        if day and other and day != other:
+            return [f"Dates like {visible(text)} are read with the month first, here as {day}; write {day} or {other} "
+                    "to be sure."]
+    return []
+
+
+def _listed(rows: list[dict[str, str]], default_fitting: str, day_first: bool, problems: list[str]) -> Listing:
     joints: dict[str, Joint] = {}
     for number, row in enumerate(rows, start=2):
         name = row.get("joint", "")
@@ -99,7 +118,7 @@ def _listed(rows: list[dict[str, str]], default_fitting: str, problems: list[str
             problems.append(f"Joint {visible(name)} is in {LIST_NAME} twice; row {number} was left out.")
             joints[name] = replace(joints[name], twice=True)
         else:
-            day, trouble = _day(row.get("date", ""), name)
+            day, trouble = _day(row.get("date", ""), name, day_first)
             problems += trouble
             known = {key: value for key, value in row.items() if key not in ("joint", "fitting", "date")}
             fitting = row.get("fitting") or default_fitting
@@ -107,25 +126,6 @@ def _listed(rows: list[dict[str, str]], default_fitting: str, problems: list[str
     if not joints:
         raise JobError(f"{LIST_NAME} names no joint. Add a row for each joint, or remove the file.")
     return Listing(tuple(joints.values()), tuple(problems))
-
-
-def decoded(data: bytes) -> str:
-    """The list's text: UTF-8, or Windows-1252 where it is not."""
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        text = data.decode("cp1252", "replace")
-    return text.replace("\0", "")
-
-
-def dialect_of(data: bytes) -> type[csv.Dialect]:
-    """CSV with the separator that the first line uses most."""
-    first = data.split(b"\n", 1)[0]
-
-    class Found(csv.excel):
-        delimiter = max((",", ";", "\t"), key=lambda sign: first.count(sign.encode()))
-
-    return Found
 
 
 def column_of(raw: str | None) -> str:
@@ -137,30 +137,12 @@ def _plain(raw: str) -> str:
     return re.sub(r"[\s_-]+", " ", raw.strip().lower())
 
 
-def _clean(row: dict[str, str], names: dict[str, str]) -> dict[str, str]:
-    return {names[raw]: (value or "").strip() for raw, value in row.items() if names.get(raw)}
-
-
-def _day(text: str, joint: str) -> tuple[str, list[str]]:
+def _day(text: str, joint: str, day_first: bool) -> tuple[str, list[str]]:
     if not text:
         return "", []
-    found = parse_day(text)
+    found = parse_day(text, day_first)
     if found is None:
         return "", [
             f"The date {visible(text)!r} of joint {visible(joint)} could not be read; write 2026-05-04."
         ]
     return found.isoformat(), []
-
-
-def parse_day(text: str) -> date | None:
-    """A calendar day from 2026-05-04 (with or without a time), 5/4/2026 (US order) or 04.05.2026."""
-    try:
-        return datetime.fromisoformat(text).date()
-    except ValueError:
-        pass
-    for pattern in _DATES:
-        try:
-            return datetime.strptime(text, pattern).date()
-        except ValueError:
-            continue
-    return None

@@ -10,7 +10,8 @@ from datetime import date
 from pathlib import Path
 
 from cli.jobs.errors import JobError
-from cli.jobs.listing import LIST_NAME, Joint, Listing, column_of, decoded, dialect_of, read_list
+from cli.jobs.listing import LIST_NAME, Joint, Listing, column_of, read_list
+from cli.jobs.sheet import decoded, dialect_of, encoding_of, rows_of
 from cli.jobs.worker import read_photo
 from cli.phone.troubles import Busy, Taken
 
@@ -39,7 +40,8 @@ def read_listing(folder: Path) -> Listing | None:
 
 
 def _has_no_row(data: bytes) -> bool:
-    return len(data.strip().splitlines()) <= 1 and data.strip() != b"" and b"joint" in data.lower()
+    text = decoded(data).strip()
+    return len(text.splitlines()) == 1 and "joint" in text.lower()
 
 
 def add_joint(folder: Path, joint: str, fitting: str, photo: str = "") -> None:
@@ -55,27 +57,17 @@ def add_joint(folder: Path, joint: str, fitting: str, photo: str = "") -> None:
 
 def _row(data: bytes, joint: str, fitting: str, photo: str) -> bytes:
     text = decoded(data)
-    lines = text.splitlines()
-    dialect = dialect_of(data)
-    columns = [column_of(raw) for raw in next(csv.reader(lines[:1], dialect))]
+    columns = [column_of(title) for title in rows_of(text.splitlines()[0])[0]]
     if "fitting" not in columns:
         raise Taken(f"{LIST_NAME} has no column 'fitting', so a joint of a chosen size can't be added. Add the column "
                     "to its first line.")
     known = {"joint": joint, "fitting": fitting, "pattern": photo, "date": date.today().isoformat()}
     made = io.StringIO()
-    end = "\r\n" if b"\r\n" in data else "\n"
-    if not data.endswith((b"\n", b"\r")):
+    end = "\r\n" if "\r\n" in text else "\n"
+    if not text.endswith(("\n", "\r")):
         made.write(end)
-    csv.writer(made, dialect, lineterminator=end).writerow([known.get(column, "") for column in columns])
-    return made.getvalue().encode("utf-8" if _is_utf8(data) else "cp1252")
-
-
-def _is_utf8(data: bytes) -> bool:
-    try:
-        data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        return False
-    return True
+    csv.writer(made, dialect_of(text), lineterminator=end).writerow([known.get(column, "") for column in columns])
+    return made.getvalue().encode(encoding_of(data))
 
 
 def whole_file(path: Path, data: bytes) -> None:
