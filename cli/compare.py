@@ -92,7 +92,8 @@ def compare_command(
 def _asked(photos: list[Path], fitting: str, joint: str, site: str, ledger: Path | None, folder: Path | None,
            catalog: tuple[Fitting, ...]) -> tuple[list[Path], Fitting]:
     """The two photos and the fitting, as they were named or as the ledger has them."""
-    from calibration.fittings import Misuse, find_fitting
+    from calibration.fittings import Misuse, UnknownFitting, find_fitting
+    from cli.say import shown
 
     if joint:
         if photos:
@@ -100,7 +101,13 @@ def _asked(photos: list[Path], fitting: str, joint: str, site: str, ledger: Path
         from cli.jobs.recall import first_and_latest
 
         found = first_and_latest(joint, site, ledger, folder)
-        return found.paths, find_fitting(catalog, fitting or found.fitting)
+        try:
+            return found.paths, find_fitting(catalog, fitting or found.fitting)
+        except UnknownFitting as error:
+            if fitting:
+                raise
+            raise Misuse(f"{error} The ledger has joint {shown(joint)} with it; name the catalog of its job with "
+                         "--catalog.") from None
     if len(photos) != 2:
         raise Misuse(f"compare takes two photos, the earlier one first; {len(photos)} "
                      f"{'was' if len(photos) == 1 else 'were'} named. Or name a joint of the ledger with --joint.")

@@ -74,9 +74,14 @@ class Lines(BaseModel):
         """Raise UnusableLines where they were placed on a picture of another size."""
         photo = verdict.photo
         if photo is not None and photo.size_px != self.size_px:
-            (w, h), (wide, high) = self.size_px, photo.size_px
-            raise UnusableLines(f"The lines were placed on a picture of {w} x {h} pixels, this one has {wide} x "
-                                f"{high}. Name the photo they belong to, or place them anew.")
+            raise UnusableLines(misfit(self.size_px, photo.size_px))
+
+
+def misfit(lines_px: tuple[int, int], photo_px: tuple[int, int]) -> str:
+    """What is said of lines that were placed on a picture of another size."""
+    (w, h), (wide, high) = lines_px, photo_px
+    return (f"The lines were placed on a picture of {w} x {h} pixels, this one has {wide} x {high}. Name the photo "
+            "they belong to, or place them anew.")
 
 
 def parse_lines(text: str, name: str) -> Lines:

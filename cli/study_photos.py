@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 import sys
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path, PurePosixPath
@@ -48,6 +50,7 @@ def photo_rows(folder: Path, fitting: Fitting, unit: Unit, camera: Profile | Non
     """
     shots = shots_in(folder)
     _settle([shot.row for shot in shots])
+    _refuse_copies(shots)
     rows, silent = [], []
     for shot in _counted(shots):
         gap_mm = _gap_mm(shot, fitting, camera)
@@ -124,6 +127,30 @@ def _settle(rows: Sequence[Check]) -> None:
             "Every appraiser has to photograph every part equally often, and some photos are missing.\n"
             f"{_listed(lacking)}\nAdd them, or take these parts out of the folder.")
     complete_table(rows)
+
+
+def _refuse_copies(shots: Sequence[Shot]) -> None:
+    """A copied file repeats nothing: its trials agree whatever the method is worth.  Raises StudyError."""
+    by_size: dict[int, list[Shot]] = {}
+    for shot in shots:
+        by_size.setdefault(_size(shot.path), []).append(shot)
+    first: dict[str, Shot] = {}
+    copies = []
+    for shot in (shot for alike in by_size.values() if len(alike) > 1 for shot in alike):
+        with suppress(OSError, Misuse):  # said when its turn comes
+            kept = first.setdefault(hashlib.sha256(disk.read_photo(shot.path)).hexdigest(), shot)
+            if kept is not shot:
+                copies.append(f"{shot.name} is the same file as {kept.name}")
+    if copies:
+        raise StudyError("A trial has to be a photo of its own, and some are copies.\n"
+                         f"{_listed(copies)}\nTake these photos anew, or take their parts out of the folder.")
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return -1
 
 
 def _gap_mm(shot: Shot, fitting: Fitting, camera: Profile | None) -> float | str:

@@ -390,10 +390,9 @@ def test_lines_by_hand_make_an_assisted_answer_that_the_job_finds_again(folder: 
         assert "lines placed by Crew A" in page
         assert "assisted" in (await client.get("/joints")).text
         wrong = await client.put(f"/api/photos/{number}/lines", json=placed | {"size_px": [640, 480]})
-        assert wrong.status_code == 200
-        assert "640 x 480" in (await looked_at(client, number))["error"]
-        await client.put(f"/api/photos/{number}/lines", json=placed)
-        assert (await looked_at(client, number))["assisted"]
+        assert wrong.status_code == 400
+        assert "640 x 480" in wrong.json()["text"]
+        assert (await looked_at(client, number))["assisted"]  # by those that were placed before
 
     on_phone(folder, ledger, work, catalog=catalog, inspector=inspect_photo, limit_s=60.0)
     beside = json.loads((folder / f"J-1_1.jpg{SUFFIX}").read_text())

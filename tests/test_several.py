@@ -292,6 +292,15 @@ def test_a_joint_of_two_sites_needs_the_site(folder) -> None:
     assert run(*arguments, "--site", "north").exit_code in (0, 11)
 
 
+def test_a_joint_of_a_fitting_that_the_catalog_lacks_asks_for_the_catalog(folder) -> None:
+    for name in ("full1", "full2"):
+        keep(folder / "l.sqlite", folder / f"{name}.jpg")
+    result = CliRunner().invoke(app, ["compare", "--joint", "J-1", "--ledger", "l.sqlite"])
+    assert result.exit_code == 2
+    assert "No fitting is called 'test'" in result.stderr
+    assert "--catalog" in result.stderr
+
+
 def test_no_ledger_yet() -> None:
     result = run("compare", "--joint", "J-1", "--ledger", "none.sqlite")
     assert result.exit_code == 2

@@ -621,6 +621,13 @@ def test_names_and_cells_are_settled_before_a_photo_is_opened(study, shoot, tmp_
     assert words in err
 
 
+def test_a_copied_photo_is_no_trial(study, shoot):
+    seen = shoot(FLAT, Bo91="9.125")
+    code, out, err = study("photos", "--fitting", "demo-2")
+    assert (code, out, seen) == (2, "", [])
+    assert "9_Bo_1.jpg is the same file as 9_Ann_1.jpg" in err
+
+
 def test_gaps_of_0_are_spoken_of(study, shoot):
     shoot(FLAT, Ann21="0", Ann22="0.0")
     code, _, err = study("photos", "--fitting", "demo-2")

@@ -1,10 +1,8 @@
 """The same picture, or a near copy of it, used for two joints: found by a perceptual hash.
 
 The hash is the sign of the 256 lowest frequencies of the picture made small and grey, against their median.
-On 100 photos of different joints the nearest two differed in 90 of 256 bits; copies saved again at quality
-50,
-made a third as large, brightened or trimmed by 1 % differed in at most 30.  A copy that was turned, mirrored
-or
+On 100 photos of different joints the nearest two differed in 90 of 256 bits; copies saved again at quality 50,
+made a third as large, brightened or trimmed by 1 % differed in at most 30.  A copy that was turned, mirrored or
 trimmed by more is not found.
 """
 

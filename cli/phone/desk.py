@@ -167,9 +167,11 @@ class Desk:
         if answer and before and before.answer and not is_premark(answer):
             answer = joined(answer, before.answer, self.job.confidence)
         name, views = sent.name, [each.id for each in self._notes.of_kind(sent.joint, sent.kind)]
+        joint = self._survey.joint(sent.joint) if answer and sent.state == "checked" else None
         return Told(sent, answer, os.path.lexists(beside(self.top / name)), views.index(sent.id) + 1, len(views),
                     counts=before is not None and before.name == name and bool(answer and answer["depth"]),
-                    made=sent.kind == "before" and self._survey.measured(sent.joint), alone=alone)
+                    made=sent.kind == "before" and self._survey.measured(sent.joint), alone=alone,
+                    joint_word=joint.word if joint else "")
 
     @honest
     def path(self, photo_id: str) -> str:

@@ -4,11 +4,17 @@ from __future__ import annotations
 
 import io
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from PIL import Image
 
 PREVIEW_PX = 2000
 _QUALITY = 85
+_ORIENTATION, _ON_ITS_SIDE = 0x0112, (5, 6, 7, 8)  # EXIF 2.3
 
 
 @dataclass(frozen=True)
@@ -25,6 +31,19 @@ class Preview:
 
 def header_px(path: str) -> tuple[int, int]:
     """Width and height by the file's header, without decoding the picture.  Raises what Pillow raises."""
+    with _opened(path) as picture:
+        return picture.size
+
+
+def upright_px(path: str) -> tuple[int, int]:
+    """Width and height of the photo set upright, of a file that was taken in.  Raises what Pillow raises."""
+    with _opened(path) as picture:
+        width, height = picture.size
+        return (height, width) if picture.getexif().get(_ORIENTATION) in _ON_ITS_SIDE else (width, height)
+
+
+@contextmanager
+def _opened(path: str) -> Iterator[Image.Image]:
     import pillow_heif
     from PIL import Image
 
@@ -33,7 +52,7 @@ def header_px(path: str) -> tuple[int, int]:
         warnings.simplefilter("ignore")
         Image.MAX_IMAGE_PIXELS = None  # only the header is read; too many pixels are refused by our own count
         with Image.open(path) as picture:
-            return picture.size
+            yield picture
 
 
 def preview(path: str, camera: Any) -> Preview | None:

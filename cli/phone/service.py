@@ -10,14 +10,14 @@ from contextlib import suppress
 from typing import Any, TypeVar
 
 from cli.jobs.worker import check
-from cli.lines import Lines
+from cli.lines import Lines, misfit
 from cli.phone import pictures
 from cli.phone.crew import Crew, Lost
 from cli.phone.desk import Desk
 from cli.phone.intake import LARGEST_BYTES, received
 from cli.phone.names import Kind
 from cli.phone.told import Told
-from cli.phone.troubles import Busy, NotAPhoto, TooLarge, Trouble
+from cli.phone.troubles import BadRequest, Busy, NotAPhoto, TooLarge, Trouble
 from vision.decode import MOST_PIXELS
 
 T = TypeVar("T")
@@ -100,8 +100,20 @@ class Service:
         if lines is None:
             await self.at_desk(self.desk.unplace, photo_id)
         else:
+            await self._refuse_misfit(photo_id, lines)
             await self.at_desk(self.desk.place, photo_id, lines)
         return await self.photo(photo_id)
+
+    async def _refuse_misfit(self, photo_id: str, lines: Lines) -> None:
+        """Raise BadRequest for lines that were placed on a picture of another size."""
+        await self.at_desk(self.desk.of_joint_itself, photo_id)
+        path = await self.at_desk(self.desk.path, photo_id)
+        try:
+            size_px = await self.porter.do(pictures.upright_px, path)
+        except (RuntimeError, Lost) as error:
+            raise NotAPhoto("This file can't be opened as a photo, so no lines can be placed on it.") from error
+        if lines.size_px != size_px:
+            raise BadRequest(misfit(lines.size_px, size_px))
 
     async def preview(self, photo_id: str) -> pictures.Preview:
         """The picture to place lines on.  Raises NotAPhoto, BadRequest or Busy."""

@@ -27,6 +27,7 @@ _LATER = "There is a later photo of this pipe. If the mark was drawn anew, that 
 ALL_ROUND = "all its sides together: the job's report tells"
 _AFTERWARDS = "The joint has been pressed since: see its own photo."
 _BY_BOTH = "Far enough in, by the photos before and after. Go on with the checklist."
+_NOT_THE_JOINT = "Inside the limit on this photo, but the joint is {}. Leave it open."
 _SEE_TO = ("mark-askew-cut", "cut-askew")  # doubts about the pipe itself: no use any more once it is pushed in
 
 
@@ -129,6 +130,8 @@ def _of_joint(common: Card, told: Told, answer: dict[str, Any]) -> Card:
     alone = told.alone if told.alone != common.word else ""
     said = replace(common, gap=gap_of(answer), interval=interval_of(answer), limit=limit_of(answer), alone=alone,
                    placed_by=placed_by)  # fmt: skip
+    if common.word == "full" and told.joint_word in ("short", "unproven"):
+        said = replace(said, do=_NOT_THE_JOINT.format(told.joint_word.upper()))
     if answer.get("insertion_from") != "premark":
         return said
     least = answer.get("min_insertion")
