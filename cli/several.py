@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 import os
 import time
 from collections.abc import Callable, Sequence
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from calibration.camera import Profile
     from calibration.fittings import Fitting, Unit
     from cli.answer import Answer, PremarkAnswer
+    from vision.depths import Depths
     from vision.records import PremarkVerdict, Verdict
     from vision.views import ByPipe
 
@@ -34,50 +36,58 @@ class Viewed:
 
 @dataclass(frozen=True)
 class Piped:
-    """The marked pipe of a joint: its photos, and the one that counts, for it tells the depth best if one does.
-
-    best_deg: from which side that one was taken; None where nobody said so.
-    """
+    """The marked pipe of a joint: its photos, the one that counts, for it tells the depth best if one does, and what
+    all of them tell of the depth round the pipe."""
 
     photos: tuple[tuple[PremarkVerdict, PremarkAnswer], ...] = ()
     best: tuple[PremarkVerdict, PremarkAnswer] | None = None
-    best_deg: float | None = None
+    depths: Depths | None = None
 
     @classmethod
     def of(cls, photos: Sequence[tuple[PremarkVerdict, PremarkAnswer]], at_deg: Sequence[float] = ()) -> Piped:
-        """The best is chosen as a job does: the surest of those that agree with the last."""
+        """The best is chosen as a job does: the surest of those that agree with the last.  at_deg: from which sides
+        they were taken, where that is known."""
         from cli.jobs.before import best
+        from vision.depths import Depths
+        from vision.drawn import Before
 
         told = [answer.model_dump(mode="json") for _, answer in photos]
         chosen = best(told)
         if chosen is None:
             return cls()
         index = next(k for k, each in enumerate(told) if each is chosen)
-        return cls(tuple(photos), photos[index], at_deg[index] if at_deg else None)
+        sides: Sequence[float | None] = at_deg or [None] * len(photos)
+        befores = [Before(verdict, side) for (verdict, _), side in zip(photos, sides, strict=True)]
+        return cls(tuple(photos), photos[index], Depths.of(befores, index))
 
     @property
     def verdicts(self) -> list[PremarkVerdict]:
         """Of every photo."""
         return [verdict for verdict, _ in self.photos]
 
-    def turn_deg(self, at_deg: float | None) -> float | None:
-        """By how much a photo of the joint was taken from further round the pipe."""
-        return None if at_deg is None or self.best_deg is None else at_deg - self.best_deg
+    def beside(self, verdict: Verdict, fitting: Fitting, at_deg: float | None) -> Verdict:
+        """What a photo of the joint says together with the marked pipe; at_deg: from where it was taken."""
+        from vision.pipeline import with_premark
+
+        if self.best is None:
+            return verdict
+        marked = None
+        if self.depths and at_deg is not None and verdict.gap is not None:
+            angles = verdict.gap.near.angles_rad + math.radians(at_deg)
+            marked = self.depths.on(angles, verdict.measurement.confidence if verdict.measurement else 0.95)
+        return with_premark(verdict, self.best[0], fitting, None, marked)
 
     def told(self, verdicts: Sequence[Verdict], fitting: Fitting, at_deg: Sequence[float] | None) -> ByPipe | None:
         """What it adds for the whole joint."""
-        from vision.insertion import Marked
-        from vision.pipeline import with_premark
         from vision.views import ByPipe
 
-        pipe = self.best[0] if self.best else None
-        if pipe is None or pipe.placement is None:
+        if self.best is None or self.depths is None:
             return None
-        turns = [self.turn_deg(at) for at in at_deg] if at_deg else [None] * len(verdicts)
-        said = [with_premark(verdict, pipe, fitting, turn) for verdict, turn in zip(verdicts, turns, strict=True)]
+        sides: Sequence[float | None] = at_deg or [None] * len(verdicts)
+        said = [self.beside(verdict, fitting, side) for verdict, side in zip(verdicts, sides, strict=True)]
         differs = (number for number, each in enumerate(said, 1)
                    if any(doubt.reason == "mark-differs" for doubt in each.reasons))
-        return ByPipe(Marked.of(pipe.placement), pipe.word, tuple(each.word for each in said), tuple(differs))
+        return ByPipe(self.depths, self.best[0].word, tuple(each.word for each in said), tuple(differs))
 
 
 @dataclass(frozen=True)
@@ -95,7 +105,7 @@ class Look:
         from cli import disk
         from cli.answer import answer_of, before_of
         from cli.say import shown
-        from vision.pipeline import as_marked, with_premark
+        from vision.pipeline import as_marked
 
         piped = piped or Piped()
         data = disk.read_photo(path)
@@ -103,12 +113,10 @@ class Look:
         verdict = check.inspect(data, self.fitting, self.camera, self.confidence)
         for pipe in piped.verdicts:
             verdict = as_marked(verdict, pipe, self.fitting)
-        said, before = verdict, None
-        if piped.best:
-            said = with_premark(verdict, piped.best[0], self.fitting, piped.turn_deg(at_deg))
-            before = before_of(piped.best[1])
-        answer = answer_of(said, self.fitting, photo=shown(path), sha256=hashlib.sha256(data).hexdigest(),
-                           unit=self.unit, seconds=time.perf_counter() - began, before=before)
+        before = before_of(piped.best[1]) if piped.best else None
+        answer = answer_of(piped.beside(verdict, self.fitting, at_deg), self.fitting, photo=shown(path),
+                           sha256=hashlib.sha256(data).hexdigest(), unit=self.unit,
+                           seconds=time.perf_counter() - began, before=before)
         return Viewed(path, verdict, answer)
 
     def at_pipes(self, paths: Sequence[Path]) -> list[tuple[PremarkVerdict, PremarkAnswer]]:

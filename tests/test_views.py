@@ -15,6 +15,7 @@ from tests import scene as scenes
 from tests.benchmarks.compare import verdict_of
 from tests.benchmarks.views import Outcome, run
 from vision.compare import Turn
+from vision.depths import Depths
 from vision.insertion import Marked
 from vision.records import Doubt, Interval, PremarkWord, Verdict, Word
 from vision.ring import Fit, Placed, Wave, chi_square
@@ -188,7 +189,8 @@ def test_errors_alone_do_not_lift_the_low_end_of_a_level_ring():
 
 def by_pipe(depth_mm: float, word: PremarkWord = "placed", words: tuple[Word, ...] = ("full",) * 3) -> ByPipe:
     depth = Interval(depth_mm, depth_mm - 0.3, depth_mm + 0.3, 0.15)
-    return ByPipe(Marked(depth, 2.0, 0.2, 0.03), word, words)
+    wave = Wave(depth_mm, 0.0, 0.0, np.diag([0.15, 0.2, 0.2]) ** 2)
+    return ByPipe(Depths(wave, Marked(depth, 2.0, 0.2, 0.03)), word, words)
 
 
 def level_views() -> list[Verdict]:
@@ -205,8 +207,9 @@ def test_a_least_insertion_stands_in_for_the_gap(depth_mm, least_mm, words, word
     row = scenes.fitting(min_insertion=least_mm)
     found = join(level_views(), row, at_deg=THREE, pipe=by_pipe(depth_mm, "misplaced", words))
     assert found.word == word
-    assert found.insertion.length.value_mm == pytest.approx(depth_mm - found.worst.value_mm)
-    assert found.insertion.length.low_mm < depth_mm - 0.3 - found.worst.high_mm  # the cut may lie further back
+    lowest = depth_mm - found.ring.mean_mm - found.ring.amplitude_mm
+    assert found.insertion.length.value_mm == pytest.approx(lowest)
+    assert found.insertion.length.low_mm < lowest - 0.3  # the cut may lie further back
     assert (found.insertion.p_enough > 0.97) == (depth_mm > 28)
     assert [each.reason for each in found.reasons] == (["interval-spans-insertion"] if word == "unproven" else [])
     alone = join(level_views(), row, at_deg=THREE)
@@ -227,10 +230,24 @@ def test_a_misplaced_mark_proves_nothing_all_round_either():
 
 
 def test_a_cut_that_leans_has_the_pipe_in_less_on_some_side():
-    row, pipe = scenes.fitting(min_insertion=25.5), by_pipe(28.6)
+    row, pipe = scenes.fitting(min_insertion=26.5), by_pipe(28.6)
     assert join(level_views(), row, at_deg=THREE, pipe=pipe).word == "full"
-    leaning = replace(pipe, marked=replace(pipe.marked, cut_mm=2.6))
-    assert join(level_views(), row, at_deg=THREE, pipe=leaning).word == "unproven"
+    for wave in (replace(pipe.depths.wave, cos_mm=-2.6), replace(pipe.depths.wave, covariance=np.eye(3) * 1.5)):
+        leaning = replace(pipe, depths=replace(pipe.depths, wave=wave))
+        found = join(level_views(), row, at_deg=THREE, pipe=leaning)
+        assert found.word != "full"
+        assert found.insertion.length.low_mm < 26.5
+
+
+def test_a_mark_drawn_askew_goes_out_of_the_insertion():
+    """The pipe is in alike all round; the gap goes round as the mark does, and so did its depth."""
+    views, row = cocked(1.0, 1.5, 30.0, THREE), scenes.fitting(min_insertion=26.0)
+    straight, askew = by_pipe(28.6), by_pipe(28.6)
+    wave = Wave(28.6, 1.5 * math.cos(math.radians(30)), 1.5 * math.sin(math.radians(30)), np.diag([0.15] * 3) ** 2)
+    askew = replace(askew, depths=replace(askew.depths, wave=wave))
+    assert join(views, row, at_deg=THREE, pipe=askew).insertion.length.value_mm == pytest.approx(27.6, abs=0.15)
+    assert join(views, row, at_deg=THREE, pipe=straight).insertion.length.value_mm == pytest.approx(26.1, abs=0.15)
+    assert join(views, row, at_deg=THREE, pipe=askew).word == "full"
 
 
 @pytest.mark.parametrize("least_mm", [None, 25.0, 30.0])

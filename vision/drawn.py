@@ -27,21 +27,22 @@ _SIDES_U_RAD = math.radians(0.3)
 
 @dataclass(frozen=True)
 class Before:
-    """What was said of a marked pipe, and from which side it was photographed."""
+    """What was said of a marked pipe, and from which side it was photographed; None: nobody knows."""
 
     verdict: PremarkVerdict
-    at_deg: float
+    at_deg: float | None
 
 
 def mark_wave(befores: Sequence[Before]) -> Wave | None:
-    """The mark's place along the pipe as a wave round it; None where no photo shows a mark.
+    """The mark's place along the pipe as a wave round it; None where no photo from a known side shows a mark.
 
     Its mean says nothing and is 0: each photo counts from a place of its own.  What the silhouettes leave open of the
     axis passes for slant of the mark, most of it towards the lens, so that photos from several sides know more than
     one; before any of them a line drawn by hand is expected to be as square as hands draw.
     """
     seen = [(before.verdict.depth, before.verdict.pose, before.at_deg) for before in befores]
-    slopes = [_slope(depth.near, pose, math.radians(at)) for depth, pose, at in seen if depth and pose]
+    slopes = [_slope(depth.near, pose, math.radians(at)) for depth, pose, at in seen
+              if depth and pose and at is not None]
     if not slopes:
         return None
     radius = next(pose.pipe.radius_mm for _, pose, _ in seen if pose is not None)

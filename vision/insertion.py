@@ -36,8 +36,7 @@ class Marked:
     """What the photo of the marked pipe tells its joint.
 
     wave_mm: standard uncertainty of the wave in which the depth may go round the pipe.  by_pipe_mm: that of the depth
-    for the pipe's diameter alone.  lens_open: the depth is but a range (`Placement`).  cut_mm: by how
-    much the cut may lie further back on some side than in the middle, for it leans.
+    for the pipe's diameter alone.  lens_open: the depth is but a range (`Placement`).
     """
 
     depth: Interval
@@ -45,13 +44,11 @@ class Marked:
     wave_mm: float
     by_pipe_mm: float
     lens_open: bool = False
-    cut_mm: float = 0.0
 
     @classmethod
     def of(cls, found: Placement) -> Marked:
         """From what was measured."""
-        return cls(found.depth, found.line_width_mm, found.wave_mm, by_pipe_mm(found.budget),
-                   found.lens_open, found.cut.across.high_mm / 2)
+        return cls(found.depth, found.line_width_mm, found.wave_mm, by_pipe_mm(found.budget), found.lens_open)
 
 
 @dataclass(frozen=True)

@@ -303,13 +303,15 @@ def _first_told(verdicts: Iterable[_Said], misled: frozenset[str]) -> _Said:
     return kept
 
 
-def with_premark(said: Verdict, before: PremarkVerdict, fitting: Fitting, turn_deg: float | None = None) -> Verdict:
+def with_premark(said: Verdict, before: PremarkVerdict, fitting: Fitting, turn_deg: float | None = None,
+                 marked: Marked | None = None) -> Verdict:
     """What was said of a joint, with what the photo of its marked pipe adds: the insertion from both; the gap where the
     joint's photo hides it but shows the line's far edge; and that there is a mark, where the joint's photo shows a line
     that may be none.
 
     A photo that told no depth adds nothing but the word of it.  turn_deg: by how much the joint's photo was taken from
-    further round the pipe, where that is known.
+    further round the pipe, where that is known.  marked: what photos of the pipe told together of the side that the
+    joint's photo shows, where they did; the turn is then none.
     """
     if before.placement is None:
         unread = premark_unread(doubt.reason for doubt in before.reasons)
@@ -318,8 +320,8 @@ def with_premark(said: Verdict, before: PremarkVerdict, fitting: Fitting, turn_d
     found = said.measurement
     if found is None:
         return replace(said, premark=before)
-    both = judge_both(Marked.of(before.placement), Made.of(found), (said.word, said.reasons), before.word,
-                      Limits(fitting.max_gap_mm, fitting.min_insertion_mm), turn_deg)
+    both = judge_both(marked or Marked.of(before.placement), Made.of(found), (said.word, said.reasons), before.word,
+                      Limits(fitting.max_gap_mm, fitting.min_insertion_mm), 0.0 if marked else turn_deg)
     if both.insertion:
         found = replace(found, insertion=both.insertion.length)
     if both.gap and both.p_full is not None:

@@ -274,10 +274,15 @@ class Fit:
         return span, float((tops["middle"] <= limit_mm).mean())
 
 
+def draws_of(wave: Wave, seed: int) -> Floats:
+    """Draws (DRAWS, 3) of mean, cos and sin of a wave."""
+    mean = np.array([wave.mean_mm, wave.cos_mm, wave.sin_mm])
+    return np.asarray(np.random.default_rng(seed).multivariate_normal(mean, wave.covariance, DRAWS))
+
+
 def _tops(wave: Wave, seed: int) -> Floats:
     """Draws of the highest place of a wave."""
-    mean = np.array([wave.mean_mm, wave.cos_mm, wave.sin_mm])
-    drawn = np.random.default_rng(seed).multivariate_normal(mean, wave.covariance, DRAWS)
+    drawn = draws_of(wave, seed)
     return np.asarray(drawn[:, 0] + np.hypot(drawn[:, 1], drawn[:, 2]))
 
 

@@ -4,8 +4,8 @@ One photo sees a third of the pipe.  The views are placed round it, by the user'
 `ring` fits the gap all round to them.
 
 The joint is `full` where the worst gap, seen or not, lies at or under the limit with all of its interval, and
-at least LEAST_SEEN of the circumference was seen.  Where the catalog gives a least insertion, and a photo of the marked
-pipe told the mark's depth, the insertion at the worst place stands in for that gap.
+at least LEAST_SEEN of the circumference was seen.  Where the catalog gives a least insertion, and photos of the marked
+pipe told the mark's depth, the insertion where it is least stands in for that gap.
 """
 
 from __future__ import annotations
@@ -19,13 +19,13 @@ import numpy as np
 from calibration.fittings import Fitting
 from vision import place
 from vision.compare import Turn
-from vision.insertion import Marked, difference, p_enough
+from vision.depths import Depths, least_insertion
 from vision.propagation import normal_quantile
 from vision.reasons import REASONS
 from vision.records import Doubt, Insertion, Interval, PremarkWord, Verdict, Word
 from vision.redraw import SidesTooUncertain
 from vision.ring import Placed, Ring, Wave
-from vision.wave import TOLD_U_DEG, apart_mm
+from vision.wave import TOLD_U_DEG
 
 LEAST_SEEN = 0.5  # of the circumference, for `full`: this program's own rule, of no standard
 # Reasons of one view that bear on the whole joint: two bar a verdict on it, one says that a person placed lines.
@@ -34,12 +34,12 @@ _CARRIED = ("two-lines", "size-mismatch", "assisted")
 
 @dataclass(frozen=True)
 class ByPipe:
-    """What the photo of the marked pipe told, the word for it, and the word for each view by both photos.
+    """What photos of the marked pipe told of the mark's depth, the word for it, and that for each view with them.
 
     differs: the views, from 1, whose line can't be the marked pipe's, for it isn't as wide.
     """
 
-    marked: Marked
+    depths: Depths
     word: PremarkWord
     words: tuple[Word, ...]
     differs: tuple[int, ...] = ()
@@ -53,7 +53,8 @@ class JointVerdict:
 
     worst: the largest gap on the circumference, seen or not, at `worst_deg`.  seen: share of the circumference
     on which the mark was read.  mark, seat: how much of the wave the mark and the pipe's seat have, where a photo
-    before insertion told the mark's.  insertion: at the worst place, where such a photo told the mark's depth.
+    before insertion told the mark's.  insertion: where the pipe is in least, seen or not, where such photos told the
+    mark's depth.
     """
 
     word: Word
@@ -106,8 +107,9 @@ def _judged(blank: JointVerdict, ring: Ring, fitting: Fitting, before: tuple[Wav
     found = [] if fit.agrees else [Doubt("views-disagree", f"by {fit.apart_mm:.1f} mm")]
     if not fit.middle.is_level:
         found.append(_uneven(fit.middle, mark, seat))
+    inserted = least_insertion(fit, pipe.depths, blank.confidence, fitting.min_insertion_mm, seed) if pipe else None
     said = replace(blank, ring=fit.middle, worst=worst, worst_deg=fit.middle.top_deg, seen=seen_share(blank.views),
-                   p_full=p_full, mark=mark, seat=seat, insertion=_insertion(worst, pipe, fitting, blank.confidence))
+                   p_full=p_full, mark=mark, seat=seat, insertion=inserted)
     word, doubts = _by_worst(said, worst, fitting, _words(blank.views, pipe))
     return _unless_barred(replace(said, word=word), [*found, *doubts, *_by_pipe(pipe, fitting)], fitting)
 
@@ -115,22 +117,6 @@ def _judged(blank: JointVerdict, ring: Ring, fitting: Fitting, before: tuple[Wav
 def _words(views: Sequence[Placed], pipe: ByPipe | None) -> tuple[Word, ...]:
     """The word for each view, with what the marked pipe adds."""
     return pipe.words if pipe else tuple(view.verdict.word for view in views)
-
-
-def _insertion(worst: Interval, pipe: ByPipe | None, fitting: Fitting, confidence: float) -> Insertion | None:
-    """The insertion where the gap is worst; low: of the whole circumference.
-
-    The depth was seen on another side, and the pipe's diameter counts twice: the ring does not say how much of its gap
-    hangs on it.  Where the cut lies furthest back the pipe is in least, which no gap shows: as far as the cut was seen
-    to lean, or hands and saws make lengths go round (the 97.5th percentile of Rayleigh's law, for two parts alike).
-    """
-    if pipe is None:
-        return None
-    marked = pipe.marked
-    length = difference(marked.depth, worst, (0.0, 0.0), confidence, apart_mm(marked.wave_mm, None))
-    round_mm = max(marked.cut_mm, math.sqrt(-2 * math.log(0.025)) * marked.wave_mm)
-    length = replace(length, low_mm=length.value_mm - math.hypot(length.value_mm - length.low_mm, round_mm))
-    return Insertion(length, 0.0, p_enough(length, fitting.min_insertion_mm), lens_open=marked.lens_open)
 
 
 def _by_worst(said: JointVerdict, worst: Interval, fitting: Fitting,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from array import array
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from itertools import groupby
 from typing import Any
@@ -79,7 +79,11 @@ def clues(store: Store, *, listed_order: bool) -> Clues:
 def judged(store: Store, seen: Clues, confidence: float = 0.95) -> Iterator[Judged]:
     """Every joint, in the order of the list; confidence: of the answers' intervals."""
     for joint, trouble, told in store.joints():
-        everything = with_premark(told, confidence, at_deg(joint, told))
+        of_joint = [photo.id for photo in told if photo.kind == "joint"]
+        together = store.together(joint.name) if seen.copied.isdisjoint(of_joint) else None
+        answered = together.pop("answers", {}) if together else {}
+        everything = [replace(photo, answer=answered[photo.name]) if photo.name in answered else photo
+                      for photo in with_premark(told, confidence, at_deg(joint, told))]
         photos = [photo for photo in everything if photo.kind == "joint"]
         findings = [*_own(joint, trouble, everything), *seen.by_joint.get(joint.name, ())]
         answers = [photo for photo in photos if photo.answer]
@@ -92,7 +96,6 @@ def judged(store: Store, seen: Clues, confidence: float = 0.95) -> Iterator[Judg
         word = joint_word(counted, len(photos))
         if word == "full" and any(photo.state == "waiting" for photo in everything):
             word = "unproven"  # what has not been looked at may be short
-        together = None if any(photo.id in seen.copied for photo in photos) else store.together(joint.name)
         if together:
             findings += findings_of(together)
             word = together["verdict"]

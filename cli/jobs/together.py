@@ -50,12 +50,13 @@ Combiner = Callable[[Views], dict[str, Any]]
 
 
 def combine(views: Views) -> dict[str, Any]:
-    """The JSON of `collargap joint` for these photos, their own answers left out: the job has them."""
+    """The JSON of `collargap joint` for these photos, with their names in place of their answers; and `answers`: these,
+    by the names."""
     import hashlib
     import time
 
     from cli.all_round import joint_of
-    from cli.answer import answer_of
+    from cli.answer import answer_of, before_of
     from cli.several import Piped
     from vision.drawn import Before, mark_wave
     from vision.pipeline import as_marked, inspect
@@ -66,7 +67,7 @@ def combine(views: Views) -> dict[str, Any]:
     piped = Piped.of([_pipe(views, path, name, unit) for path, name in zip(views.pipe_paths, views.pipe_names,
                                                                            strict=True)], views.pipe_sides_deg)
     verdicts, answers = [], []
-    for path, name in zip(views.paths, views.names, strict=True):
+    for path, name, side in zip(views.paths, views.names, views.sides_deg, strict=True):
         data = read_photo(path)
         sha256, lines = hashlib.sha256(data).hexdigest(), lines_beside(path)
         if lines:
@@ -75,13 +76,15 @@ def combine(views: Views) -> dict[str, Any]:
         for pipe in piped.verdicts:
             verdict = as_marked(verdict, pipe, row)
         verdicts.append(verdict)
-        answers.append(answer_of(verdicts[-1], row, photo=name, sha256=sha256, unit=unit, seconds=0.0, lines=lines))
+        answers.append(answer_of(piped.beside(verdict, row, side), row, photo=name, sha256=sha256, unit=unit,
+                                 seconds=0.0, lines=lines, before=before_of(piped.best[1]) if piped.best else None))
     mark = mark_wave([Before(pipe, side) for pipe, side in zip(piped.verdicts, views.pipe_sides_deg, strict=False)])
     said = join(verdicts, row, at_deg=views.sides_deg, mark_askew=mark,
                 pipe=piped.told(verdicts, row, views.sides_deg), confidence=views.confidence)
     told = joint_of(said, row, answers, unit, time.perf_counter() - began).model_dump(mode="json")
     sides = views.pipe_sides_deg or (None,) * len(views.pipe_names)
-    return told | {"views": [view | {"photo": view["photo"]["photo"]} for view in told["views"]],
+    return told | {"answers": {view["photo"]["photo"]: view["photo"] for view in told["views"]},
+                   "views": [view | {"photo": view["photo"]["photo"]} for view in told["views"]],
                    "premark": [{"at_deg": side, "photo": name} for name, side in zip(views.pipe_names, sides,
                                                                                    strict=True)]}
 
@@ -164,12 +167,12 @@ def _pipe_degrees(sides: Sides) -> list[float]:
 
 
 def _inserted(together: dict[str, Any], digits: int) -> str:
-    """The insertion there, where it is what decides."""
+    """The insertion, where it is what decides."""
     found, least, unit = together.get("insertion"), together.get("min_insertion"), together["unit"]
     if not found or least is None:
         return ""
     low, high = (f"{found[end]:.{digits}f}" for end in ("low", "high"))
-    return f" By its marked pipe the insertion there is {low} to {high} {unit}, and {least:.{digits}f} is the least."
+    return f" Where the pipe is in least it is in by {low} to {high} {unit}; {least:.{digits}f} is the least allowed."
 
 
 def findings_of(together: dict[str, Any]) -> list[Finding]:

@@ -1,0 +1,182 @@
+"""Photos of one marked pipe -> the mark's depth all round it, and with the gap all round how far the pipe is in where
+it is in least: part of `views`.
+
+The depth goes round the pipe as m + a cos + b sin: a mark is drawn askew, a cut is out of square.  A photo tells it
+over the arc that it shows, and how mark and cut run against each other there: across the line of sight well, along it,
+where it passes for a bow, badly.  Both lie on one axis, so that what is wrong with the axis takes nothing from this.
+Of a side that no photo shows only what hands and saws do is known.
+
+Insertion is depth less gap, and a mark drawn askew goes out of that difference: what is left is the cut and the seat.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from vision.drawn import Before
+from vision.insertion import Marked, by_pipe_mm
+from vision.propagation import normal_quantile
+from vision.records import Depth, Floats, Insertion, Interval, Placement
+from vision.ring import Fit, Wave, chi_square, draws_of
+from vision.wave import HAND_RAD, SAW_RAD, TOLD_U_DEG
+
+# How well edges on the strip tell by how much mark and cut lean against each other, as angles: of 473 photos of marked
+# pipes (`studio.stories marked --first 200000`) 0.005 rad across the line of sight, and 0.015 along it, where one in
+# twenty is off by 0.03 and one in a hundred by 0.046.
+SLANT_U_RAD, BOW_U_RAD = 0.007, 0.03
+# What hands and saws do is asked here of pipes whose least side decides: those are worse than pipes usually are.
+_SUSPECTED = 2.0
+_DISAGREE = 0.999
+_ROUNDS = 3  # a side that was named wrong shifts a wave by how steep it is, which is known once it is fitted
+
+
+@dataclass(frozen=True)
+class Depths:
+    """The mark's depth all round, angles as the photos' sides are counted; and what the photo that counts told."""
+
+    wave: Wave
+    counts: Marked
+
+    @classmethod
+    def of(cls, befores: Sequence[Before], counts: int) -> Depths | None:
+        """From photos of the pipe, `counts` being the one that counts; None where that told no depth.
+
+        Where they can't all show one line, for it was drawn anew perhaps, that one counts alone.
+        """
+        told = [_Told.of(before) for before in befores]
+        best = told[counts]
+        if best is None:
+            return None
+        wave, agree = _fitted([each for each in told if each])
+        return cls(wave if agree else _fitted([best])[0], Marked.of(best.placement))
+
+    def on(self, angles_rad: Floats, confidence: float) -> Marked:
+        """As if a photo had been taken of the marked pipe that shows these lines of it."""
+        basis = np.array([1.0, float(np.cos(angles_rad).mean()), float(np.sin(angles_rad).mean())])
+        value = float(basis @ [self.wave.mean_mm, self.wave.cos_mm, self.wave.sin_mm])
+        u_mm = math.sqrt(float(basis @ self.wave.covariance @ basis))
+        reach = normal_quantile((1 + confidence) / 2) * u_mm
+        return replace(self.counts, depth=Interval(value, value - reach, value + reach, u_mm), wave_mm=0.0)
+
+
+def least_insertion(gap: Fit, depths: Depths, confidence: float, least_mm: float | None, seed: int = 0) -> Insertion:
+    """How far the pipe is in where it is in least, seen or not.
+
+    Errors make a wave of any difference, and a wave has its bottom below its mean: of one that may as well be level
+    the high end is that of a level one.  A gap that lies under the collar all round counts as none for the low end.
+    """
+    tail, depth = (1 - confidence) / 2, depths.wave
+    ways = {name: depth.less(wave) for name, wave in (("low", gap.high), ("middle", gap.middle), ("high", gap.low))}
+    drawn = {name: _lowest(wave, seed) for name, wave in ways.items()}
+    under = max(0.0, -(gap.high.mean_mm + gap.high.amplitude_mm))
+    value = ways["middle"].mean_mm - ways["middle"].amplitude_mm
+    high = float(np.quantile(drawn["high"], 1 - tail))
+    if ways["high"].is_level:
+        level = ways["high"]
+        high = max(high, level.mean_mm + normal_quantile(1 - tail) * math.sqrt(float(level.covariance[0, 0])))
+    low = float(np.quantile(drawn["low"], tail)) - under
+    u_mm = math.hypot(float(drawn["middle"].std()), (gap.high.mean_mm - gap.middle.mean_mm) / math.sqrt(3))
+    enough = None if least_mm is None else float((drawn["middle"] >= least_mm).mean())
+    return Insertion(Interval(value, min(low, value), max(high, value), u_mm), 0.0, enough,
+                     lens_open=depths.counts.lens_open)
+
+
+def _lowest(wave: Wave, seed: int) -> Floats:
+    """Draws of a wave's lowest place."""
+    drawn = draws_of(wave, seed)
+    return np.asarray(drawn[:, 0] - np.hypot(drawn[:, 1], drawn[:, 2]))
+
+
+@dataclass(frozen=True)
+class _Told:
+    """What one photo told: the depth over its arc, how mark and cut lean against each other, all in its own angles.
+
+    seen: mean of 1, cos and sin over the arc.  at_rad: the side that it was taken from; None: nobody knows.
+    """
+
+    placement: Placement
+    seen: Floats
+    lean_mm: Floats
+    radius_mm: float
+    at_rad: float | None
+
+    @classmethod
+    def of(cls, before: Before) -> _Told | None:
+        said = before.verdict
+        if said.placement is None or said.depth is None or said.pose is None:
+            return None
+        angles = said.depth.near.angles_rad
+        basis = np.column_stack([np.ones(len(angles)), np.cos(angles), np.sin(angles)])
+        lean = np.linalg.lstsq(basis, _apart_mm(said.depth), rcond=None)[0][1:]
+        at = None if before.at_deg is None else math.radians(before.at_deg)
+        return cls(said.placement, basis.mean(0), lean, said.pose.pipe.radius_mm, at)
+
+    @property
+    def u_mm(self) -> float:
+        """Standard uncertainty of the depth; of a range, as if its ends were those of a normal law."""
+        depth = self.placement.depth
+        k = normal_quantile((1 + self.placement.confidence) / 2)
+        return max(depth.u_mm, (depth.high_mm - depth.low_mm) / 2 / k)
+
+    @property
+    def wave_u_mm(self) -> float:
+        """Standard deviation of a and of b before anything is read, or more where the cut was seen to lean by more."""
+        usual = _SUSPECTED * math.hypot(HAND_RAD, SAW_RAD) * self.radius_mm
+        return max(usual, self.placement.wave_mm, self.placement.cut.across.high_mm / 4)
+
+    def rows(self, wave: Floats, wave_u_mm: float) -> tuple[Floats, Floats, Floats]:
+        """What it says of (m, a, b): its rows, what they come to, and their covariance, the wave being about `wave`.
+
+        A photo whose side nobody knows says what the depth is on a side that may be any.
+        """
+        if self.at_rad is None:
+            variance = self.u_mm**2 + (wave_u_mm * float(np.hypot(*self.seen[1:]))) ** 2
+            return np.array([[1.0, 0, 0]]), np.array([self.placement.depth.value_mm]), np.array([[variance]])
+        cos, sin = math.cos(self.at_rad), math.sin(self.at_rad)
+        turned = np.array([[1.0, 0, 0], [0, cos, sin], [0, -sin, cos]])
+        rows = np.vstack([self.seen, [0, 1, 0], [0, 0, 1]]) @ turned
+        found = np.array([self.placement.depth.value_mm, *self.lean_mm])
+        a, b = (turned @ wave)[1:]
+        beside = np.array([self.seen[1] * b - self.seen[2] * a, b, -a]) * math.radians(TOLD_U_DEG)
+        own = [self.u_mm**2, (BOW_U_RAD * self.radius_mm) ** 2, (SLANT_U_RAD * self.radius_mm) ** 2]
+        return rows, found, np.diag(own) + np.outer(beside, beside)
+
+
+def _fitted(told: Sequence[_Told]) -> tuple[Wave, bool]:
+    """The wave that all photos and what hands and saws do make likeliest, and whether they may show one line."""
+    wave_u_mm = max(each.wave_u_mm for each in told)
+    prior = np.diag([0.0, 1 / wave_u_mm**2, 1 / wave_u_mm**2])
+    theta = np.zeros(3)
+    for _ in range(_ROUNDS):
+        parts = [each.rows(theta, wave_u_mm) for each in told]
+        rows, found = np.vstack([part[0] for part in parts]), np.concatenate([part[1] for part in parts])
+        errors = _errors(told, [part[2] for part in parts])
+        weighed = np.linalg.solve(errors, rows)
+        spread = np.linalg.inv(rows.T @ weighed + prior)
+        theta = spread @ weighed.T @ found
+    rest = found - rows @ theta
+    score, free = float(rest @ np.linalg.solve(errors, rest)), len(found) - len(theta)
+    wave = Wave(float(theta[0]), float(theta[1]), float(theta[2]), np.asarray(spread))
+    return wave, len(told) < 2 or score <= chi_square(_DISAGREE, max(free, 1))
+
+
+def _errors(told: Sequence[_Told], parts: Sequence[Floats]) -> Floats:
+    """Covariance of what all photos say; the pipe's diameter scales every depth alike."""
+    starts = np.cumsum([0, *(len(part) for part in parts)])
+    errors = np.zeros((starts[-1], starts[-1]))
+    levels = np.zeros(starts[-1])
+    for each, part, start in zip(told, parts, starts[:-1], strict=True):
+        errors[start:start + len(part), start:start + len(part)] = part
+        levels[start] = by_pipe_mm(each.placement.budget)
+    scaled = np.outer(levels, levels)
+    return np.asarray(errors + scaled - np.diag(np.diag(scaled)))
+
+
+def _apart_mm(depth: Depth) -> Floats:
+    """How far mark and cut lie apart on the mark's rows."""
+    order = np.argsort(depth.cut.angles_rad)
+    return depth.near.at_mm - np.interp(depth.near.angles_rad, depth.cut.angles_rad[order], depth.cut.at_mm[order])
