@@ -22,7 +22,8 @@ PARTS = {"focal": {"decode"}, "looks": {"locate", "end"}, "sides": {"refine", "a
 # After the road: they put several verdicts together, and may ask stages of it.
 BEYOND = {"both": {"insertion", "verdict"}, "compare": {"uncertainty", "redraw", "wave"},
           "ring": {"uncertainty", "redraw", "compare", "wave"},
-          "views": {"insertion", "redraw", "place", "compare", "ring", "wave"},
+          "views": {"depths", "redraw", "place", "compare", "ring", "wave"},
+          "depths": {"insertion", "drawn", "ring", "wave"},
           "drawn": {"redraw", "compare", "ring", "wave"}, "place": set()}
 SHARED = {"records", "reasons", "geometry", "propagation", "networks"}
 FROM_CALIBRATION = {"calibration.camera": {"Camera", "FocalSource"}, "calibration.fittings": {"Fitting"}}
