@@ -196,9 +196,7 @@ def _answer(path: Path, data: bytes, asked: Asked, course: Course[Answer], marke
     else:
         verdict = inspect(data, asked.fitting, asked.camera, asked.confidence)
     if marked:
-        from vision.pipeline import with_premark
-
-        verdict = with_premark(verdict, marked.verdict, asked.fitting, asked.turned_deg)
+        verdict = _beside(verdict, marked.verdict, asked)
     answer = answer_of(verdict, asked.fitting, photo=shown(path), sha256=sha256, unit=asked.unit,
                        seconds=time.perf_counter() - began, before=marked.told if marked else None, lines=lines)
     if asked.overlay:
@@ -206,6 +204,18 @@ def _answer(path: Path, data: bytes, asked: Asked, course: Course[Answer], marke
 
         write(asked.overlay, path, jpeg(verdict, answer, asked.fitting), course.pictures)
     return answer
+
+
+def _beside(verdict: Verdict, pipe: PremarkVerdict, asked: Asked) -> Verdict:
+    """What the photo of the marked pipe adds; where both sides are known, of the one that the joint's photo shows."""
+    from vision.pipeline import with_premark
+
+    if asked.turned_deg is None:
+        return with_premark(verdict, pipe, asked.fitting)
+    from vision.depths import Depths
+    from vision.drawn import Before
+
+    return with_premark(verdict, pipe, asked.fitting, Depths.of([Before(pipe, 0.0)], 0), asked.turned_deg)
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import math
 import os
 import time
 from collections.abc import Callable, Sequence
@@ -71,11 +70,9 @@ class Piped:
 
         if self.best is None:
             return verdict
-        marked = None
-        if self.depths and at_deg is not None and verdict.gap is not None:
-            angles = verdict.gap.near.angles_rad + math.radians(at_deg)
-            marked = self.depths.on(angles, verdict.measurement.confidence if verdict.measurement else 0.95)
-        return with_premark(verdict, self.best[0], fitting, None, marked)
+        if at_deg is None:
+            return with_premark(verdict, self.best[0], fitting)
+        return with_premark(verdict, self.best[0], fitting, self.depths, at_deg)
 
     def told(self, verdicts: Sequence[Verdict], fitting: Fitting, at_deg: Sequence[float] | None) -> ByPipe | None:
         """What it adds for the whole joint."""

@@ -74,6 +74,7 @@ def placement(scene: Scene, rng: np.random.Generator | None = None) -> Placement
 
 def verdict(scene: Scene) -> PremarkVerdict:
     """The verdict, without the picture."""
+    depth, limbs, pose = stages(scene)
     found = placement(scene)
     word, reasons = judge_placement(found, (), scene.catalog)
-    return PremarkVerdict(word, reasons, found)
+    return PremarkVerdict(word, reasons, found, limbs=limbs, pose=pose, depth=depth)

@@ -10,13 +10,10 @@ import pytest
 
 from cli.answer import answer_of, before_of, premark_answer_of
 from cli.jobs.before import best, joined
-from cli.jobs.before import with_premark as with_marked_pipe
 from cli.jobs.lengths import depth_of, insertion_of, interval_of
 from cli.jobs.listing import Joint, Listing, read_list
 from cli.jobs.matching import Matcher, joint_name
 from cli.jobs.settings import settings_of
-from cli.jobs.store import Answered
-from cli.jobs.together import at_deg
 from cli.jobs.worker import Task
 from tests import job_stub, pipes
 from tests.answers import in_doubt, known_fitting, known_verdict
@@ -103,17 +100,16 @@ def test_which_word_comes_of_both(gap: str, pipe: str, least: float | None, word
 
 @pytest.mark.parametrize("gap_mm", [-0.6, 0.9, 6.0])
 @pytest.mark.parametrize("least", [None, 26.0])
-@pytest.mark.parametrize("turn_deg", [None, 0.0])
 @pytest.mark.parametrize("joint", [known_verdict, in_doubt])
-def test_a_job_says_what_check_says_of_the_same_photos(gap_mm: float, least: float | None, turn_deg: float | None,
+def test_a_job_says_what_check_says_of_the_same_photos(gap_mm: float, least: float | None,
                                                        joint: Callable[[float], Verdict]) -> None:
     row = known_fitting().model_copy(update={"min_insertion": least})
     said, before = joint(gap_mm), pipes.verdict(pipes.marked(28.6, fitting=row))
     facts = {"photo": "a.jpg", "sha256": "0", "unit": "mm", "seconds": 0.0}
     made, pipe = answer_of(said, row, **facts), premark_answer_of(before, row, **facts)
-    check = answer_of(with_premark(said, before, row, turn_deg), row, **facts, before=before_of(pipe))
+    check = answer_of(with_premark(said, before, row), row, **facts, before=before_of(pipe))
     check = json.loads(check.model_dump_json())
-    told = joined(json.loads(made.model_dump_json()), json.loads(pipe.model_dump_json()), turn_deg=turn_deg)
+    told = joined(json.loads(made.model_dump_json()), json.loads(pipe.model_dump_json()))
     assert (check["gap_from"] == "width") == (gap_mm < 0)
     for key in ("gap", "insertion"):
         assert told[key] == pytest.approx(check[key], abs=2e-4)
@@ -164,35 +160,6 @@ def test_an_answer_from_before_version_0_19_is_put_together_as_it_was() -> None:
     made, pipe = answers("full", "placed", None)
     assert "by_side" not in made
     assert joined(made, pipe)["insertion"] == joined(made | {"by_side": 0.0, "far_edge": None}, pipe)["insertion"]
-
-
-@pytest.mark.parametrize(("sides", "pipe_sides", "known"), [
-    ("0 120", "90", {"J-1_1.jpg": 0.0, "J-1_2.jpg": 120.0, "J-1_before.jpg": 90.0}),
-    ("12h 4h", "", {"J-1_1.jpg": 0.0, "J-1_2.jpg": 120.0}),
-    ("0", "3h", {"J-1_before.jpg": 90.0}),  # one side for two photos: nobody knows which
-    ("left", "", {}),
-])
-def test_the_list_tells_from_which_sides_pipe_and_joint_were_photographed(sides: str, pipe_sides: str,
-                                                                          known: dict) -> None:
-    kinds = {"J-1_2.jpg": "joint", "J-1_before.jpg": "premark", "J-1_1.jpg": "joint"}
-    photos = [Answered(i, name, "checked", "", {}, "", None, None, kind)
-              for i, (name, kind) in enumerate(kinds.items())]
-    assert at_deg(Joint("J-1", "2", sides=sides, premark_sides=pipe_sides), photos) == known
-
-
-def test_a_job_whose_list_names_the_sides_is_surer_of_the_insertion() -> None:
-    row, facts = known_fitting(), {"sha256": "0", "unit": "mm", "seconds": 0.0}
-    made = answer_of(known_verdict(0.9), row, photo="J-1.jpg", **facts)
-    pipe = premark_answer_of(pipes.verdict(pipes.marked(28.6, fitting=row)), row, photo="J-1_before.jpg", **facts)
-    photos = [Answered(i, answer.photo, "checked", "", json.loads(answer.model_dump_json()), "", None, None, kind)
-              for i, (answer, kind) in enumerate([(made, "joint"), (pipe, "premark")])]
-    told = {}
-    for name, at in {"untold": {}, "same": {"J-1.jpg": 90.0, "J-1_before.jpg": 90.0},
-                     "opposite": {"J-1.jpg": 270.0, "J-1_before.jpg": 90.0}}.items():
-        joint, before = with_marked_pipe(photos, at_deg=at)
-        assert before.answer == photos[1].answer
-        told[name] = joint.answer["insertion"]["u"]
-    assert told["same"] < 0.6 * told["untold"] < told["opposite"]
 
 
 def test_of_several_photos_of_a_pipe_the_one_that_knows_best_counts() -> None:

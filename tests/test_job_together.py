@@ -9,7 +9,9 @@ from typing import Any
 import pytest
 
 import cli.job
+from cli.answer import answer_of
 from cli.jobs.together import Views, findings_of
+from tests.answers import known_fitting, known_verdict
 from tests.job_stub import photo
 from tests.test_job import Desk, Threads
 
@@ -79,6 +81,23 @@ def test_sides_of_the_marked_pipe_travel_along(desk) -> None:
     (desk.folder / "joints.csv").write_text(f"{head}J-1,2,J-1_*,0 120,4h 8h\n")
     _, _, err = desk.job()
     assert "its column 'premark sides' names 2 sides, but there is 1 photo" in err
+
+
+def test_photos_are_told_as_they_were_put_together(desk, monkeypatch) -> None:
+    """Where the sides are known the marked pipe tells more of each photo than it tells of photos from anywhere."""
+    def combined(views: Views) -> dict[str, Any]:
+        both = {"value": 1.1, "low": 1.05, "high": 1.15, "u": 0.02}
+        told = {name: plain | {"photo": name, "insertion": both, "insertion_from": "premark"} for name in views.names}
+        return stub_combine(views) | {"answers": told}
+
+    monkeypatch.setattr(cli.job, "combine", combined)
+    fill(desk, "J-1,2,J-1_*,0 120\n", **{"J-1_1": "full", "J-1_2": "full"})
+    plain = json.loads(answer_of(known_verdict(0.9), known_fitting(), photo="", sha256="0", unit="in", seconds=0.0)
+                         .model_dump_json())
+    desk.job()
+    assert [row["insertion"] for row in desk.rows()] == ["1.1", "1.1"]
+    lines = [json.loads(line) for line in (desk.folder / "results.jsonl").read_text().splitlines()]
+    assert all("answers" not in line["all_round"] for line in lines)
 
 
 def test_full_photos_are_not_enough_where_the_sides_are_known(desk) -> None:

@@ -39,16 +39,14 @@ class Both:
     p_full: float | None = None
 
 
-def judge_both(marked: Marked, made: Made, said: Said, pipe: PremarkWord, limits: Limits,
-               turn_deg: float | None = None) -> Both:
+def judge_both(marked: Marked, made: Made, said: Said, pipe: PremarkWord, limits: Limits) -> Both:
     """The word for a joint by both photos.
 
-    said: word and reasons by the joint's photo alone.  pipe: the word for the marked pipe.  turn_deg: by how much the
-    joint's photo was taken from further round the pipe; None: nobody knows.
+    said: word and reasons by the joint's photo alone.  pipe: the word for the marked pipe.
     """
     if doubt := unlike(marked, made):
         return Both("unproven", in_order([*said[1], doubt]))
-    insertion = insert(marked, made, limits.insertion_mm, turn_deg)
+    insertion = insert(marked, made, limits.insertion_mm)
     gap = p_full = None
     if near := insertion.near:
         gap, p_full = gap_of(near), p_within(near, limits.gap_mm)

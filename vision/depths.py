@@ -60,7 +60,7 @@ class Depths:
         value = float(basis @ [self.wave.mean_mm, self.wave.cos_mm, self.wave.sin_mm])
         u_mm = math.sqrt(float(basis @ self.wave.covariance @ basis))
         reach = normal_quantile((1 + confidence) / 2) * u_mm
-        return replace(self.counts, depth=Interval(value, value - reach, value + reach, u_mm), wave_mm=0.0)
+        return replace(self.counts, depth=Interval(value, value - reach, value + reach, u_mm), same_side=True)
 
 
 def least_insertion(gap: Fit, depths: Depths, confidence: float, least_mm: float | None, seed: int = 0) -> Insertion:

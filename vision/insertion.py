@@ -6,7 +6,8 @@ difference bends nowhere, so the law of propagation (JCGM 100 clause 5.2) is all
 draws of both chains with one diameter (JCGM 101).
 
 The insertion is told along the side that the joint's photo shows.  The marked pipe was photographed from another, as
-a rule, where its depth is another if the cut is out of square or the mark askew.
+a rule, where its depth is another if the cut is out of square or the mark askew: `depths` tells it of the joint's side
+where both are known.
 
 Where the mark comes out from under the lip, or lies under the collar, its near edge is hidden; but its far edge shows,
 and the marked pipe told how wide the line is.  So the near edge lies that much nearer, beyond the mouth perhaps.
@@ -36,7 +37,8 @@ class Marked:
     """What the photo of the marked pipe tells its joint.
 
     wave_mm: standard uncertainty of the wave in which the depth may go round the pipe.  by_pipe_mm: that of the depth
-    for the pipe's diameter alone.  lens_open: the depth is but a range (`Placement`).
+    for the pipe's diameter alone.  lens_open: the depth is but a range (`Placement`).  same_side: the depth is that of
+    the very side that the joint's photo shows.
     """
 
     depth: Interval
@@ -44,6 +46,7 @@ class Marked:
     wave_mm: float
     by_pipe_mm: float
     lens_open: bool = False
+    same_side: bool = False
 
     @classmethod
     def of(cls, found: Placement) -> Marked:
@@ -74,14 +77,11 @@ def by_pipe_mm(parts: Iterable[Contribution]) -> float:
     return sum(part.u_mm for part in parts if part.name == PIPE_DIAMETER)
 
 
-def insert(before: Marked, after: Made, least_mm: float | None = None, turn_deg: float | None = None) -> Insertion:
-    """The insertion by the photo of the marked pipe and the photo of the joint.
-
-    turn_deg: by how much the joint's was taken from further round the pipe; None: nobody knows.
-    """
+def insert(before: Marked, after: Made, least_mm: float | None = None) -> Insertion:
+    """The insertion by the photo of the marked pipe and the photo of the joint."""
     near = None if after.far is None else _near_edge(before, after.far, after)
     shared = before.by_pipe_mm, after.by_pipe_mm
-    side = apart_mm(max(before.wave_mm, after.wave_mm), turn_deg)
+    side = 0.0 if before.same_side else apart_mm(max(before.wave_mm, after.wave_mm), None)
     length = difference(before.depth, near or after.gap, shared, after.confidence, side)
     return Insertion(length, shared[0] - shared[1], p_enough(length, least_mm), near, before.lens_open)
 

@@ -13,9 +13,10 @@ A stage that can't go on returns a Refusal; the answer is then `unproven`, and c
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from calibration.camera import Camera, Profile
 from calibration.fittings import Fitting
@@ -61,6 +62,9 @@ from vision.trace import read_by_hand
 from vision.uncertainty import measure
 from vision.unwrap import FIRST_MM, STEP_MM, unwrap
 from vision.verdict import in_order, judge, judge_placement
+
+if TYPE_CHECKING:
+    from vision.depths import Depths
 
 MOST_TURNS = 3
 # Times the assumed focal length, in the order in which they are tried: each stands for all that `placing` lets it be.
@@ -303,15 +307,14 @@ def _first_told(verdicts: Iterable[_Said], misled: frozenset[str]) -> _Said:
     return kept
 
 
-def with_premark(said: Verdict, before: PremarkVerdict, fitting: Fitting, turn_deg: float | None = None,
-                 marked: Marked | None = None) -> Verdict:
+def with_premark(said: Verdict, before: PremarkVerdict, fitting: Fitting, depths: Depths | None = None,
+                 at_deg: float = 0.0) -> Verdict:
     """What was said of a joint, with what the photo of its marked pipe adds: the insertion from both; the gap where the
     joint's photo hides it but shows the line's far edge; and that there is a mark, where the joint's photo shows a line
     that may be none.
 
-    A photo that told no depth adds nothing but the word of it.  turn_deg: by how much the joint's photo was taken from
-    further round the pipe, where that is known.  marked: what photos of the pipe told together of the side that the
-    joint's photo shows, where they did; the turn is then none.
+    A photo that told no depth adds nothing but the word of it.  depths: the mark's depth all round, where it is known
+    from which sides the pipe and, at_deg, the joint were photographed.
     """
     if before.placement is None:
         unread = premark_unread(doubt.reason for doubt in before.reasons)
@@ -320,8 +323,11 @@ def with_premark(said: Verdict, before: PremarkVerdict, fitting: Fitting, turn_d
     found = said.measurement
     if found is None:
         return replace(said, premark=before)
-    both = judge_both(marked or Marked.of(before.placement), Made.of(found), (said.word, said.reasons), before.word,
-                      Limits(fitting.max_gap_mm, fitting.min_insertion_mm), 0.0 if marked else turn_deg)
+    marked = Marked.of(before.placement)
+    if depths and said.gap:
+        marked = depths.on(said.gap.near.angles_rad + math.radians(at_deg), found.confidence)
+    both = judge_both(marked, Made.of(found), (said.word, said.reasons), before.word,
+                      Limits(fitting.max_gap_mm, fitting.min_insertion_mm))
     if both.insertion:
         found = replace(found, insertion=both.insertion.length)
     if both.gap and both.p_full is not None:

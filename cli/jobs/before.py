@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -27,22 +27,12 @@ def is_premark(answer: dict[str, Any]) -> bool:
     return answer.get("kind") == "premark"
 
 
-def with_premark(photos: Sequence[Answered], confidence: float = 0.95,
-                 at_deg: Mapping[str, float] | None = None) -> list[Answered]:
-    """The photos of one joint, the answers for the made joint with what its marked pipe told.
-
-    at_deg: by the names of the photos, from which sides they were taken, as far as that is known.
-    """
+def with_premark(photos: Sequence[Answered], confidence: float = 0.95) -> list[Answered]:
+    """The photos of one joint, the answers for the made joint with what its marked pipe told."""
     before = best([photo.answer for photo in photos if photo.answer and is_premark(photo.answer)])
     if before is None:
         return list(photos)
-    at = at_deg or {}
-    side = next((at.get(photo.name) for photo in photos if photo.answer is before), None)
-
-    def turn(name: str) -> float | None:
-        return None if side is None or name not in at else at[name] - side
-
-    return [replace(photo, answer=joined(photo.answer, before, confidence, turn(photo.name)))
+    return [replace(photo, answer=joined(photo.answer, before, confidence))
             if photo.answer and not is_premark(photo.answer) else photo for photo in photos]
 
 
@@ -70,9 +60,8 @@ def _may_be_one(one: dict[str, Any], other: dict[str, Any]) -> bool:
     return bool(abs(a - b) <= _K * math.hypot(u, v))
 
 
-def joined(answer: dict[str, Any], before: dict[str, Any], confidence: float = 0.95,
-           turn_deg: float | None = None) -> dict[str, Any]:
-    """The answer for a joint as `collargap check --premark` gives it; turn_deg: its `--turned`."""
+def joined(answer: dict[str, Any], before: dict[str, Any], confidence: float = 0.95) -> dict[str, Any]:
+    """The answer for a joint as `collargap check --premark` gives it where nobody names the sides."""
     answer = answer | {"premark": {key: before[key] for key in ("photo", "sha256", "verdict", "depth")}}
     if before["depth"] is None:
         unread = why(premark_unread(each["code"] for each in before["reasons"]), answer["unit"])
@@ -82,7 +71,7 @@ def joined(answer: dict[str, Any], before: dict[str, Any], confidence: float = 0
         return answer
     mm, least = MM_PER_UNIT[answer["unit"]], answer.get("min_insertion")
     both = judge_both(_marked(before), _made(answer, confidence), (answer["verdict"], _doubts(answer)),
-                      before["verdict"], Limits(answer["limit"] * mm, None if least is None else least * mm), turn_deg)
+                      before["verdict"], Limits(answer["limit"] * mm, None if least is None else least * mm))
     told = answer | {"verdict": both.word, "reasons": _reasons(answer, both.reasons)}
     if both.insertion:
         enough = both.insertion.p_enough

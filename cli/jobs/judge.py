@@ -21,7 +21,7 @@ from cli.jobs.listing import Joint
 from cli.jobs.store import Answered, Store
 from cli.jobs.text import visible
 from cli.jobs.timing import far_from, out_of_order, taken_at
-from cli.jobs.together import at_deg, findings_of
+from cli.jobs.together import findings_of
 from cli.jobs.verdicts import JointWord, contradiction, joint_word, risk, worst_first
 
 
@@ -83,7 +83,7 @@ def judged(store: Store, seen: Clues, confidence: float = 0.95) -> Iterator[Judg
         together = store.together(joint.name) if seen.copied.isdisjoint(of_joint) else None
         answered = together.pop("answers", {}) if together else {}
         everything = [replace(photo, answer=answered[photo.name]) if photo.name in answered else photo
-                      for photo in with_premark(told, confidence, at_deg(joint, told))]
+                      for photo in with_premark(told, confidence)]
         photos = [photo for photo in everything if photo.kind == "joint"]
         findings = [*_own(joint, trouble, everything), *seen.by_joint.get(joint.name, ())]
         answers = [photo for photo in photos if photo.answer]

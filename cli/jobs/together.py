@@ -5,8 +5,7 @@ The photos are looked at again, in a worker, as the gap all round takes more tha
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -15,8 +14,7 @@ from cli.jobs.asked import Course, Job
 from cli.jobs.engine import Engine, stream
 from cli.jobs.findings import Finding, finding
 from cli.jobs.keeper import Rows
-from cli.jobs.listing import Joint
-from cli.jobs.store import Answered, Sides, Store
+from cli.jobs.store import Sides, Store
 from cli.jobs.text import visible
 from cli.jobs.worker import read_photo
 from cli.lines import lines_beside
@@ -138,19 +136,6 @@ def _trouble(sides: Sides) -> str:
     except Misuse as error:
         return str(error)
     return ""
-
-
-def at_deg(joint: Joint, photos: Sequence[Answered]) -> dict[str, float]:
-    """From which sides a joint's photos, and those of its marked pipe, were taken, by their names; of a column that
-    can't be read none, which `combine_all` says."""
-    from cli.joint import sides_deg
-
-    found: dict[str, float] = {}
-    for kind, told in (("joint", joint.sides), ("premark", joint.premark_sides)):
-        names = sorted(photo.name for photo in photos if photo.kind == kind)
-        with suppress(Misuse):
-            found |= zip(names, sides_deg(told.replace(" ", ","), len(names)) if told else (), strict=False)
-    return found
 
 
 def _degrees(sides: Sides) -> list[float]:

@@ -18,6 +18,8 @@ from pathlib import Path
 import numpy as np
 
 from tests.benchmarks.compare import fitting_of
+from vision.depths import Depths
+from vision.drawn import Before
 from vision.pipeline import inspect, inspect_premark, with_premark
 from vision.records import Interval, Verdict
 
@@ -63,8 +65,9 @@ def rows_of(folder: Path, joint: str) -> Iterator[Row]:
         said = inspect((folder / f"{joint}-{which}.jpg").read_bytes(), fitting)
         for end, before in pipes.items():
             if before.placement:
-                alike = with_premark(said, before, fitting), with_premark(said, before, fitting,
-                                                                          _turn_deg(truths[end], truth))
+                depths = Depths.of([Before(before, 0.0)], 0)
+                alike = (with_premark(said, before, fitting),
+                         with_premark(said, before, fitting, depths, _turn_deg(truths[end], truth)))
                 yield _row(f"{joint}-{which}{end}", (truths[end], truth), said, alike, fitting.max_gap_mm)
 
 
