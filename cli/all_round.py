@@ -48,8 +48,8 @@ class JointAnswer(Plain):
 
     Angles are counted as the user named the sides, else from the first photo that could be measured.  `mark`, `seat`:
     how much of the ring the mark's own slant makes, by `premark`, and how much is left for the pipe's seat.
-    `insertion`: at the worst place, where such a photo told the mark's depth; `p_inserted`: probability that it is at
-    least `min_insertion`.
+    `insertion`: where the pipe is in least, where such photos told the mark's depth; `p_inserted`: probability that it
+    is at least `min_insertion`.
     """
 
     verdict: Word
@@ -155,7 +155,8 @@ def _figures(answer: JointAnswer, worst: Length, confidence: float) -> Table:
                      "counted as you named the sides" if told else "")
         grid.add_row("seen", f"{answer.seen:.0%} of the circumference", "")
     if answer.insertion is not None:
-        grid.add_row("insertion", *say.span(answer.insertion, unit, sure.removesuffix(" sure")))
+        value, ends = say.span(answer.insertion, unit, sure.removesuffix(" sure"))
+        grid.add_row("insertion", value, ends if answer.insertion.value is None else f"{ends}, at its least")
         if answer.min_insertion is not None and answer.p_inserted is not None:
             grid.add_row("least", say.limit_of(answer.min_insertion, unit), f"reached: {say.likely(answer.p_inserted)}")
     for name, ring in (("the mark's slant", answer.mark), ("the pipe's seat", answer.seat)):

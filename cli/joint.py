@@ -51,7 +51,7 @@ def joint_command(
 
     The joint is full where the worst gap all round, seen or not, lies at or under the limit with all of its
     interval, and at least half of the circumference was seen. Where the row gives a `min_insertion`, and --premark
-    told the mark's depth, the insertion at the worst place decides in place of the gap.
+    told the mark's depth, the insertion where the pipe is in least decides in place of the gap.
 
     Exit status: 0 full; 10 short; 11 unproven; 2 misuse; 1 internal error; 130 stopped by Ctrl-C.
     """
