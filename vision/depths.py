@@ -24,10 +24,13 @@ from vision.records import Depth, Floats, Insertion, Interval, Placement
 from vision.ring import Fit, Wave, chi_square, draws_of
 from vision.wave import HAND_RAD, SAW_RAD, TOLD_U_DEG
 
-# How well edges on the strip tell by how much mark and cut lean against each other, as angles: of 473 photos of marked
-# pipes (`studio.stories marked --first 200000`) 0.005 rad across the line of sight, and 0.015 along it, where one in
-# twenty is off by 0.03 and one in a hundred by 0.046.
-SLANT_U_RAD, BOW_U_RAD = 0.007, 0.03
+# How well edges on the strip tell by how much mark and cut lean against each other: of 1,062 photos of marked pipes
+# (`studio.stories marked`, 200000 and 210000) the slant across the line of sight is off by 0.15 mm, whatever the pipe's
+# size.  A bow, which is how a slant along it looks, is told as 0.66 of what it is, for a cut's course is held straight
+# where few rows tell, give or take 0.0085 of the radius and 1.9 times what the mark's rows scatter by.  All of them are
+# taken for half as much again: where a wrong word could come of it, one side of the pipe was never seen.
+SLANT_U_MM, BOW_TOLD = 0.24, 0.65
+BOW_U_RAD, BOW_BY_SCATTER = 0.0125, 2.8
 # What hands and saws do is asked here of pipes whose least side decides: those are worse than pipes usually are.
 _SUSPECTED = 2.0
 _DISAGREE = 0.999
@@ -95,12 +98,13 @@ def _lowest(wave: Wave, seed: int) -> Floats:
 class _Told:
     """What one photo told: the depth over its arc, how mark and cut lean against each other, all in its own angles.
 
-    seen: mean of 1, cos and sin over the arc.  at_rad: the side that it was taken from; None: nobody knows.
+    seen: mean of 1, cos and sin over the arc.  scatter_mm: of the mark's rows.  at_rad: the side that it was taken from; None: nobody knows.
     """
 
     placement: Placement
     seen: Floats
     lean_mm: Floats
+    scatter_mm: float
     radius_mm: float
     at_rad: float | None
 
@@ -113,7 +117,7 @@ class _Told:
         basis = np.column_stack([np.ones(len(angles)), np.cos(angles), np.sin(angles)])
         lean = np.linalg.lstsq(basis, _apart_mm(said.depth), rcond=None)[0][1:]
         at = None if before.at_deg is None else math.radians(before.at_deg)
-        return cls(said.placement, basis.mean(0), lean, said.pose.pipe.radius_mm, at)
+        return cls(said.placement, basis.mean(0), lean, said.depth.near.sigma_mm, said.pose.pipe.radius_mm, at)
 
     @property
     def u_mm(self) -> float:
@@ -138,12 +142,13 @@ class _Told:
             return np.array([[1.0, 0, 0]]), np.array([self.placement.depth.value_mm]), np.array([[variance]])
         cos, sin = math.cos(self.at_rad), math.sin(self.at_rad)
         turned = np.array([[1.0, 0, 0], [0, cos, sin], [0, -sin, cos]])
-        rows = np.vstack([self.seen, [0, 1, 0], [0, 0, 1]]) @ turned
+        rows = np.vstack([self.seen, [0, BOW_TOLD, 0], [0, 0, 1]]) @ turned
         found = np.array([self.placement.depth.value_mm, *self.lean_mm])
         a, b = (turned @ wave)[1:]
         beside = np.array([self.seen[1] * b - self.seen[2] * a, b, -a]) * math.radians(TOLD_U_DEG)
-        own = [self.u_mm**2, (BOW_U_RAD * self.radius_mm) ** 2, (SLANT_U_RAD * self.radius_mm) ** 2]
-        return rows, found, np.diag(own) + np.outer(beside, beside)
+        bow_u_mm = math.hypot(BOW_U_RAD * self.radius_mm, BOW_BY_SCATTER * self.scatter_mm)
+        own = np.diag([self.u_mm, bow_u_mm, SLANT_U_MM]) ** 2
+        return rows, found, own + np.outer(beside, beside)
 
 
 def _fitted(told: Sequence[_Told]) -> tuple[Wave, bool]:
