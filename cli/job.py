@@ -17,6 +17,7 @@ from calibration.fittings import Misuse
 from cli.disk import read_camera, read_catalog
 from cli.jobs import checklist
 from cli.jobs.asked import Course, Job
+from cli.jobs.elsewhere import add_copies
 from cli.jobs.engine import Cluster, Engine, Processes
 from cli.jobs.errors import EngineError, JobError, LedgerError
 from cli.jobs.findings import CAUTION, listed
@@ -143,7 +144,10 @@ def do_job(asked: Job, out: Path, ledger_path: Path, engine: Callable[[], Engine
 
 def _finish(asked: Job, course: Course, store: Store, ledger: Ledger | None, out: Path) -> int:
     seen = clues(store, listed_order=course.listed)
-    _add_checklists(seen, asked.site, ledger)
+    if ledger:
+        with suppress(LedgerError):  # one that fails was said where checks are kept
+            add_copies(seen, store, ledger, asked.site)
+            _add_checklists(seen, asked.site, ledger)
     made = datetime.now().astimezone().strftime("%Y-%m-%d %H:%M %Z")
 
     def picture(photo: Answered) -> bytes:
@@ -186,12 +190,10 @@ def _finish(asked: Job, course: Course, store: Store, ledger: Ledger | None, out
     return UNPROVEN if words["unproven"] + words["not photographed"] else FULL
 
 
-def _add_checklists(seen: Clues, site: str, ledger: Ledger | None) -> None:
+def _add_checklists(seen: Clues, site: str, ledger: Ledger) -> None:
     """What installers answered on the phone page, beside what else is known of each joint."""
-    if ledger:
-        with suppress(LedgerError):
-            for joint, answers in ledger.checklists(site).items():
-                seen.by_joint[joint].append(checklist.told(answers))
+    for joint, answers in ledger.checklists(site).items():
+        seen.by_joint[joint].append(checklist.told(answers))
 
 
 def _say_worst(report: Report) -> None:

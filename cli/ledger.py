@@ -18,7 +18,7 @@ import json
 import os
 import sqlite3
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -57,6 +57,16 @@ class Filing:
     location: str = ""
     installer: str = ""
     machine: str = ""
+
+
+@dataclass(frozen=True)
+class Filed:
+    """That a photo with these bytes was filed for a joint of a site, under this name."""
+
+    sha256: str
+    site: str
+    joint: str
+    photo: str
 
 
 @dataclass(frozen=True)
@@ -206,6 +216,16 @@ class Ledger:
         with _told(self.path):
             self._db.execute(
                 "INSERT INTO judgement (made, site, joint, word) VALUES (?,?,?,?)", (_now(), site, joint, word))
+
+    def filed(self, hashes: Container[str]) -> Iterator[Filed]:
+        """Where photos with these hashes were filed, once a site and joint, the first first."""
+        query = ("SELECT min(f.id), c.sha256, f.site, f.joint, f.photo"
+                 ' FROM filing f JOIN "check" c ON c.id = f.check_id'
+                 " GROUP BY c.sha256, f.site, f.joint ORDER BY 1")
+        with _told(self.path):
+            for _, sha256, *where in self._db.execute(query):
+                if sha256 in hashes:
+                    yield Filed(sha256, *where)
 
     def judgements(self) -> dict[tuple[str, str], tuple[str, str]]:
         """When a job last had a word for a joint, and which, by site and joint."""

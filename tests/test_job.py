@@ -169,6 +169,31 @@ def test_the_same_picture_for_two_joints_proves_neither(desk: Desk) -> None:
     assert "is the same picture as" in desk.rows()[2]["findings"]
 
 
+def test_a_picture_that_stood_for_a_joint_of_another_site_first_proves_nothing_here(desk: Desk) -> None:
+    desk.fill({f"J-{number}.jpg": photo(number) for number in range(1, 4)})
+    assert desk.job("--fitting", "2", "--site", "North yard")[0] == 0
+    (desk.folder / "J-2.jpg").rename(desk.folder / "K-9.jpg")
+    desk.fill({f"J-{number}.jpg": photo(10 + number) for number in range(1, 4)})
+    assert desk.job("--fitting", "2", "--site", "South yard")[0] == 11
+    words = {row["joint"]: (row["joint_verdict"], row["findings"]) for row in desk.rows()}
+    assert words["J-1"] == ("full", "")
+    assert words["K-9"][0] == "unproven"
+    assert ("K-9.jpg is the same file as J-2.jpg of joint J-2 at the site North yard, which had it first."
+            in words["K-9"][1])
+    # and the site that had it first keeps its word
+    desk.fill({f"J-{number}.jpg": photo(number) for number in range(1, 4)})
+    (desk.folder / "K-9.jpg").unlink()
+    assert desk.job("--fitting", "2", "--site", "North yard")[0] == 0
+
+
+def test_a_job_by_another_site_name_is_no_copy_of_itself(desk: Desk) -> None:
+    desk.fill({f"J-{number}.jpg": photo(number) for number in range(1, 4)})
+    for site in ("North yard", "Yard, north"):
+        assert desk.job("--fitting", "2", "--site", site)[0] == 0
+        assert not any(row["findings"] for row in desk.rows())
+
+
+
 def test_times_and_drift_are_told(desk: Desk) -> None:
     names, rows = {}, []
     for number in range(20):

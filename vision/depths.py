@@ -98,8 +98,8 @@ def _lowest(wave: Wave, seed: int) -> Floats:
 class _Told:
     """What one photo told: the depth over its arc, how mark and cut lean against each other, all in its own angles.
 
-    seen: mean of 1, cos and sin over the arc.  scatter_mm: of the mark's rows.  at_rad: the side that it was taken from;
-    None: nobody knows.
+    seen: mean of 1, cos and sin over the arc.  scatter_mm: of the mark's rows.  at_rad: the side it was taken from, or
+    None where nobody knows.
     """
 
     placement: Placement
