@@ -72,6 +72,20 @@ def test_a_mark_that_was_drawn_anew_counts_alone() -> None:
     assert same(Depths.of(befores[1:], 0), found)
 
 
+def test_where_less_than_half_was_photographed_another_side_may_be_anything_that_hands_do() -> None:
+    one, two = Depths.of([seen(45.0)], 0), Depths.of([seen(45.0), seen(135.0)], 0)
+    nobody = Depths.of([seen(None)], 0)
+    assert one is not None
+    assert two is not None
+    assert nobody is not None
+    assert str(two.unseen) == str(two.wave)
+    assert np.array_equal(one.unseen.covariance, nobody.unseen.covariance)
+    assert np.trace(one.unseen.covariance) > 2 * np.trace(one.wave.covariance)
+    gap = gap_of(0.3, 0.0, 0.0)
+    reach = [least_insertion(gap, each, 0.95, None).length for each in (one, two)]
+    assert reach[0].high_mm - reach[0].low_mm > 2 * (reach[1].high_mm - reach[1].low_mm)
+
+
 def test_photos_that_agree_know_more_than_one() -> None:
     one, two = Depths.of([seen(45.0)], 0), Depths.of([seen(45.0), seen(135.0)], 0)
     assert one is not None
@@ -110,7 +124,7 @@ def gap_of(mean: float, cos: float, sin: float, opened: tuple[float, float] = (0
 def depths_of(mean: float, cos: float, sin: float, u: float = 0.1) -> Depths:
     known = Depths.of([seen(0.0)], 0)
     assert known is not None
-    return replace(known, wave=Wave(mean, cos, sin, np.eye(3) * u**2))
+    return replace(known, unseen=Wave(mean, cos, sin, np.eye(3) * u**2))
 
 
 def test_intervals_hold_the_least_insertion() -> None:

@@ -190,7 +190,7 @@ def test_errors_alone_do_not_lift_the_low_end_of_a_level_ring():
 def by_pipe(depth_mm: float, word: PremarkWord = "placed", words: tuple[Word, ...] = ("full",) * 3) -> ByPipe:
     depth = Interval(depth_mm, depth_mm - 0.3, depth_mm + 0.3, 0.15)
     wave = Wave(depth_mm, 0.0, 0.0, np.diag([0.15, 0.2, 0.2]) ** 2)
-    return ByPipe(Depths(wave, Marked(depth, 2.0, 0.2, 0.03)), word, words)
+    return ByPipe(Depths(wave, wave, Marked(depth, 2.0, 0.2, 0.03)), word, words)
 
 
 def level_views() -> list[Verdict]:
@@ -233,7 +233,7 @@ def test_a_cut_that_leans_has_the_pipe_in_less_on_some_side():
     row, pipe = scenes.fitting(min_insertion=26.5), by_pipe(28.6)
     assert join(level_views(), row, at_deg=THREE, pipe=pipe).word == "full"
     for wave in (replace(pipe.depths.wave, cos_mm=-2.6), replace(pipe.depths.wave, covariance=np.eye(3) * 1.5)):
-        leaning = replace(pipe, depths=replace(pipe.depths, wave=wave))
+        leaning = replace(pipe, depths=replace(pipe.depths, unseen=wave))
         found = join(level_views(), row, at_deg=THREE, pipe=leaning)
         assert found.word != "full"
         assert found.insertion.length.low_mm < 26.5
@@ -244,7 +244,7 @@ def test_a_mark_drawn_askew_goes_out_of_the_insertion():
     views, row = cocked(1.0, 1.5, 30.0, THREE), scenes.fitting(min_insertion=26.0)
     straight, askew = by_pipe(28.6), by_pipe(28.6)
     wave = Wave(28.6, 1.5 * math.cos(math.radians(30)), 1.5 * math.sin(math.radians(30)), np.diag([0.15] * 3) ** 2)
-    askew = replace(askew, depths=replace(askew.depths, wave=wave))
+    askew = replace(askew, depths=replace(askew.depths, unseen=wave))
     assert join(views, row, at_deg=THREE, pipe=askew).insertion.length.value_mm == pytest.approx(27.6, abs=0.15)
     assert join(views, row, at_deg=THREE, pipe=straight).insertion.length.value_mm == pytest.approx(26.1, abs=0.15)
     assert join(views, row, at_deg=THREE, pipe=askew).word == "full"

@@ -21,7 +21,7 @@ from vision.drawn import Before
 from vision.insertion import Marked, by_pipe_mm
 from vision.propagation import normal_quantile
 from vision.records import Depth, Floats, Insertion, Interval, Placement
-from vision.ring import Fit, Wave, chi_square, draws_of
+from vision.ring import LEAST_SEEN, Fit, Wave, chi_square, draws_of, share_of
 from vision.wave import HAND_RAD, SAW_RAD, TOLD_U_DEG
 
 # How well edges on the strip tell by how much mark and cut lean against each other: of 1,062 photos of marked pipes
@@ -39,9 +39,14 @@ _ROUNDS = 3  # a side that was named wrong shifts a wave by how steep it is, whi
 
 @dataclass(frozen=True)
 class Depths:
-    """The mark's depth all round, angles as the photos' sides are counted; and what the photo that counts told."""
+    """The mark's depth all round, angles as the photos' sides are counted; and what the photo that counts told.
+
+    unseen: the same for sides that no photo shows.  Where less than half of the pipe was photographed it is what a
+    photo from any side would leave open, since a bow that is read wrong makes a wave that nothing contradicts.
+    """
 
     wave: Wave
+    unseen: Wave
     counts: Marked
 
     @classmethod
@@ -54,8 +59,14 @@ class Depths:
         best = told[counts]
         if best is None:
             return None
-        wave, agree = _fitted([each for each in told if each])
-        return cls(wave if agree else _fitted([best])[0], Marked.of(best.placement))
+        used = [each for each in told if each]
+        wave, agree = _fitted(used)
+        if not agree:
+            used = [best]
+            wave, _ = _fitted(used)
+        enough = _seen_share(used) >= LEAST_SEEN
+        return cls(wave, wave if enough else _fitted([replace(each, at_rad=None) for each in used])[0],
+                   Marked.of(best.placement))
 
     def on(self, angles_rad: Floats, confidence: float) -> Marked:
         """As if a photo had been taken of the marked pipe that shows these lines of it."""
@@ -72,7 +83,7 @@ def least_insertion(gap: Fit, depths: Depths, confidence: float, least_mm: float
     Errors make a wave of any difference, and a wave has its bottom below its mean: of one that may as well be level
     the high end is that of a level one.  A gap that lies under the collar all round counts as none for the low end.
     """
-    tail, depth = (1 - confidence) / 2, depths.wave
+    tail, depth = (1 - confidence) / 2, depths.unseen
     ways = {name: depth.less(wave) for name, wave in (("low", gap.high), ("middle", gap.middle), ("high", gap.low))}
     drawn = {name: _lowest(wave, seed) for name, wave in ways.items()}
     under = max(0.0, -(gap.high.mean_mm + gap.high.amplitude_mm))
@@ -98,12 +109,12 @@ def _lowest(wave: Wave, seed: int) -> Floats:
 class _Told:
     """What one photo told: the depth over its arc, how mark and cut lean against each other, all in its own angles.
 
-    seen: mean of 1, cos and sin over the arc.  scatter_mm: of the mark's rows.  at_rad: the side it was taken from, or
-    None where nobody knows.
+    angles_rad: of the mark's rows.  scatter_mm: of these rows.  at_rad: the side it was taken from, or None where
+    nobody knows.
     """
 
     placement: Placement
-    seen: Floats
+    angles_rad: Floats
     lean_mm: Floats
     scatter_mm: float
     radius_mm: float
@@ -118,7 +129,12 @@ class _Told:
         basis = np.column_stack([np.ones(len(angles)), np.cos(angles), np.sin(angles)])
         lean = np.linalg.lstsq(basis, _apart_mm(said.depth), rcond=None)[0][1:]
         at = None if before.at_deg is None else math.radians(before.at_deg)
-        return cls(said.placement, basis.mean(0), lean, said.depth.near.sigma_mm, said.pose.pipe.radius_mm, at)
+        return cls(said.placement, angles, lean, said.depth.near.sigma_mm, said.pose.pipe.radius_mm, at)
+
+    @property
+    def seen(self) -> Floats:
+        """Mean of 1, cos and sin over the arc."""
+        return np.array([1.0, np.cos(self.angles_rad).mean(), np.sin(self.angles_rad).mean()])
 
     @property
     def u_mm(self) -> float:
@@ -150,6 +166,11 @@ class _Told:
         bow_u_mm = math.hypot(BOW_U_RAD * self.radius_mm, BOW_BY_SCATTER * self.scatter_mm)
         own = np.diag([self.u_mm, bow_u_mm, SLANT_U_MM]) ** 2
         return rows, found, own + np.outer(beside, beside)
+
+
+def _seen_share(told: Sequence[_Told]) -> float:
+    """Share of the circumference on which photos from known sides show the mark."""
+    return share_of([np.degrees(each.angles_rad + each.at_rad) for each in told if each.at_rad is not None])
 
 
 def _fitted(told: Sequence[_Told]) -> tuple[Wave, bool]:

@@ -10,8 +10,9 @@ prior), so that the side that nobody saw is known as well as that, and no better
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import chain
 
 import numpy as np
 
@@ -25,6 +26,7 @@ from vision.uncertainty import HAND, OFF_CENTRE_MM, Chain
 from vision.wave import HAND_RAD, SEAT_RAD
 
 DRAWS = 4000
+LEAST_SEEN = 0.5  # of the circumference, for `full`: this program's own rule, of no standard
 SAME_MOUTH = 0.5  # share of a mouth's variance that all views of one collar have in common
 WIDTH_U_MM = 0.15  # how evenly wide a hand-drawn ring is from one side to another
 UNDER_MM = 3.0  # how far under the collar a mark may begin of which no view shows the width
@@ -272,6 +274,14 @@ class Fit:
         u = math.hypot(float(tops["middle"].std()), (self.high.mean_mm - self.middle.mean_mm) / math.sqrt(3))
         span = Interval(value, min(max(0.0, low), value), max(high, value), u)
         return span, float((tops["middle"] <= limit_mm).mean())
+
+
+def share_of(angles_deg: Iterable[Iterable[float]]) -> float:
+    """Share of the circumference that rows at these angles, a little less than a degree apart, cover."""
+    seen = np.zeros(360, bool)
+    for angle in chain.from_iterable(angles_deg):
+        seen[round(angle) % 360] = True
+    return float((seen | np.roll(seen, 1)).mean())
 
 
 def draws_of(wave: Wave, seed: int) -> Floats:

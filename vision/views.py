@@ -14,8 +14,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from calibration.fittings import Fitting
 from vision import place
 from vision.compare import Turn
@@ -24,10 +22,9 @@ from vision.propagation import normal_quantile
 from vision.reasons import REASONS
 from vision.records import Doubt, Insertion, Interval, PremarkWord, Verdict, Word
 from vision.redraw import SidesTooUncertain
-from vision.ring import Placed, Ring, Wave
+from vision.ring import LEAST_SEEN, Placed, Ring, Wave, share_of
 from vision.wave import TOLD_U_DEG
 
-LEAST_SEEN = 0.5  # of the circumference, for `full`: this program's own rule, of no standard
 # Reasons of one view that bear on the whole joint: two bar a verdict on it, one says that a person placed lines.
 _CARRIED = ("two-lines", "size-mismatch", "assisted")
 
@@ -237,9 +234,4 @@ def _turn(degrees: float) -> float:
 
 def seen_share(views: Sequence[Placed]) -> float:
     """Share of the circumference on which a mark was read in some view."""
-    seen = np.zeros(360, bool)
-    for view in views:
-        for angle in view.read_deg:
-            seen[round(angle) % 360] = True
-    wide = seen | np.roll(seen, 1)  # rows lie a little less than a degree apart
-    return float(wide.mean())
+    return share_of(view.read_deg for view in views)
