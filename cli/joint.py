@@ -62,8 +62,6 @@ def joint_command(
         from cli import disk
         from cli.all_round import Before, joint_of
         from cli.several import Look, Piped
-        from vision.drawn import Before as Told
-        from vision.drawn import mark_wave
         from vision.views import join
 
         row = find_fitting(disk.read_catalog(catalog), fitting)
@@ -76,8 +74,7 @@ def joint_command(
         piped = Piped.of(before, pipe_sides)
         views = look.at_all(photos, piped, sides)
         verdicts = [view.verdict for view in views]
-        mark = mark_wave([Told(verdict, side) for (verdict, _), side in zip(before, pipe_sides, strict=True)])
-        said = join(verdicts, row, at_deg=sides, mark_askew=mark, pipe=piped.told(verdicts, row, sides),
+        said = join(verdicts, row, at_deg=sides, mark_askew=piped.mark, pipe=piped.told(verdicts, row, sides),
                     confidence=confidence)
         answer = joint_of(said, row, [view.answer for view in views], look.unit, time.perf_counter() - began,
                           [Before(at_deg=side, photo=pipe) for (_, pipe), side in zip(before, pipe_sides, strict=True)])

@@ -6,7 +6,8 @@ import hashlib
 import os
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
@@ -19,8 +20,13 @@ if TYPE_CHECKING:
     from calibration.fittings import Fitting, Unit
     from cli.answer import Answer, PremarkAnswer
     from vision.depths import Depths
-    from vision.records import PremarkVerdict, Verdict
+    from vision.drawn import Before
+    from vision.records import Doubt, PremarkVerdict, Verdict
+    from vision.ring import Wave
     from vision.views import ByPipe
+
+
+_ONE_SIDE_DEG = 20.0  # by which two sides may differ as people name them, and still be one
 
 
 @dataclass(frozen=True)
@@ -36,9 +42,10 @@ class Viewed:
 @dataclass(frozen=True)
 class Piped:
     """The marked pipe of a joint: its photos, the one that counts, for it tells the depth best if one does, and what
-    all of them tell of the depth round the pipe."""
+    all of them tell of the depth round the pipe.  sides: from where they were taken; None: nobody knows."""
 
     photos: tuple[tuple[PremarkVerdict, PremarkAnswer], ...] = ()
+    sides: tuple[float | None, ...] = ()
     best: tuple[PremarkVerdict, PremarkAnswer] | None = None
     depths: Depths | None = None
 
@@ -48,21 +55,38 @@ class Piped:
         they were taken, where that is known."""
         from cli.jobs.before import best
         from vision.depths import Depths
-        from vision.drawn import Before
 
         told = [answer.model_dump(mode="json") for _, answer in photos]
         chosen = best(told)
         if chosen is None:
             return cls()
         index = next(k for k, each in enumerate(told) if each is chosen)
-        sides: Sequence[float | None] = at_deg or [None] * len(photos)
-        befores = [Before(verdict, side) for (verdict, _), side in zip(photos, sides, strict=True)]
-        return cls(tuple(photos), photos[index], Depths.of(befores, index))
+        piped = cls(tuple(photos), tuple(at_deg) or (None,) * len(photos), photos[index])
+        return replace(piped, depths=Depths.of(piped._befores, index))
 
     @property
     def verdicts(self) -> list[PremarkVerdict]:
         """Of every photo."""
         return [verdict for verdict, _ in self.photos]
+
+    @property
+    def shots(self) -> list[Shot]:
+        """Its photos, to be held against others."""
+        return [Shot.of(*photo, side) for photo, side in zip(self.photos, self.sides, strict=True)]
+
+    @property
+    def _befores(self) -> list[Before]:
+        from vision.drawn import Before
+
+        return [Before(verdict, side) for verdict, side in zip(self.verdicts, self.sides, strict=True)]
+
+    @property
+    def mark(self) -> Wave | None:
+        """The mark's own wave round the pipe, by the photos that show one line."""
+        from vision.drawn import mark_wave
+
+        befores = self._befores
+        return mark_wave([befores[k] for k in self.depths.used] if self.depths else befores)
 
     def beside(self, verdict: Verdict, fitting: Fitting, at_deg: float | None) -> Verdict:
         """What a photo of the joint says together with the marked pipe; at_deg: from where it was taken."""
@@ -70,7 +94,7 @@ class Piped:
 
         if self.best is None:
             return verdict
-        if at_deg is None:
+        if at_deg is None or self.depths is None or not self.depths.sided:
             return with_premark(verdict, self.best[0], fitting)
         return with_premark(verdict, self.best[0], fitting, self.depths, at_deg)
 
@@ -78,13 +102,24 @@ class Piped:
         """What it adds for the whole joint."""
         from vision.views import ByPipe
 
-        if self.best is None or self.depths is None:
+        if self.best is None:
             return None
         sides: Sequence[float | None] = at_deg or [None] * len(verdicts)
         said = [self.beside(verdict, fitting, side) for verdict, side in zip(verdicts, sides, strict=True)]
         differs = (number for number, each in enumerate(said, 1)
                    if any(doubt.reason == "mark-differs" for doubt in each.reasons))
-        return ByPipe(self.depths, self.best[0].word, tuple(each.word for each in said), tuple(differs))
+        return ByPipe(self.depths, self.best[0].word, tuple(each.word for each in said), tuple(differs), self._doubts())
+
+    def _doubts(self) -> tuple[Doubt, ...]:
+        """That no depth was told, or which photos show another line."""
+        from vision.both import premark_unread
+        from vision.records import Doubt
+
+        if self.depths is None:
+            return (premark_unread(doubt.reason for doubt in self.verdicts[0].reasons),)
+        left = [answer.photo for k, (verdict, answer) in enumerate(self.photos)
+                if verdict.placement and k not in self.depths.used]
+        return (Doubt("mark-redrawn", f"left out: {', '.join(left)}"),) if left else ()
 
 
 @dataclass(frozen=True)
@@ -126,21 +161,47 @@ class Look:
 
     def at_all(self, paths: Sequence[Path], piped: Piped | None = None,
                at_deg: Sequence[float] | None = None) -> list[Viewed]:
-        """Every photo; the same picture may not stand for two views."""
-        from calibration.fittings import Misuse
-        from cli.say import shown
-
-        seen: dict[str, Path] = {}
-        views = []
+        """Every photo; raises Misuse where one picture stands for two views, or for the marked pipe too."""
+        piped = piped or Piped()
         sides: Sequence[float | None] = at_deg or [None] * len(paths)
-        for path, side in zip(paths, sides, strict=True):
-            view = self.at(path, piped, side)
-            if view.answer.sha256 in seen:
-                raise Misuse(f"{shown(path)} is the same file as {shown(seen[view.answer.sha256])}. "
-                             "Name each photo once; a view needs a photo of its own.")
-            seen[view.answer.sha256] = path
-            views.append(view)
+        views = [self.at(path, piped, side) for path, side in zip(paths, sides, strict=True)]
+        shots = (Shot.of(view.verdict, view.answer, side) for view, side in zip(views, sides, strict=True))
+        refuse_copies([*piped.shots, *shots])
         return views
+
+
+@dataclass(frozen=True)
+class Shot:
+    """A photo by its name, its bytes' hash, that of its picture (b"": none), and the side it was taken from."""
+
+    name: str
+    sha256: str
+    phash: bytes
+    at_deg: float | None
+
+    @classmethod
+    def of(cls, verdict: Verdict | PremarkVerdict, answer: Answer | PremarkAnswer, at_deg: float | None) -> Shot:
+        """Of a photo that was looked at."""
+        from cli.jobs.duplicates import perceptual_hash
+
+        phash = perceptual_hash(verdict.photo.pixels) if verdict.photo else b""
+        return cls(answer.photo, answer.sha256, phash, at_deg)
+
+
+def refuse_copies(shots: Sequence[Shot]) -> None:
+    """Raise Misuse where a file is named twice, or one picture for two sides: what was seen once would count twice."""
+    from calibration.fittings import Misuse
+    from cli.jobs.duplicates import are_near
+
+    for one, other in combinations(shots, 2):
+        if one.sha256 == other.sha256:
+            raise Misuse(f"{other.name} is the same file as {one.name}. Name each photo once; a view needs a photo of "
+                         "its own.")
+        if one.at_deg is None or other.at_deg is None or not are_near(one.phash, other.phash):
+            continue
+        if abs((one.at_deg - other.at_deg + 180) % 360 - 180) > _ONE_SIDE_DEG:
+            raise Misuse(f"{other.name} shows the same picture as {one.name}, but is named for another side. Name each "
+                         "photo for the side that it was taken from.")
 
 
 def ended(work: Callable[[], int]) -> NoReturn:

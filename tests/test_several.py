@@ -35,13 +35,20 @@ CHANGE_KEYS = ["verdict", "fitting", "unit", "movement", "e_n", "shown", "least"
                "common_arc_deg", "budget", "reasons", "old", "new", "seconds", "version"]
 
 
+def picture_of(data: bytes) -> np.ndarray:
+    """A grey picture that no other photo's is like."""
+    coarse = np.random.default_rng(list(data)).integers(0, 255, (12, 16), np.uint8)
+    return np.asarray(Image.fromarray(coarse).resize((1008, 756)).convert("RGB"))
+
+
 @pytest.fixture
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A folder with a catalog and photos named for what is found in them."""
     def inspect(data: bytes, *_: Any) -> Any:
         if data[:1] == b"!":
             raise RuntimeError("out of tea")
-        return FOUND[data[:1]]()
+        found = FOUND[data[:1]]()
+        return replace(found, photo=replace(found.photo, pixels=picture_of(data))) if found.photo else found
 
     monkeypatch.setattr(cli.check, "inspect", inspect)
     monkeypatch.chdir(tmp_path)
@@ -135,6 +142,54 @@ def test_a_photo_of_the_marked_pipe_tells_the_marks_own_slant() -> None:
     assert square["seat"]["sin"] == pytest.approx(square["ring"]["sin"] - square["mark"]["sin"], abs=0.002)
     assert square["premark"][0]["photo"]["photo"] == "square.jpg"
     assert "the mark's slant" in run(*joint, "--premark", "askew.jpg", "--premark-at", "0").stdout
+
+
+@pytest.mark.usefixtures("marked_pipe")
+@pytest.mark.parametrize(("photos", "at", "premark_at", "says"), [
+    (["full1.jpg", "copy.jpg"], "0,120", [], "copy.jpg is the same file as full1.jpg"),
+    (["full1.jpg", "full2.jpg"], "0,120", ["square.jpg", "square.jpg"], "square.jpg is the same file as square.jpg"),
+    (["full1.jpg", "again.jpg"], "0,120", [], "again.jpg shows the same picture as full1.jpg"),
+])
+def test_one_picture_does_not_count_for_two(folder, monkeypatch, photos, at, premark_at, says) -> None:
+    (folder / "copy.jpg").write_bytes((folder / "full1.jpg").read_bytes())
+    (folder / "again.jpg").write_text("f9")
+    whole = picture_of
+    monkeypatch.setattr("tests.test_several.picture_of", lambda data: whole(b"f1" if data == b"f9" else data))
+    pipes_named = [word for name in premark_at for word in ("--premark", name)]
+    result = run("joint", *photos, "--at", at, *pipes_named, *(["--premark-at", "0,90"] if premark_at else []))
+    assert result.exit_code == 2
+    assert says in result.stderr
+    if "again.jpg" in photos:  # from one side two photos may well look alike
+        assert run("joint", *photos, "--at", "0,10").exit_code in (0, 11)
+
+
+@pytest.mark.usefixtures("marked_pipe")
+def test_a_mark_that_was_drawn_anew_is_said_to_be(folder, monkeypatch) -> None:
+    deep = cli.premark.inspect
+
+    def seen(data: bytes, fitting, *more: object) -> PremarkVerdict:
+        found = deep(data, fitting, *more)
+        if data[:1] == b"z":
+            return found
+        depth = replace(found.placement.depth, value_mm=24.0, low_mm=23.7, high_mm=24.3)
+        return replace(found, placement=replace(found.placement, depth=depth))
+
+    monkeypatch.setattr(cli.premark, "inspect", seen)
+    (folder / "z_last.jpg").write_bytes(b"z")
+    told = answer("joint", "full1.jpg", "full2.jpg", "full3.jpg", "--at", "0,120,240", "--premark", "square.jpg",
+                  "--premark", "z_last.jpg", "--premark-at", "0,90")
+    doubt = next(each for each in told["reasons"] if each["code"] == "mark-redrawn")
+    assert "left out: square.jpg" in doubt["text"]
+    assert told["insertion"]["value"] == pytest.approx(28.6 - 0.5, abs=0.3)
+
+
+@pytest.mark.usefixtures("marked_pipe")
+def test_a_photo_of_the_pipe_that_told_no_depth_is_said_of_the_joint(monkeypatch) -> None:
+    monkeypatch.setattr(cli.premark, "inspect", lambda *_: PremarkVerdict("unproven", ()))
+    told = answer("joint", "full1.jpg", "full2.jpg", "full3.jpg", "--at", "0,120,240", "--premark", "square.jpg",
+                  "--premark-at", "0")
+    assert "premark-unread" in [each["code"] for each in told["reasons"]]
+    assert told["insertion"] is None
 
 
 @pytest.mark.usefixtures("marked_pipe")

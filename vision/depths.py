@@ -20,7 +20,8 @@ import numpy as np
 from vision.drawn import Before
 from vision.insertion import Marked, by_pipe_mm
 from vision.propagation import normal_quantile
-from vision.records import Depth, Floats, Insertion, Interval, Placement
+from vision.records import Depth, Floats, Insertion, Interval, Placement, PremarkWord
+from vision.redraw import FOCAL_LENGTH
 from vision.ring import LEAST_SEEN, Fit, Wave, chi_square, draws_of, share_of
 from vision.wave import HAND_RAD, SAW_RAD, TOLD_U_DEG
 
@@ -34,6 +35,7 @@ BOW_U_RAD, BOW_BY_SCATTER = 0.0125, 2.8
 # What hands and saws do is asked here of pipes whose least side decides: those are worse than pipes usually are.
 _SUSPECTED = 2.0
 _DISAGREE = 0.999
+_MAY_DIFFER = 2.0  # standard uncertainties by which two depths of one line may differ, as `cli.jobs.before` has it
 _ROUNDS = 3  # a side that was named wrong shifts a wave by how steep it is, which is known once it is fitted
 
 
@@ -43,30 +45,34 @@ class Depths:
 
     unseen: the same for sides that no photo shows.  Where less than half of the pipe was photographed it is what a
     photo from any side would leave open, since a bow that is read wrong makes a wave that nothing contradicts.
+    used: the photos that may show one line with the one that counts, by their places.  sided: whether that one's side
+    is known.
     """
 
     wave: Wave
     unseen: Wave
     counts: Marked
+    used: tuple[int, ...] = (0,)
+    sided: bool = True
 
     @classmethod
     def of(cls, befores: Sequence[Before], counts: int) -> Depths | None:
         """From photos of the pipe, `counts` being the one that counts; None where that told no depth.
 
-        Where they can't all show one line, for it was drawn anew perhaps, that one counts alone.
+        Of the others only those are used that may show the same line: one that was drawn anew lies elsewhere.
         """
         told = [_Told.of(before) for before in befores]
         best = told[counts]
         if best is None:
             return None
-        used = [each for each in told if each]
-        wave, agree = _fitted(used)
+        used = {place: each for place, each in enumerate(told) if each and (each is best or _may_be_one(each, best))}
+        wave, agree = _fitted([*used.values()])
         if not agree:
-            used = [best]
-            wave, _ = _fitted(used)
-        enough = _seen_share(used) >= LEAST_SEEN
-        return cls(wave, wave if enough else _fitted([replace(each, at_rad=None) for each in used])[0],
-                   Marked.of(best.placement))
+            used = {counts: best}
+            wave, _ = _fitted([best])
+        enough = _seen_share([*used.values()]) >= LEAST_SEEN
+        unseen = wave if enough else _fitted([replace(each, at_rad=None) for each in used.values()])[0]
+        return cls(wave, unseen, Marked.of(best.placement), tuple(used), best.at_rad is not None)
 
     def on(self, angles_rad: Floats, confidence: float) -> Marked:
         """As if a photo had been taken of the marked pipe that shows these lines of it."""
@@ -109,10 +115,11 @@ def _lowest(wave: Wave, seed: int) -> Floats:
 class _Told:
     """What one photo told: the depth over its arc, how mark and cut lean against each other, all in its own angles.
 
-    angles_rad: of the mark's rows.  scatter_mm: of these rows.  at_rad: the side it was taken from, or None where
-    nobody knows.
+    word: for the photo.  angles_rad: of the mark's rows.  scatter_mm: of these rows.  at_rad: the side it was taken
+    from, or None where nobody knows.
     """
 
+    word: PremarkWord
     placement: Placement
     angles_rad: Floats
     lean_mm: Floats
@@ -129,7 +136,7 @@ class _Told:
         basis = np.column_stack([np.ones(len(angles)), np.cos(angles), np.sin(angles)])
         lean = np.linalg.lstsq(basis, _apart_mm(said.depth), rcond=None)[0][1:]
         at = None if before.at_deg is None else math.radians(before.at_deg)
-        return cls(said.placement, angles, lean, said.depth.near.sigma_mm, said.pose.pipe.radius_mm, at)
+        return cls(said.word, said.placement, angles, lean, said.depth.near.sigma_mm, said.pose.pipe.radius_mm, at)
 
     @property
     def seen(self) -> Floats:
@@ -142,6 +149,13 @@ class _Told:
         depth = self.placement.depth
         k = normal_quantile((1 + self.placement.confidence) / 2)
         return max(depth.u_mm, (depth.high_mm - depth.low_mm) / 2 / k)
+
+    @property
+    def common_mm(self) -> tuple[float, float]:
+        """What of that comes from the pipe's diameter and from the lens, which nobody knows of a range."""
+        pipe = by_pipe_mm(self.placement.budget)
+        lens = sum(part.u_mm for part in self.placement.budget if part.name == FOCAL_LENGTH)
+        return pipe, math.sqrt(max(0.0, self.u_mm**2 - pipe**2)) if self.placement.lens_open else lens
 
     @property
     def wave_u_mm(self) -> float:
@@ -157,15 +171,38 @@ class _Told:
         if self.at_rad is None:
             variance = self.u_mm**2 + (wave_u_mm * float(np.hypot(*self.seen[1:]))) ** 2
             return np.array([[1.0, 0, 0]]), np.array([self.placement.depth.value_mm]), np.array([[variance]])
-        cos, sin = math.cos(self.at_rad), math.sin(self.at_rad)
-        turned = np.array([[1.0, 0, 0], [0, cos, sin], [0, -sin, cos]])
+        turned = _turned(self.at_rad)
         rows = np.vstack([self.seen, [0, BOW_TOLD, 0], [0, 0, 1]]) @ turned
         found = np.array([self.placement.depth.value_mm, *self.lean_mm])
         a, b = (turned @ wave)[1:]
-        beside = np.array([self.seen[1] * b - self.seen[2] * a, b, -a]) * math.radians(TOLD_U_DEG)
+        beside = np.array([self.seen[1] * b - self.seen[2] * a, BOW_TOLD * b, -a]) * math.radians(TOLD_U_DEG)
         bow_u_mm = math.hypot(BOW_U_RAD * self.radius_mm, BOW_BY_SCATTER * self.scatter_mm)
         own = np.diag([self.u_mm, bow_u_mm, SLANT_U_MM]) ** 2
         return rows, found, own + np.outer(beside, beside)
+
+
+def _turned(at_rad: float) -> Floats:
+    """(m, a, b) in the angles of a photo that was taken from this side."""
+    cos, sin = math.cos(at_rad), math.sin(at_rad)
+    return np.array([[1.0, 0, 0], [0, cos, sin], [0, -sin, cos]])
+
+
+def _may_be_one(one: _Told, other: _Told) -> bool:
+    """Whether two photos may show one line: as deep as the other, but for what their slants and hands make of the way
+    round from one side to the other."""
+    if {one.word, other.word} == {"placed", "misplaced"}:
+        return False
+    apart = one.placement.depth.value_mm - other.placement.depth.value_mm
+    variance = one.u_mm**2 + other.u_mm**2
+    if one.at_rad is not None and other.at_rad is not None:
+        first, second = _turned(one.at_rad), _turned(other.at_rad)
+        slants = np.array([first[2, 1:], second[2, 1:]])
+        weight = np.eye(2) / (math.hypot(HAND_RAD, SAW_RAD) * one.radius_mm) ** 2 + slants.T @ slants / SLANT_U_MM**2
+        spread = np.linalg.inv(weight)
+        leans = spread @ slants.T @ [one.lean_mm[1], other.lean_mm[1]] / SLANT_U_MM**2
+        way = (one.seen @ first - other.seen @ second)[1:]
+        apart, variance = apart - float(way @ leans), variance + float(way @ spread @ way)
+    return abs(apart) <= _MAY_DIFFER * math.sqrt(variance)
 
 
 def _seen_share(told: Sequence[_Told]) -> float:
@@ -192,15 +229,15 @@ def _fitted(told: Sequence[_Told]) -> tuple[Wave, bool]:
 
 
 def _errors(told: Sequence[_Told], parts: Sequence[Floats]) -> Floats:
-    """Covariance of what all photos say; the pipe's diameter scales every depth alike."""
+    """Covariance of what all photos say; pipe and lens are the same in all of them."""
     starts = np.cumsum([0, *(len(part) for part in parts)])
     errors = np.zeros((starts[-1], starts[-1]))
-    levels = np.zeros(starts[-1])
+    common = np.zeros((starts[-1], 2))
     for each, part, start in zip(told, parts, starts[:-1], strict=True):
         errors[start:start + len(part), start:start + len(part)] = part
-        levels[start] = by_pipe_mm(each.placement.budget)
-    scaled = np.outer(levels, levels)
-    return np.asarray(errors + scaled - np.diag(np.diag(scaled)))
+        common[start] = each.common_mm
+    shared = common @ common.T
+    return np.asarray(errors + shared - np.diag(np.diag(shared)))
 
 
 def _apart_mm(depth: Depth) -> Floats:

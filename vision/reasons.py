@@ -103,7 +103,8 @@ _ALL = (
     Reason("views-disagree", "The views contradict one another by more than they may be off.",
            "Check that all photos show this joint and that the sides are named right; look at it on site."),
     Reason("cocked-or-askew", "The gap is not the same all round: the pipe is cocked, or the mark was drawn askew.",
-           "A photo of the marked pipe before insertion tells which; without one, look at the joint on site.",
+           "Photos of the marked pipe before insertion, from two sides, tell which; without them, look at the joint on "
+           "site.",
            bars=False),
     Reason("pipe-cocked", "The pipe sits cocked in the collar: the gap differs round it by more than the mark's own "
            "slant explains.",
@@ -117,6 +118,10 @@ _ALL = (
            "Take the later photo closer and square to the mouth, from the same side as the first."),
     Reason("premark-unread", "The photo of the marked pipe gave no depth; the catalog's was taken instead.",
            "See what `collargap premark` says of that photo.", bars=False),
+    Reason("mark-redrawn", "The photos of the marked pipe don't all show one line; those that show another than the "
+           "last does are left out.",
+           "If the mark was drawn anew, nothing is to be done; else see whether their sides are named right.",
+           bars=False),
     Reason("mark-askew-cut", "The mark is not parallel to the cut.",
            "Measure the depth on several sides of the pipe, and draw the mark anew.", bars=False),
     Reason("cut-askew", "The pipe was not cut square.",

@@ -33,13 +33,15 @@ _CARRIED = ("two-lines", "size-mismatch", "assisted")
 class ByPipe:
     """What photos of the marked pipe told of the mark's depth, the word for it, and that for each view with them.
 
-    differs: the views, from 1, whose line can't be the marked pipe's, for it isn't as wide.
+    differs: the views, from 1, whose line can't be the marked pipe's, for it isn't as wide.  doubts: what is to be said
+    of the photos besides.  depths: None where none told a depth.
     """
 
-    depths: Depths
+    depths: Depths | None
     word: PremarkWord
     words: tuple[Word, ...]
     differs: tuple[int, ...] = ()
+    doubts: tuple[Doubt, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -104,7 +106,9 @@ def _judged(blank: JointVerdict, ring: Ring, fitting: Fitting, before: tuple[Wav
     found = [] if fit.agrees else [Doubt("views-disagree", f"by {fit.apart_mm:.1f} mm")]
     if not fit.middle.is_level:
         found.append(_uneven(fit.middle, mark, seat))
-    inserted = least_insertion(fit, pipe.depths, blank.confidence, fitting.min_insertion_mm, seed) if pipe else None
+    inserted = None
+    if pipe and pipe.depths:
+        inserted = least_insertion(fit, pipe.depths, blank.confidence, fitting.min_insertion_mm, seed)
     said = replace(blank, ring=fit.middle, worst=worst, worst_deg=fit.middle.top_deg, seen=seen_share(blank.views),
                    p_full=p_full, mark=mark, seat=seat, insertion=inserted)
     word, doubts = _by_worst(said, worst, fitting, _words(blank.views, pipe))
@@ -148,7 +152,8 @@ def _by_pipe(pipe: ByPipe | None, fitting: Fitting) -> list[Doubt]:
         return []
     named = ", ".join(f"photo {number}" for number in pipe.differs)
     alone = fitting.min_insertion_mm is None and pipe.word == "misplaced"
-    return [*([Doubt("mark-differs", named)] if named else []), *([Doubt("mark-misplaced")] if alone else [])]
+    return [*([Doubt("mark-differs", named)] if named else []), *([Doubt("mark-misplaced")] if alone else []),
+            *pipe.doubts]
 
 
 def _unless_barred(said: JointVerdict, found: list[Doubt], fitting: Fitting, but: str = "") -> JointVerdict:

@@ -36,6 +36,13 @@ def perceptual_hash(pixels: NDArray[np.uint8]) -> bytes:
     return np.packbits(low > np.median(low)).tobytes()
 
 
+def are_near(one: bytes, other: bytes) -> bool:
+    """Whether two hashes are those of near copies; none is where a picture has no hash."""
+    if not one or not other:
+        return False
+    return (int.from_bytes(one, "big") ^ int.from_bytes(other, "big")).bit_count() <= NEAR_BITS
+
+
 def near_copies(hashes: NDArray[np.uint8]) -> list[list[int]]:
     """Groups of rows of `hashes` (n, 32) whose pictures are near copies of one another.
 

@@ -55,8 +55,7 @@ def combine(views: Views) -> dict[str, Any]:
 
     from cli.all_round import joint_of
     from cli.answer import answer_of, before_of
-    from cli.several import Piped
-    from vision.drawn import Before, mark_wave
+    from cli.several import Piped, Shot, refuse_copies
     from vision.pipeline import as_marked, inspect
     from vision.views import join
 
@@ -76,8 +75,9 @@ def combine(views: Views) -> dict[str, Any]:
         verdicts.append(verdict)
         answers.append(answer_of(piped.beside(verdict, row, side), row, photo=name, sha256=sha256, unit=unit,
                                  seconds=0.0, lines=lines, before=before_of(piped.best[1]) if piped.best else None))
-    mark = mark_wave([Before(pipe, side) for pipe, side in zip(piped.verdicts, views.pipe_sides_deg, strict=False)])
-    said = join(verdicts, row, at_deg=views.sides_deg, mark_askew=mark,
+    shots = (Shot.of(*photo) for photo in zip(verdicts, answers, views.sides_deg, strict=True))
+    refuse_copies([*piped.shots, *shots])
+    said = join(verdicts, row, at_deg=views.sides_deg, mark_askew=piped.mark,
                 pipe=piped.told(verdicts, row, views.sides_deg), confidence=views.confidence)
     told = joint_of(said, row, answers, unit, time.perf_counter() - began).model_dump(mode="json")
     sides = views.pipe_sides_deg or (None,) * len(views.pipe_names)
