@@ -126,12 +126,16 @@ class PremarkAnswer(Plain):
 
 
 class Before(Plain):
-    """The photo of the marked pipe that an answer for a joint took into account."""
+    """The photo of the marked pipe that an answer for a joint took into account.
+
+    depth_here: the mark's depth on the side that the joint's photo shows, where both sides are known; else null.
+    """
 
     photo: str
     sha256: str
     verdict: PremarkWord
     depth: Range | None
+    depth_here: Range | None = None
 
 
 class PlacedLine(Plain):
@@ -215,6 +219,8 @@ def answer_of(verdict: Verdict, fitting: Fitting, *, photo: str, sha256: str, un
     scale = Scale(unit)
     both = verdict.insertion
     measured = verdict.measurement
+    if before and both and both.depth:
+        before = before.model_copy(update={"depth_here": scale.range(both.depth, both.lens_open)})
     return Answer(
         photo=photo, sha256=sha256, fitting=fitting.id, verdict=verdict.word, unit=unit,
         limit=scale.length(fitting.max_gap_mm),

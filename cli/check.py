@@ -89,6 +89,9 @@ def check_command(
         if turned is not None and premark is None:
             raise Misuse("--turned says where the joint was photographed from the marked pipe: name its photo with "
                          "--premark too.")
+        if turned is not None and len(photos) > 1:
+            raise Misuse("--turned belongs to one photo of the joint. Check the others by themselves, or put all "
+                         "together with collargap joint.")
         refuse_turn(turned)
         make_folder(overlay)
     except Misuse as error:

@@ -203,6 +203,7 @@ def _say_worst(report: Report) -> None:
         why = [found.text for found in (*joint.findings, *(photo.reasons if photo else ()))]
         size = f"gap {photo.gap}, limit {photo.limit}" if photo and photo.gap else ""
         size = f"insertion {photo.insertion}, least {photo.least}" if photo and photo.least else size
+        size = "" if joint.together else size
         name = f"{joint.name} (demonstration fitting)" if joint.demo else joint.name
         name += " (assisted)" if photo and photo.assisted else ""
         parts = (f"  {joint.word.upper():<16}", name, size, *why[:1])

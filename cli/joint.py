@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -110,7 +111,7 @@ def sides_deg(text: str, photos: int, said_by: str = "--at") -> list[float]:
     from calibration.fittings import Misuse
     from cli.say import shown
 
-    sides = [_side_deg(part.strip()) for part in text.split(",")]
+    sides = [_side_deg(part) for part in re.split(r"\s*,\s*|\s+", text.strip())]
     known = [side for side in sides if side is not None]
     if len(known) != len(sides):
         raise Misuse(f"{said_by} {shown(text)} can't be read. Write degrees like 0,120,240 or hours like 12h,4h,8h.")
@@ -122,9 +123,9 @@ def sides_deg(text: str, photos: int, said_by: str = "--at") -> list[float]:
 
 
 def _side_deg(part: str) -> float | None:
-    hours = part.endswith("h")
+    hours = part[-1:] in ("h", "H")
     try:
-        number = float(part.removesuffix("h"))
+        number = float(part[:-1] if hours else part)
     except ValueError:
         return None
     if hours:

@@ -94,7 +94,7 @@ class Photo(_Record):
 
 
 class Joint(_Record):
-    """A joint that a person should look at."""
+    """A joint that a person should look at.  together: its word is that of all photos together, not of one of them."""
 
     name: str
     word: Word
@@ -103,6 +103,7 @@ class Joint(_Record):
     findings: tuple[Advice, ...]
     photos: tuple[Photo, ...]
     more_photos: int = 0
+    together: bool = False
 
 
 class Row(_Record):

@@ -139,6 +139,8 @@ def _figures(answer: Answer, gap: Length, insertion: Range, confidence: float) -
         depth, source = answer.premark.depth, answer.premark.photo
         value, sureness = span(depth, unit, sure)
         grid.add_row("mark", value, f"{sureness}, by {source}")
+        if answer.premark.depth_here:
+            grid.add_row("", span(answer.premark.depth_here, unit, sure)[0], "on the side that this photo shows")
     if answer.min_insertion is not None and answer.p_inserted is not None:
         grid.add_row("least", limit_of(answer.min_insertion, unit), f"reached: {likely(answer.p_inserted)}")
     return grid

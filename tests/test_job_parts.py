@@ -75,6 +75,17 @@ def test_list_says_which_row_has_moved_cells_and_counts_empty_ones() -> None:
     assert [problem.split(" of ")[0] for problem in listing.problems] == ["Row 3"]
 
 
+def test_list_with_two_columns_of_one_meaning_is_refused() -> None:
+    with pytest.raises(JobError, match=r"'sides' and 'Sides'"):
+        read_list(b"joint,fitting,sides,Sides\nA,x,90,180\n")
+
+
+def test_list_says_that_the_pipes_sides_need_the_joints() -> None:
+    told = read_list(b"joint,fitting,sides,premark sides\nA,x,,90\nB,x,0 90,90\n")
+    assert len(told.problems) == 1
+    assert "Joint A has the sides of its marked pipe's photos" in told.problems[0]
+
+
 def test_list_says_how_a_date_was_read_that_may_be_meant_otherwise() -> None:
     told = read_list(b"joint,fitting,date\nA,x,6/6/2026\nB,x,5/4/2026\nC,x,7/4/2026\n")
     assert [joint.date for joint in told.joints] == ["2026-06-06", "2026-05-04", "2026-07-04"]

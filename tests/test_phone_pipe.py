@@ -174,7 +174,7 @@ def test_further_photos_are_further_views(folder: Path, ledger: Path) -> None:
         page = (await client.get("/joint", params={"name": "J-2"})).text
         assert "One photo is FULL, but the joint is UNPROVEN." in page
         assert "could not be put together" in page
-        assert page.count("Inside the limit on this photo, but the joint is UNPROVEN. Leave it open.") == 2
+        assert page.count("leave it open until the job&#39;s report, which puts them together, calls it FULL.") == 2
         assert "Go on with the checklist" not in page
         assert "One photo is FULL" not in (await client.get("/joint", params={"name": "J-1"})).text
         assert second["verdict"] == "unproven"  # its list names sides: only all of them together prove it

@@ -176,6 +176,21 @@ def test_where_the_sides_are_not_said_less_is_sure() -> None:
     assert "--premark" in alone.stderr
 
 
+def test_the_depth_on_the_side_that_the_joint_shows_is_told() -> None:
+    both = "check", "joint.jpg", "--premark", "placed.jpg"
+    told = json.loads(run(*both, "--turned", "30", "--json").stdout)
+    here, insertion = told["premark"]["depth_here"], told["insertion"]
+    assert insertion["value"] == pytest.approx(here["value"] - told["gap"]["value"], abs=2e-4)
+    assert json.loads(run(*both, "--json").stdout)["premark"]["depth_here"] is None
+    assert "on the side that this photo shows" in run(*both, "--turned", "30").stdout
+
+
+def test_a_turn_belongs_to_one_photo() -> None:
+    result = run("check", "joint.jpg", "joint.jpg", "--premark", "placed.jpg", "--turned", "0")
+    assert result.exit_code == 2
+    assert "--turned belongs to one photo" in result.stderr
+
+
 @pytest.mark.parametrize("turned", ["nan", "inf", "-361", "1e9"])
 def test_a_turn_that_is_none_is_misuse(turned: str) -> None:
     result = run("check", "joint.jpg", "--premark", "placed.jpg", "--turned", turned)

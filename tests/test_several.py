@@ -110,6 +110,7 @@ def test_a_joint_without_sides_says_what_to_do(monkeypatch) -> None:
 
 
 @pytest.mark.parametrize(("text", "sides"), [("0,120,240", [0, 120, 240]), ("12h, 4h,8h", [0, 120, 240]),
+                                             ("0  120\t240", [0, 120, 240]), (" 12H 4h , 8H ", [0, 120, 240]),
                                              ("-90,0,90.5", [270, 0, 90.5])])
 def test_sides_as_people_write_them(text, sides) -> None:
     assert sides_deg(text, 3) == sides

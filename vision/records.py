@@ -474,7 +474,8 @@ class Insertion:
     shared_u_mm: what both owe to the pipe's diameter and so takes off their difference.  p_enough: probability that
     the true insertion is at least the catalog's least; None where it gives none.  near: from the mouth to the mark's
     near edge, negative under the collar, where the joint's photo hides it and the line's width told it.  lens_open: the
-    mark's depth is but a range (`Placement`), and so is the length.
+    mark's depth is but a range (`Placement`), and so is the length.  depth: of the mark on the side that the joint's
+    photo shows, where the photo of the marked pipe was taken from a known one.
     """
 
     length: Interval
@@ -482,6 +483,7 @@ class Insertion:
     p_enough: float | None
     near: Interval | None = None
     lens_open: bool = False
+    depth: Interval | None = None
 
 
 @dataclass(frozen=True)

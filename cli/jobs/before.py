@@ -62,7 +62,8 @@ def _may_be_one(one: dict[str, Any], other: dict[str, Any]) -> bool:
 
 def joined(answer: dict[str, Any], before: dict[str, Any], confidence: float = 0.95) -> dict[str, Any]:
     """The answer for a joint as `collargap check --premark` gives it where nobody names the sides."""
-    answer = answer | {"premark": {key: before[key] for key in ("photo", "sha256", "verdict", "depth")}}
+    pipe = {key: before[key] for key in ("photo", "sha256", "verdict", "depth")}
+    answer = answer | {"premark": pipe | {"depth_here": None}}
     if before["depth"] is None:
         unread = why(premark_unread(each["code"] for each in before["reasons"]), answer["unit"])
         return answer | {"reasons": [*answer["reasons"], unread.model_dump()]}

@@ -122,7 +122,7 @@ def _row(judged: Judged) -> Row:
     answers = [photo.answer for photo in judged.photos if photo.answer and not is_premark(photo.answer)]
     deciding = next((answer for answer in answers if answer["verdict"] == "full"), answers[0])
     by_pipe = ("its line is believed by its marked pipe",) if is_by_pipe(deciding) else ()
-    noticed = [found.text for found in judged.findings if not found.weighs and found.code != "all-round"]
+    noticed = [found.text for found in judged.findings if not found.weighs]
     noticed += [each["text"] for each in deciding["reasons"] if each["code"] == "premark-unread"]
     return Row(
         name=visible(judged.joint.name), word=judged.word, gap=gap_of(deciding), limit=limit_of(deciding),
@@ -144,7 +144,7 @@ class _Shown:
             name=visible(judged.joint.name), word=judged.word, facts=_facts(judged), demo=_is_demo(judged),
             findings=tuple(Advice(text=each.text, advice=each.advice) for each in judged.findings),
             photos=tuple(self._photo(photo) for photo in photos),
-            more_photos=len(judged.photos) - len(photos),
+            more_photos=len(judged.photos) - len(photos), together=judged.together is not None,
         )  # fmt: skip
 
     def _photo(self, photo: Answered) -> Photo:

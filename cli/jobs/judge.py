@@ -46,6 +46,11 @@ class Judged:
         return first.answer if first and first.kind == "joint" else None
 
     @property
+    def is_apart(self) -> bool:
+        """Whether the list names its sides, but they were not put together."""
+        return any(found.code == NOT_TOGETHER for found in self.findings)
+
+    @property
     def count(self) -> int:
         """How many photos there are of the joint, those of its marked pipe left out."""
         return sum(photo.kind == "joint" for photo in self.photos)

@@ -56,7 +56,7 @@ class Listing:
 def read_list(data: bytes, default_fitting: str = "") -> Listing:
     """The list in the bytes of a CSV file.
 
-    Separators , ; and tab; UTF-8 (with or without its mark), UTF-16 with its mark, or Windows-1252; columns in any
+    Separators , ; and tab; UTF-8 and UTF-16 (the latter with its mark), or Windows-1252; columns in any
     order and case.  Raises JobError when there is no `joint` column, no joint, or a quotation mark is never closed.
     """
     try:
@@ -70,6 +70,9 @@ def read_list(data: bytes, default_fitting: str = "") -> Listing:
             f"{LIST_NAME} has no column 'joint'. Its first line should name the columns: "
             "joint,fitting,photo pattern,location,installer,machine,date."
         )
+    if twice := next((column for column in columns if column and columns.count(column) > 1), ""):
+        named = " and ".join(repr(visible(title)) for title in titles if column_of(title) == twice)
+        raise JobError(f"{LIST_NAME} has two columns of one meaning, {named}. Keep one of them.")
     unknown = [title for title, column in zip(titles, columns, strict=True) if title.strip() and not column]
     told = [row[:len(columns)] for row in rows]
     cells = [{column: value.strip() for column, value in zip(columns, row, strict=False) if column} for row in told]
@@ -120,6 +123,9 @@ def _listed(rows: list[dict[str, str]], default_fitting: str, day_first: bool, p
         else:
             day, trouble = _day(row.get("date", ""), name, day_first)
             problems += trouble
+            if row.get("premark_sides") and not row.get("sides"):
+                problems.append(f"Joint {visible(name)} has the sides of its marked pipe's photos, but not of its own: "
+                                "they say nothing without each other.")
             known = {key: value for key, value in row.items() if key not in ("joint", "fitting", "date")}
             fitting = row.get("fitting") or default_fitting
             joints[name] = Joint(name, fitting, **known, date=day, order=len(joints))  # type: ignore[arg-type]

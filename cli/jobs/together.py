@@ -141,13 +141,13 @@ def _trouble(sides: Sides) -> str:
 def _degrees(sides: Sides) -> list[float]:
     from cli.joint import sides_deg
 
-    return sides_deg(sides.joint.sides.replace(" ", ","), len(sides.names), "its column 'sides'")
+    return sides_deg(sides.joint.sides, len(sides.names), "its column 'sides'")
 
 
 def _pipe_degrees(sides: Sides) -> list[float]:
     from cli.joint import sides_deg
 
-    told = sides.joint.premark_sides.replace(" ", ",")
+    told = sides.joint.premark_sides
     return sides_deg(told, len(sides.pipe_names), "its column 'premark sides'") if told else []
 
 

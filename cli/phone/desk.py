@@ -171,7 +171,7 @@ class Desk:
         return Told(sent, answer, os.path.lexists(beside(self.top / name)), views.index(sent.id) + 1, len(views),
                     counts=before is not None and before.name == name and bool(answer and answer["depth"]),
                     made=sent.kind == "before" and self._survey.measured(sent.joint), alone=alone,
-                    joint_word=joint.word if joint else "")
+                    joint_word=joint.word if joint else "", apart=joint.is_apart if joint else False)
 
     @honest
     def path(self, photo_id: str) -> str:

@@ -24,7 +24,8 @@ class Told:
     The answer for a joint has in it what the photo of its marked pipe told.  lines: a person placed some on it.
     view: which of the joint's `views` it is, from 1, the oldest first.  counts: of the photos of a marked pipe, whether
     this is the one whose depth is taken.  made: the joint was pressed and measured since.  alone: the word of this
-    photo by itself, which its overlay shows too.  joint_word: that of the joint by all that is known of it.
+    photo by itself, which its overlay shows too.  joint_word: that of the joint by all that is known of it;
+    apart: that is open since only a job puts its sides together.
     """
 
     sent: Sent
@@ -36,3 +37,4 @@ class Told:
     made: bool = False
     alone: str = ""
     joint_word: str = ""
+    apart: bool = False

@@ -8,7 +8,7 @@ from typing import Any
 from cli import say
 from cli.jobs.before import best, is_premark
 from cli.jobs.checklist import ITEMS
-from cli.jobs.findings import DEMO, NOT_TOGETHER, is_assisted, is_demo
+from cli.jobs.findings import DEMO, is_assisted, is_demo
 from cli.jobs.judge import Judged
 from cli.jobs.lengths import cut_of, depth_of, gap_of, insertion_of, interval_of, limit_of, mark_depth_of
 from cli.jobs.text import visible
@@ -28,6 +28,8 @@ ALL_ROUND = "all its sides together: the job's report tells"
 _AFTERWARDS = "The joint has been pressed since: see its own photo."
 _BY_BOTH = "Far enough in, by the photos before and after. Go on with the checklist."
 _NOT_THE_JOINT = "Inside the limit on this photo, but the joint is {}. Leave it open."
+_NOT_YET = ("Inside the limit on this photo. The list names the joint's sides: leave it open until the job's report, "
+            "which puts them together, calls it FULL.")
 _SEE_TO = ("mark-askew-cut", "cut-askew")  # doubts about the pipe itself: no use any more once it is pushed in
 
 
@@ -131,7 +133,7 @@ def _of_joint(common: Card, told: Told, answer: dict[str, Any]) -> Card:
     said = replace(common, gap=gap_of(answer), interval=interval_of(answer), limit=limit_of(answer), alone=alone,
                    placed_by=placed_by)  # fmt: skip
     if common.word == "full" and told.joint_word in ("short", "unproven"):
-        said = replace(said, do=_NOT_THE_JOINT.format(told.joint_word.upper()))
+        said = replace(said, do=_NOT_YET if told.apart else _NOT_THE_JOINT.format(told.joint_word.upper()))
     if answer.get("insertion_from") != "premark":
         return said
     least = answer.get("min_insertion")
@@ -183,7 +185,7 @@ def line(judged: Judged) -> Line:
     answers = [photo.answer for photo in judged.photos if photo.answer]
     about = " · ".join(visible(each) for each in (joint.fitting, joint.location) if each)
     word = "missing" if judged.word == "not photographed" else judged.word
-    if any(found.code == NOT_TOGETHER for found in judged.findings):  # that takes all photos at once, and a while
+    if judged.is_apart:  # that takes all photos at once, and a while
         about = " · ".join(filter(None, (about, ALL_ROUND)))
     before = best([answer for answer in answers if is_premark(answer)])
     return Line(joint.name, word, judged.count, about, any(map(is_demo, answers)),
