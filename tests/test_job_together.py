@@ -63,7 +63,8 @@ def test_sides_of_the_list_make_one_verdict(in_processes) -> None:
     assert status == 0, out + err
     assert joints(desk) == {"J-1": "full", "J-2": "full"}
     page = (desk.folder / "report.html").read_text()
-    assert "100% of the circumference seen" in page
+    assert "Seen from 3 sides, 100% of the circumference" in page
+    assert '<td data-name="Gap"><span>1/32 in (0.020)</span></td>' in page  # the worst all round
     assert "worst gap 0.020 in (0.000 to 0.050) at 240 degrees" in desk.rows()[0]["findings"]
     lines = [json.loads(line) for line in (desk.folder / "results.jsonl").read_text().splitlines()]
     assert [bool(line["all_round"]) for line in lines] == [True, True, True, False]

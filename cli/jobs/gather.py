@@ -113,19 +113,19 @@ def _facts(judged: Judged) -> tuple[str, ...]:
     joint = judged.joint
     named = [("", joint.location), ("fitting ", joint.fitting), ("installer ", joint.installer),
              ("machine ", joint.machine), ("", joint.date)]  # fmt: skip
-    seen = judged.together["seen"] if judged.together else None
-    round_about = (f"{seen:.0%} of the circumference seen",) if seen is not None else ()
-    return (*(f"{label}{visible(value)}" for label, value in named if value), *round_about)
+    return tuple(f"{label}{visible(value)}" for label, value in named if value)
 
 
 def _row(judged: Judged) -> Row:
     answers = [photo.answer for photo in judged.photos if photo.answer and not is_premark(photo.answer)]
     deciding = next((answer for answer in answers if answer["verdict"] == "full"), answers[0])
+    together = judged.together
+    gap = deciding if together is None or not together["worst"] else together | {"gap": together["worst"]}
     by_pipe = ("its line is believed by its marked pipe",) if is_by_pipe(deciding) else ()
     noticed = [found.text for found in judged.findings if not found.weighs]
     noticed += [each["text"] for each in deciding["reasons"] if each["code"] == "premark-unread"]
     return Row(
-        name=visible(judged.joint.name), word=judged.word, gap=gap_of(deciding), limit=limit_of(deciding),
+        name=visible(judged.joint.name), word=judged.word, gap=gap_of(gap), limit=limit_of(deciding),
         photos=len(judged.photos), facts=" · ".join((*_facts(judged), *by_pipe, *noticed)),
         demo=_is_demo(judged), assisted=is_assisted(deciding),
     )  # fmt: skip
