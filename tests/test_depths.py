@@ -96,6 +96,21 @@ def test_photos_that_agree_know_more_than_one() -> None:
     assert np.trace(two.wave.covariance) < 0.7 * np.trace(one.wave.covariance)
 
 
+def test_photos_by_one_unknown_lens_err_alike() -> None:
+    def ranged(at_deg: float) -> Before:
+        before = seen(at_deg)
+        placed = before.verdict.placement
+        assert placed is not None
+        wide = replace(placed, depth=replace(placed.depth, low_mm=26.0, high_mm=31.2, u_mm=1.5), lens_open=True)
+        return replace(before, verdict=replace(before.verdict, placement=wide))
+
+    found = [Depths.of([ranged(at) for at in sides], 0) for sides in ([45.0], [45.0, 135.0], [45.0, 135.0] * 2)]
+    u_mm = [each.on(np.radians(np.arange(-17.0, 108.0)), 0.95).depth.u_mm for each in found if each]
+    assert u_mm[0] == pytest.approx(1.5, abs=0.03)
+    assert min(u_mm) > 0.93 * u_mm[0]
+    assert all(each.counts.lens_open for each in found if each)
+
+
 def test_a_photo_that_told_nothing_tells_nothing() -> None:
     blank = Before(PremarkVerdict("unproven", ()), 90.0)
     assert Depths.of([blank], 0) is None

@@ -152,10 +152,13 @@ class _Told:
 
     @property
     def common_mm(self) -> tuple[float, float]:
-        """What of that comes from the pipe's diameter and from the lens, which nobody knows of a range."""
-        pipe = by_pipe_mm(self.placement.budget)
-        lens = sum(part.u_mm for part in self.placement.budget if part.name == FOCAL_LENGTH)
-        return pipe, math.sqrt(max(0.0, self.u_mm**2 - pipe**2)) if self.placement.lens_open else lens
+        """What of that comes from the pipe's diameter and from the lens; of a range all that nothing else explains."""
+        budget = self.placement.budget
+        pipe, lens = by_pipe_mm(budget), sum(part.u_mm for part in budget if part.name == FOCAL_LENGTH)
+        if self.placement.lens_open:
+            others = sum(part.u_mm**2 for part in budget if part.name != FOCAL_LENGTH)
+            lens = math.sqrt(max(0.0, self.u_mm**2 - others))
+        return pipe, lens
 
     @property
     def wave_u_mm(self) -> float:
