@@ -23,7 +23,7 @@ PARTS = {"focal": {"decode"}, "looks": {"locate", "end"}, "sides": {"refine", "a
 BEYOND = {"both": {"insertion", "verdict"}, "compare": {"uncertainty", "redraw", "wave"},
           "ring": {"uncertainty", "redraw", "compare", "wave"},
           "views": {"depths", "redraw", "place", "compare", "ring", "wave"},
-          "depths": {"insertion", "drawn", "ring", "wave"},
+          "depths": {"insertion", "drawn", "redraw", "ring", "wave"},
           "drawn": {"redraw", "compare", "ring", "wave"}, "place": set()}
 SHARED = {"records", "reasons", "geometry", "propagation", "networks"}
 FROM_CALIBRATION = {"calibration.camera": {"Camera", "FocalSource"}, "calibration.fittings": {"Fitting"}}
