@@ -103,6 +103,7 @@ class PremarkAnswer(Plain):
 
     `p_placed` is the probability that the depth lies within the catalog's tolerance; null where it gives none.
     `by_side`: standard uncertainty of either part, cosine and sine, of the wave in which it may go round the pipe.
+    `taken`: the photo's own date and time as EXIF writes it, or "".
     """
 
     kind: Literal["premark"] = "premark"
@@ -123,6 +124,7 @@ class PremarkAnswer(Plain):
     reasons: tuple[Why, ...]
     seconds: float
     version: str
+    taken: str = ""
 
 
 class Before(Plain):
@@ -278,7 +280,7 @@ def premark_answer_of(verdict: PremarkVerdict, fitting: Fitting, *, photo: str, 
         view=_view(verdict, scale),
         budget=_budget(found.budget, scale) if found else (),
         reasons=tuple(why(doubt, unit) for doubt in verdict.reasons),
-        seconds=round(seconds, 3), version=program_version(),
+        seconds=round(seconds, 3), version=program_version(), taken=verdict.photo.taken if verdict.photo else "",
     )
 
 

@@ -146,7 +146,7 @@ def _finish(asked: Job, course: Course, store: Store, ledger: Ledger | None, out
     seen = clues(store, listed_order=course.listed)
     if ledger:
         with suppress(LedgerError):  # one that fails was said where checks are kept
-            add_copies(seen, store, ledger, asked.site)
+            course.notices += add_copies(seen, store, ledger, asked.site)
             _add_checklists(seen, asked.site, ledger)
     made = datetime.now().astimezone().strftime("%Y-%m-%d %H:%M %Z")
 

@@ -72,7 +72,7 @@ def joint_command(
         look = Look(row, unit.value if unit else row.unit, disk.read_camera(camera), confidence)
         began = time.perf_counter()
         before = look.at_pipes(premark or [])
-        piped = Piped.of(before, pipe_sides)
+        piped = Piped.of(before, pipe_sides, in_order=True)
         views = look.at_all(photos, piped, sides)
         verdicts = [view.verdict for view in views]
         said = join(verdicts, row, at_deg=sides, mark_askew=piped.mark, pipe=piped.told(verdicts, row, sides),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 import os
 import time
 from collections.abc import Callable, Sequence
@@ -50,14 +51,15 @@ class Piped:
     depths: Depths | None = None
 
     @classmethod
-    def of(cls, photos: Sequence[tuple[PremarkVerdict, PremarkAnswer]], at_deg: Sequence[float] = ()) -> Piped:
+    def of(cls, photos: Sequence[tuple[PremarkVerdict, PremarkAnswer]], at_deg: Sequence[float] = (),
+           in_order: bool = False) -> Piped:
         """The best is chosen as a job does: the surest of those that agree with the last.  at_deg: from which sides
-        they were taken, where that is known."""
+        they were taken, where that is known.  in_order: the last named is the last, where their times tell nothing."""
         from cli.jobs.before import best
         from vision.depths import Depths
 
         told = [answer.model_dump(mode="json") for _, answer in photos]
-        chosen = best(told)
+        chosen = best(told, in_order)
         if chosen is None:
             return cls()
         index = next(k for k, each in enumerate(told) if each is chosen)
@@ -108,7 +110,9 @@ class Piped:
         said = [self.beside(verdict, fitting, side) for verdict, side in zip(verdicts, sides, strict=True)]
         differs = (number for number, each in enumerate(said, 1)
                    if any(doubt.reason == "mark-differs" for doubt in each.reasons))
-        return ByPipe(self.depths, self.best[0].word, tuple(each.word for each in said), tuple(differs), self._doubts())
+        most = (each.insertion.length.high_mm for each in said if each.insertion and each.insertion.depth)
+        return ByPipe(self.depths, self.best[0].word, tuple(each.word for each in said), tuple(differs), self._doubts(),
+                      min(most, default=math.inf))
 
     def _doubts(self) -> tuple[Doubt, ...]:
         """That no depth was told, or which photos show another line."""
@@ -119,7 +123,8 @@ class Piped:
             return (premark_unread(doubt.reason for doubt in self.verdicts[0].reasons),)
         left = [answer.photo for k, (verdict, answer) in enumerate(self.photos)
                 if verdict.placement and k not in self.depths.used]
-        return (Doubt("mark-redrawn", f"left out: {', '.join(left)}"),) if left else ()
+        counts = self.best[1].photo if self.best else ""
+        return (Doubt("mark-redrawn", f"{counts} counts, left out: {', '.join(left)}"),) if left else ()
 
 
 @dataclass(frozen=True)
@@ -172,36 +177,50 @@ class Look:
 
 @dataclass(frozen=True)
 class Shot:
-    """A photo by its name, its bytes' hash, that of its picture (b"": none), and the side it was taken from."""
+    """A photo by its name, its bytes' hash, those of its picture as it is, turned and mirrored (none where it shows
+    nothing), the side that it was taken from and when, by its own clock."""
 
     name: str
     sha256: str
-    phash: bytes
+    phashes: tuple[bytes, ...]
     at_deg: float | None
+    taken: str
 
     @classmethod
     def of(cls, verdict: Verdict | PremarkVerdict, answer: Answer | PremarkAnswer, at_deg: float | None) -> Shot:
         """Of a photo that was looked at."""
-        from cli.jobs.duplicates import perceptual_hash
+        from cli.jobs.duplicates import hashes_all_ways
 
-        phash = perceptual_hash(verdict.photo.pixels) if verdict.photo else b""
-        return cls(answer.photo, answer.sha256, phash, at_deg)
+        photo = verdict.photo
+        phashes = hashes_all_ways(photo.pixels) if photo else ()
+        return cls(answer.photo, answer.sha256, phashes, at_deg, photo.taken if photo else "")
+
+    def shows_the_same(self, other: Shot) -> bool:
+        """Whether both are one picture, saved anew, shrunk, turned or mirrored perhaps."""
+        from cli.jobs.duplicates import are_near
+
+        return bool(self.phashes) and any(are_near(self.phashes[0], each) for each in other.phashes)
+
+    def may_be_another(self, other: Shot) -> bool:
+        """Whether a picture like this may yet be a photo of its own: taken from the same side at another time."""
+        if not self.taken or not other.taken or self.taken == other.taken:
+            return False
+        sides = (self.at_deg or 0.0) - (other.at_deg or 0.0)
+        return abs((sides + 180) % 360 - 180) <= _ONE_SIDE_DEG
 
 
 def refuse_copies(shots: Sequence[Shot]) -> None:
-    """Raise Misuse where a file is named twice, or one picture for two sides: what was seen once would count twice."""
+    """Raise Misuse where one file or one picture stands for two photos: what was seen once would count twice."""
     from calibration.fittings import Misuse
-    from cli.jobs.duplicates import are_near
 
     for one, other in combinations(shots, 2):
         if one.sha256 == other.sha256:
-            raise Misuse(f"{other.name} is the same file as {one.name}. Name each photo once; a view needs a photo of "
-                         "its own.")
-        if one.at_deg is None or other.at_deg is None or not are_near(one.phash, other.phash):
-            continue
-        if abs((one.at_deg - other.at_deg + 180) % 360 - 180) > _ONE_SIDE_DEG:
-            raise Misuse(f"{other.name} shows the same picture as {one.name}, but is named for another side. Name each "
-                         "photo for the side that it was taken from.")
+            named = f"{other.name} is named twice" if one.name == other.name else (
+                f"{other.name} is the same file as {one.name}")
+            raise Misuse(f"{named}. Name each photo once; a view needs a photo of its own.")
+        if one.shows_the_same(other) and not one.may_be_another(other):
+            raise Misuse(f"{other.name} shows the same picture as {one.name}. A view needs a photo of its own, named "
+                         "for the side that it was taken from.")
 
 
 def ended(work: Callable[[], int]) -> NoReturn:

@@ -256,3 +256,46 @@ def test_a_pipe_and_its_joint_in_one_picture_file_are_still_two(desk: Desk) -> N
     code, _, err = desk.job("--fitting", "2")
     assert code == 11
     assert "2 checked now" in err
+
+
+def test_a_photo_of_another_joints_pipe_tells_no_insertion(desk: Desk) -> None:  # noqa: F811
+    pipe = photo(9, "placed")
+    desk.fill({"J-1.jpg": photo(1), "J-1_before.jpg": pipe, "J-2.jpg": photo(2), "J-2_before.jpg": pipe,
+               "J-3.jpg": photo(3), "J-3_before.jpg": photo(10, "placed")})
+    desk.job("--fitting", "2")
+    told = {row["photo"]: (row["insertion_from"], row["findings"]) for row in desk.rows()}
+    assert [told[f"J-{number}.jpg"][0] for number in (1, 2, 3)] == ["", "", "premark"]
+    assert "J-1_before.jpg is the same file as J-2_before.jpg of joint J-2." in told["J-1.jpg"][1]
+
+
+def test_nor_does_one_of_another_sites(desk: Desk) -> None:  # noqa: F811
+    desk.fill({"J-1.jpg": photo(1), "J-1_before.jpg": photo(9, "placed")})
+    desk.job("--fitting", "2", "--site", "North yard")
+    (desk.folder / "J-1.jpg").unlink()
+    (desk.folder / "J-1_before.jpg").rename(desk.folder / "K-1_before.jpg")
+    desk.fill({"K-1.jpg": photo(2)})
+    desk.job("--fitting", "2", "--site", "South yard")
+    told = {row["photo"]: (row["insertion_from"], row["findings"]) for row in desk.rows()}
+    assert told["K-1.jpg"][0] != "premark"
+    assert "at the site North yard, which had it first" in told["K-1.jpg"][1]
+
+
+@pytest.mark.parametrize(("first", "second", "counts"), [
+    ({"photo": "old/pipe.jpg"}, {"photo": "new/pipe_2.jpg"}, 1),  # by the number, whatever the folders are called
+    ({"photo": "A.jpg"}, {"photo": "b.jpg"}, 1),
+    ({"photo": "z.jpg", "taken": "2026:05:04 10:00:00"}, {"photo": "a.jpg", "taken": "2026:05:04 11:00:00"}, 1),
+    ({"photo": "z.jpg", "taken": "2026:05:04 10:00:00"}, {"photo": "a.jpg", "taken": ""}, 0),
+])
+def test_which_photo_of_a_pipe_is_the_last(first: dict, second: dict, counts: int) -> None:
+    _, wrong = answers("full", "misplaced", None)
+    _, right = answers("full", "placed", None)
+    both = [wrong | first, right | second]
+    assert best(both) is both[counts]
+    assert best([both[1], both[0]]) is both[counts]
+
+
+def test_where_nothing_else_tells_the_last_is_the_one_named_last() -> None:
+    _, wrong = answers("full", "misplaced", None)
+    _, right = answers("full", "placed", None)
+    both = [right | {"photo": "z.jpg"}, wrong | {"photo": "a.jpg"}]
+    assert best(both, in_order=True) is both[1]

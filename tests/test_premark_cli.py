@@ -23,7 +23,7 @@ from tests.answers import CATALOG, known_verdict
 from vision.records import Doubt, Ends, Photo, PremarkVerdict
 
 KEYS = ["kind", "photo", "sha256", "fitting", "verdict", "unit", "mark_depth", "mark_tolerance", "depth", "cut",
-        "line_width", "by_side", "p_placed", "view", "budget", "reasons", "seconds", "version"]
+        "line_width", "by_side", "p_placed", "view", "budget", "reasons", "seconds", "version", "taken"]
 README = (Path(__file__).parent.parent / "README.md").read_text("utf-8")
 
 

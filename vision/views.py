@@ -34,7 +34,8 @@ class ByPipe:
     """What photos of the marked pipe told of the mark's depth, the word for it, and that for each view with them.
 
     differs: the views, from 1, whose line can't be the marked pipe's, for it isn't as wide.  doubts: what is to be said
-    of the photos besides.  depths: None where none told a depth.
+    of the photos besides.  depths: None where none told a depth.  most_mm: by how much the pipe is in at most on the
+    side that one of the views shows.
     """
 
     depths: Depths | None
@@ -42,6 +43,7 @@ class ByPipe:
     words: tuple[Word, ...]
     differs: tuple[int, ...] = ()
     doubts: tuple[Doubt, ...] = ()
+    most_mm: float = math.inf
 
 
 @dataclass(frozen=True)
@@ -109,6 +111,7 @@ def _judged(blank: JointVerdict, ring: Ring, fitting: Fitting, before: tuple[Wav
     inserted = None
     if pipe and pipe.depths:
         inserted = least_insertion(fit, pipe.depths, blank.confidence, fitting.min_insertion_mm, seed)
+        inserted = replace(inserted, length=_at_most(inserted.length, pipe.most_mm))
     said = replace(blank, ring=fit.middle, worst=worst, worst_deg=fit.middle.top_deg, seen=seen_share(blank.views),
                    p_full=p_full, mark=mark, seat=seat, insertion=inserted)
     word, doubts = _by_worst(said, worst, fitting, _words(blank.views, pipe))
@@ -118,6 +121,12 @@ def _judged(blank: JointVerdict, ring: Ring, fitting: Fitting, before: tuple[Wav
 def _words(views: Sequence[Placed], pipe: ByPipe | None) -> tuple[Word, ...]:
     """The word for each view, with what the marked pipe adds."""
     return pipe.words if pipe else tuple(view.verdict.word for view in views)
+
+
+def _at_most(least: Interval, most_mm: float) -> Interval:
+    """The pipe is in nowhere by less than where it is in least."""
+    high = max(least.low_mm, min(least.high_mm, most_mm))
+    return replace(least, value_mm=min(least.value_mm, high), high_mm=high)
 
 
 def _by_worst(said: JointVerdict, worst: Interval, fitting: Fitting,

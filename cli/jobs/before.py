@@ -36,20 +36,26 @@ def with_premark(photos: Sequence[Answered], confidence: float = 0.95) -> list[A
             if photo.answer and not is_premark(photo.answer) else photo for photo in photos]
 
 
-def best(answers: Sequence[dict[str, Any]]) -> dict[str, Any] | None:
+def best(answers: Sequence[dict[str, Any]], in_order: bool = False) -> dict[str, Any] | None:
     """The answer that tells the depth best, of those that the last one does not contradict.
 
-    A mark that lay wrong is drawn anew and photographed again, so the last photo is right about it; last by the
-    number in its name.  An answer without a depth counts only where there is no other.
+    A mark that lay wrong is drawn anew and photographed again, so the last photo is right about it: by the cameras'
+    clocks where all photos have a time, else as they stand where they are `in_order`, else by the number in its name.
+    An answer without a depth counts only where there is no other.
     """
-    told = sorted((each for each in answers if each["depth"]), key=_order)
+    told = [each for each in answers if each["depth"]]
+    if all(each.get("taken") for each in told):
+        told.sort(key=lambda each: (str(each["taken"]), _order(each)))
+    elif not in_order:
+        told.sort(key=_order)
     same = [each for each in told if _may_be_one(each, told[-1])]
     return min(same, key=lambda each: float(each["depth"]["u"]), default=next(iter(answers), None))
 
 
 def _order(answer: dict[str, Any]) -> list[tuple[int, str]]:
-    """J-1_before.jpg, J-1_before_2.jpg, J-1_before_10.jpg."""
-    return [(int(part), "") if part.isdecimal() else (-1, part) for part in re.split(r"(\d+)", answer["photo"])]
+    """J-1_before.jpg, J-1_before_2.jpg, J-1_before_10.jpg; whatever folders they lie in."""
+    name = str(answer["photo"]).rsplit("/", 1)[-1].casefold()
+    return [(int(part), "") if part.isdecimal() else (-1, part) for part in re.split(r"(\d+)", name)]
 
 
 def _may_be_one(one: dict[str, Any], other: dict[str, Any]) -> bool:

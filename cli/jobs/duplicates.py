@@ -26,13 +26,30 @@ def perceptual_hash(pixels: NDArray[np.uint8]) -> bytes:
 
     A picture without contrast (lens covered, night) is like every other of its kind, so it has no hash.
     """
+    grey = _small(pixels)
+    return b"" if grey.std() < _FLAT else _hash(grey)
+
+
+def hashes_all_ways(pixels: NDArray[np.uint8]) -> tuple[bytes, ...]:
+    """The same of the picture as it is, turned by each right angle, and all of these mirrored; empty where it shows
+    nothing."""
+    grey = _small(pixels)
+    ways = [np.rot90(side, turn) for side in (grey, grey[:, ::-1]) for turn in range(4)]
+    return () if grey.std() < _FLAT else tuple(_hash(np.ascontiguousarray(way)) for way in ways)
+
+
+def _small(pixels: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """A grey square of _SIDE pixels."""
     import cv2  # only workers need it
 
     small = cv2.resize(pixels, (_SIDE, _SIDE), interpolation=cv2.INTER_AREA)
-    grey = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.float32)
-    if grey.std() < _FLAT:
-        return b""
-    low = cv2.dct(grey)[:_LOW, :_LOW].ravel()[1 : 8 * HASH_BYTES + 1]
+    return np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), np.float32)
+
+
+def _hash(grey: NDArray[np.float32]) -> bytes:
+    import cv2
+
+    low = np.asarray(cv2.dct(grey))[:_LOW, :_LOW].ravel()[1 : 8 * HASH_BYTES + 1]
     return np.packbits(low > np.median(low)).tobytes()
 
 

@@ -122,11 +122,13 @@ def _row(judged: Judged) -> Row:
     together = judged.together
     gap = deciding if together is None or not together["worst"] else together | {"gap": together["worst"]}
     by_pipe = ("its line is believed by its marked pipe",) if is_by_pipe(deciding) else ()
+    least = "" if together else least_of(deciding)
+    by_insertion = (f"judged by its insertion, {_insertion(deciding)}; the least allowed is {least}",) if least else ()
     noticed = [found.text for found in judged.findings if not found.weighs]
     noticed += [each["text"] for each in deciding["reasons"] if each["code"] == "premark-unread"]
     return Row(
         name=visible(judged.joint.name), word=judged.word, gap=gap_of(gap), limit=limit_of(deciding),
-        photos=len(judged.photos), facts=" · ".join((*_facts(judged), *by_pipe, *noticed)),
+        photos=len(judged.photos), facts=" · ".join((*_facts(judged), *by_insertion, *by_pipe, *noticed)),
         demo=_is_demo(judged), assisted=is_assisted(deciding),
     )  # fmt: skip
 

@@ -84,11 +84,11 @@ def clues(store: Store, *, listed_order: bool) -> Clues:
 def judged(store: Store, seen: Clues, confidence: float = 0.95) -> Iterator[Judged]:
     """Every joint, in the order of the list; confidence: of the answers' intervals."""
     for joint, trouble, told in store.joints():
-        of_joint = [photo.id for photo in told if photo.kind == "joint"]
-        together = store.together(joint.name) if seen.copied.isdisjoint(of_joint) else None
+        together = store.together(joint.name) if seen.copied.isdisjoint(photo.id for photo in told) else None
         answered = together.pop("answers", {}) if together else {}
+        copied = [photo for photo in told if photo.kind == "premark" and photo.id in seen.copied]  # of another's pipe
         everything = [replace(photo, answer=answered[photo.name]) if photo.name in answered else photo
-                      for photo in with_premark(told, confidence)]
+                      for photo in with_premark([each for each in told if each not in copied], confidence)] + copied
         photos = [photo for photo in everything if photo.kind == "joint"]
         findings = [*_own(joint, trouble, everything), *seen.by_joint.get(joint.name, ())]
         answers = [photo for photo in photos if photo.answer]
@@ -102,7 +102,7 @@ def judged(store: Store, seen: Clues, confidence: float = 0.95) -> Iterator[Judg
         if word == "full" and any(photo.state == "waiting" for photo in everything):
             word = "unproven"  # what has not been looked at may be short
         if together:
-            findings += findings_of(together)
+            findings[:0] = findings_of(together)  # they decide
             word = together["verdict"]
         if word == "full" and joint.twice:
             word = "unproven"  # the row that was left out may name a photo that speaks against it

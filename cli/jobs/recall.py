@@ -63,7 +63,8 @@ def _ends(entries: list[Entry], joint: str) -> tuple[Entry, Entry]:
 def _found(book: Ledger, entry: Entry, folder: Path | None) -> Path:
     """The file that still has the bytes that were checked."""
     sha256, name = str(entry.answer["sha256"]), entry.filing.photo
-    tried = [Path(path) for path in book.paths_of(sha256)]
+    known = [Path(path) for path in book.paths_of(sha256)]
+    tried = sorted(known, key=lambda path: not path.as_posix().endswith(f"/{name}"))  # copies may lie elsewhere
     if folder is not None:
         tried += [folder / name, *sorted(folder.rglob(Path(name).name))]
     for path in tried:
