@@ -27,12 +27,16 @@ class Ring(Plain):
 
 
 class Side(Plain):
-    """A view: where it was taken from (null: not known), how well that is known and by what, and its photo."""
+    """A view: where it was taken from (null: not known), how well that is known and by what, and its photo.
+
+    gap: by the photo alone, as the ring takes it; the marked pipe may tell `photo` another.
+    """
 
     at_deg: float | None
     u_deg: float | None
     by: str | None
     seen_deg: float
+    gap: Length | None
     photo: Answer
 
 
@@ -81,7 +85,7 @@ def joint_of(said: JointVerdict, fitting: Fitting, photos: Sequence[Answer], uni
         verdict=said.word, fitting=fitting.id, unit=unit, limit=scale.length(fitting.max_gap_mm),
         worst=scale.interval(said.worst) if said.worst else None, worst_at_deg=_rounded(said.worst_deg, 0),
         seen=_rounded(said.seen, 3), p_full=_rounded(said.p_full, 6), ring=_ring(said.ring, scale),
-        views=tuple(_side(view, photo) for view, photo in zip(said.views, photos, strict=True)),
+        views=tuple(_side(view, photo, scale) for view, photo in zip(said.views, photos, strict=True)),
         reasons=tuple(why(doubt, unit) for doubt in said.reasons), seconds=round(seconds, 3), version=program_version(),
         mark=_ring(said.mark, scale), seat=_ring(said.seat, scale), premark=tuple(premark),
         insertion=scale.range(inserted.length, inserted.lens_open) if inserted else None,
@@ -95,10 +99,11 @@ def _ring(wave: Wave | None, scale: Scale) -> Ring | None:
     return Ring(mean=scale.length(wave.mean_mm), cos=scale.length(wave.cos_mm), sin=scale.length(wave.sin_mm))
 
 
-def _side(view: Placed, photo: Answer) -> Side:
-    turn, read = view.turn, view.read_deg
+def _side(view: Placed, photo: Answer, scale: Scale) -> Side:
+    turn, read, found = view.turn, view.read_deg, view.verdict.measurement
     return Side(at_deg=_rounded(turn.deg % 360, 1) if turn else None, u_deg=_rounded(turn.u_deg, 1) if turn else None,
-                by=turn.by if turn else None, seen_deg=round(float(np.ptp(read)), 1) if read else 0.0, photo=photo)
+                by=turn.by if turn else None, seen_deg=round(float(np.ptp(read)), 1) if read else 0.0,
+                gap=scale.interval(found.gap) if found else None, photo=photo)
 
 
 def _rounded(value: float | None, digits: int) -> float | None:
@@ -174,5 +179,5 @@ def _views(answer: JointAnswer) -> Table:
         where = "not known" if side.at_deg is None else f"{side.at_deg:.0f} degrees" + (
             " by what photos share" if side.by == "features" else "")
         codes = ", ".join(reason.code for reason in photo.reasons if reason.code != "demo-fitting")
-        table.add_row(Text(photo.photo), where, say.decimal(photo.gap.value, answer.unit) if photo.gap else "", codes)
+        table.add_row(Text(photo.photo), where, say.decimal(side.gap.value, answer.unit) if side.gap else "", codes)
     return table
