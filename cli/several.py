@@ -8,13 +8,13 @@ import os
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 import typer
 
 from cli import check
+from cli.copies import Shot, refuse_copies
 
 if TYPE_CHECKING:
     from calibration.camera import Profile
@@ -25,9 +25,6 @@ if TYPE_CHECKING:
     from vision.records import Doubt, PremarkVerdict, Verdict
     from vision.ring import Wave
     from vision.views import ByPipe
-
-
-_ONE_SIDE_DEG = 20.0  # by which two sides may differ as people name them, and still be one
 
 
 @dataclass(frozen=True)
@@ -173,54 +170,6 @@ class Look:
         shots = (Shot.of(view.verdict, view.answer, side) for view, side in zip(views, sides, strict=True))
         refuse_copies([*piped.shots, *shots])
         return views
-
-
-@dataclass(frozen=True)
-class Shot:
-    """A photo by its name, its bytes' hash, those of its picture as it is, turned and mirrored (none where it shows
-    nothing), the side that it was taken from and when, by its own clock."""
-
-    name: str
-    sha256: str
-    phashes: tuple[bytes, ...]
-    at_deg: float | None
-    taken: str
-
-    @classmethod
-    def of(cls, verdict: Verdict | PremarkVerdict, answer: Answer | PremarkAnswer, at_deg: float | None) -> Shot:
-        """Of a photo that was looked at."""
-        from cli.jobs.duplicates import hashes_all_ways
-
-        photo = verdict.photo
-        phashes = hashes_all_ways(photo.pixels) if photo else ()
-        return cls(answer.photo, answer.sha256, phashes, at_deg, photo.taken if photo else "")
-
-    def shows_the_same(self, other: Shot) -> bool:
-        """Whether both are one picture, saved anew, shrunk, turned or mirrored perhaps."""
-        from cli.jobs.duplicates import are_near
-
-        return bool(self.phashes) and any(are_near(self.phashes[0], each) for each in other.phashes)
-
-    def may_be_another(self, other: Shot) -> bool:
-        """Whether a picture like this may yet be a photo of its own: taken from the same side at another time."""
-        if not self.taken or not other.taken or self.taken == other.taken:
-            return False
-        sides = (self.at_deg or 0.0) - (other.at_deg or 0.0)
-        return abs((sides + 180) % 360 - 180) <= _ONE_SIDE_DEG
-
-
-def refuse_copies(shots: Sequence[Shot]) -> None:
-    """Raise Misuse where one file or one picture stands for two photos: what was seen once would count twice."""
-    from calibration.fittings import Misuse
-
-    for one, other in combinations(shots, 2):
-        if one.sha256 == other.sha256:
-            named = f"{other.name} is named twice" if one.name == other.name else (
-                f"{other.name} is the same file as {one.name}")
-            raise Misuse(f"{named}. Name each photo once; a view needs a photo of its own.")
-        if one.shows_the_same(other) and not one.may_be_another(other):
-            raise Misuse(f"{other.name} shows the same picture as {one.name}. A view needs a photo of its own, named "
-                         "for the side that it was taken from.")
 
 
 def ended(work: Callable[[], int]) -> NoReturn:

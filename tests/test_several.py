@@ -17,11 +17,11 @@ from typer.testing import CliRunner
 import cli.check
 import cli.premark
 from calibration.fittings import Misuse
+from cli.copies import Shot, refuse_copies
 from cli.jobs.duplicates import are_near, hashes_all_ways
 from cli.joint import sides_deg
 from cli.ledger import Filing, Ledger, Sight
 from cli.main import app
-from cli.several import Shot, refuse_copies
 from tests import pipes
 from tests.answers import CATALOG, in_doubt, known_verdict, refused
 from vision import place

@@ -55,7 +55,8 @@ def combine(views: Views) -> dict[str, Any]:
 
     from cli.all_round import joint_of
     from cli.answer import answer_of, before_of
-    from cli.several import Piped, Shot, refuse_copies
+    from cli.copies import Shot, refuse_copies
+    from cli.several import Piped
     from vision.pipeline import as_marked, inspect
     from vision.views import join
 
