@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import json
 import math
+import sys
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -89,13 +90,10 @@ def report(joints: Sequence[Joint]) -> None:
     with_insertion = [joint for joint in joints if joint.by_insertion.insertion]
     print(_words("by the gap and the marked pipe", joints, [joint.by_gap for joint in joints]))
     print(_words("by a least insertion", with_insertion, [joint.by_insertion for joint in with_insertion]))
-    told = [(joint.by_gap.worst, max(0.0, joint.worst_mm)) for joint in joints if joint.by_gap.worst]
-    inside = sum(span.low_mm <= true <= span.high_mm for span, true in told)
-    print(f"worst gap: {len(told)} told, {inside} inside, off by {_off(told)}")
-    spans = [(joint.by_insertion.insertion.length, joint.insertion_mm) for joint in with_insertion
-             if joint.by_insertion.insertion]
-    held = sum(span.low_mm <= least and span.high_mm >= least for span, (least, _) in spans)
-    print(f"insertion: {len(spans)} told, {held} hold that of the place where the pipe is in least")
+    print(_lengths("worst gap", [(joint.by_gap.worst, max(0.0, joint.worst_mm)) for joint in joints
+                                 if joint.by_gap.worst]))
+    print(_lengths("insertion where it is least", [(joint.by_insertion.insertion.length, joint.insertion_mm[0])
+                                                   for joint in joints if joint.by_insertion.insertion]))
     for joint in joints:
         for name, said in (("gap", joint.by_gap), ("insertion", joint.by_insertion)):
             if joint.is_false(said):
@@ -109,11 +107,13 @@ def _words(name: str, joints: Sequence[Joint], said: Sequence[JointVerdict]) -> 
     return f"{name:32} {len(joints):4d}  {table}"
 
 
-def _off(told: Sequence[tuple[Interval, float]]) -> str:
+def _lengths(name: str, told: Sequence[tuple[Interval, float]]) -> str:
     if not told:
-        return "none"
+        return f"{name}: none told"
     error = np.abs([span.value_mm - true for span, true in told])
-    return f"{np.median(error):.2f} in the median, {np.quantile(error, 0.95):.2f} at 95 %"
+    inside = sum(span.low_mm <= true <= span.high_mm for span, true in told)
+    return (f"{name}: {len(told)} told, {inside} inside, off by {np.median(error):.2f} in the median, "
+            f"{np.quantile(error, 0.95):.2f} at 95 %")
 
 
 def each(joint: Joint) -> str:
@@ -137,6 +137,8 @@ def main() -> None:
         joints.append(joint_of(args.folder, first.stem.removesuffix("-c")))
         if args.each:
             print(each(joints[-1]), flush=True)
+    if not joints:
+        sys.exit(f"{args.folder} holds no photos of `studio.stories marked`.")
     report(joints)
 
 
