@@ -56,7 +56,9 @@ def collar_profile(c: CollarSpec, r_pipe: float):
 
 
 def _pressed(c: CollarSpec):
-    """Flats pressed into the collar, as a function for `lathe`, or None."""
+    """Flats or dents pressed into the collar, as a function for `lathe`, or None."""
+    if c.style == "crimp":
+        return _crimped(c)
     if c.style != "flats":
         return None
     rng = np.random.default_rng(c.seed + 1)
@@ -69,6 +71,22 @@ def _pressed(c: CollarSpec):
         flat = R * np.cos(np.pi / n) / np.cos(local)
         window = ramp(-x, -x0, -x0 + 2) * (1 - ramp(-x, -x1 - 2, -x1)) * (r > 0.9 * R)
         return np.where(flat < r, r - (r - flat) * depth * window, r)
+
+    return shape
+
+
+def _crimped(c: CollarSpec):
+    """Dents all round, in one to three rows, as the teeth of a crimping tool leave them."""
+    rng = np.random.default_rng(c.seed + 4)
+    n, turn, R = int(rng.integers(4, 13)), rng.uniform(0, 1), c.od_mm / 2
+    rows = -np.sort(rng.uniform(0.2, 0.9, int(rng.integers(1, 4)))) * c.length_mm
+    deep, long = rng.uniform(0.3, 1.2), rng.uniform(1.2, 4.0)
+    wide = rng.uniform(0.25, 0.8) * np.pi * R / n
+
+    def shape(x, r, phi):
+        beside = (np.mod(phi + turn, 2 * np.pi / n) - np.pi / n) * R
+        there = sum(np.exp(-(((x - row) / long) ** 4)) for row in rows)
+        return np.where(r > 0.9 * R, r - deep * np.minimum(there, 1) * np.exp(-((beside / wide) ** 4)), r)
 
     return shape
 

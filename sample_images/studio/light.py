@@ -90,10 +90,10 @@ def orientation(spec: LightSpec) -> np.ndarray:
 
 
 def flash(spec: LightSpec, camera_mm: np.ndarray, dist_mm: float) -> Flash | None:
-    """A lamp some centimetres beside the camera, as strong at the joint as `spec.flash` mean skies."""
+    """A lamp beside the camera, as strong at the joint as `spec.flash` mean skies."""
     if spec.flash <= 0:
         return None
     rng = np.random.default_rng(spec.seed + 1)
-    at = camera_mm + rng.normal(0, 18, 3)
+    at = camera_mm + rng.normal(0, spec.lamp_mm, 3)
     tone = hsv(rng.uniform(20, 240), rng.uniform(0, 0.12), 1.0)
     return Flash(at, tone * spec.flash * np.pi * dist_mm**2 * 0.5)

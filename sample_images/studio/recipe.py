@@ -102,7 +102,7 @@ class DirtSpec:
 
     film: colour's name of a thin film of grease wiped over the pipe, over `film_mm` from the mouth.
     bead_mm: height of a bead of the grease, squeezed out all round and reaching `grease_mm` beyond the mouth; 0: the
-    grease lies in patches.
+    grease lies in patches.  wet: share of the pipe with water on it.  rust: share of a metal pipe that has rusted.
     """
 
     mud: float
@@ -117,6 +117,8 @@ class DirtSpec:
     film: str | None = None
     film_mm: float = 0.0
     bead_mm: float = 0.0
+    wet: float = 0.0
+    rust: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -141,7 +143,9 @@ class ViewSpec:
 
 @dataclass(frozen=True)
 class LightSpec:
-    """An environment map (or, for None, an invented one), a sun in it, and a lamp beside the camera."""
+    """An environment map (or, for None, an invented one), a sun in it, and a lamp beside the camera, `lamp_mm` from it
+    or so: a phone's own is near, one worn on the head is not.
+    """
 
     map_name: str | None
     turn_deg: float
@@ -155,6 +159,7 @@ class LightSpec:
     sun_el_deg: float
     flash: float
     seed: int
+    lamp_mm: float = 18.0
 
 
 @dataclass(frozen=True)

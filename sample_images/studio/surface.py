@@ -110,6 +110,19 @@ def _scuffs(c: _Canvas, recipe: Recipe) -> None:
     c.lay(marks.astype(np.float32) / 255, light * u(0.4, 1.3), 0.6)
 
 
+def _rust(c: _Canvas, recipe: Recipe) -> None:
+    """Rust on a metal pipe, older than its print and its mark."""
+    if not recipe.dirt.rust or recipe.pipe.metallic < 0.5:
+        return
+    rng = np.random.default_rng(recipe.dirt.seed + 21)
+    u = rng.uniform
+    cloud = field(rng, c.arc, c.own_s, u(15, 120), u(0.9, 1.6))
+    pits = field(rng, c.arc, c.own_s, u(2, 7), 0.7)
+    alpha = ramp(0.7 * cloud + 0.3 * pits, 1 - recipe.dirt.rust, 1.1 - 0.8 * recipe.dirt.rust)
+    tone = hsv(u(12, 28), u(0.45, 0.8), u(0.25, 0.55)) * (0.6 + 0.8 * pits)[..., None]
+    c.lay(alpha, tone, u(0.75, 0.95))
+
+
 def _prints(c: _Canvas, recipe: Recipe) -> None:
     rng = np.random.default_rng(recipe.pipe.seed + 1)
     u = rng.uniform
@@ -251,11 +264,28 @@ def _soil(c: _Canvas, recipe: Recipe) -> None:
         c.lay(sprinkle, tone * 0.8, 0.9, MUD)
 
 
+def _wet(c: _Canvas, recipe: Recipe) -> None:
+    """Water over all that lies on the pipe, in sheets and drops: it darkens a little and shines."""
+    wet = recipe.dirt.wet
+    if not wet:
+        return
+    rng = np.random.default_rng(recipe.dirt.seed + 23)
+    u = rng.uniform
+    sheet = ramp(field(rng, c.arc, c.s, u(20, 140), u(1.2, 1.8), stretch=u(0.3, 3)), 1 - wet, 1.06 - wet)
+    drops = _splashes(rng, 0.4 * wet)
+    water = np.zeros_like(c.rough)
+    water += sheet
+    water[:LAST_ROW] = np.maximum(water[:LAST_ROW], drops)
+    c.color *= (1 - u(0.05, 0.35) * water)[..., None]
+    c.rough = blend(c.rough, u(0.04, 0.14), water)
+
+
 def paint(recipe: Recipe, axis: PipeAxis, phi0: float, jointed: bool) -> Skin:
     """All layers, from the bare pipe up to the mud."""
     c = _Canvas(recipe, axis, phi0, jointed)
     _base(c, recipe)
     _scuffs(c, recipe)
+    _rust(c, recipe)
     _prints(c, recipe)
     _flat_decoys(c, recipe)
     line, pulled = None, recipe.pipe.pulled_mm
@@ -266,6 +296,7 @@ def paint(recipe: Recipe, axis: PipeAxis, phi0: float, jointed: bool) -> Skin:
             _mark(c, recipe.mark, axis.radius_mm, recipe.mark.second_mm + pulled, mouth)
     _film(c, recipe)
     _soil(c, recipe)
+    _wet(c, recipe)
     skin = Material(
         np.clip(c.color, 0, 1),
         np.clip(c.rough, 0.05, 1),

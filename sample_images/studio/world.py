@@ -14,7 +14,8 @@ from .noise import pick
 from .recipe import CollarSpec, MarkSpec, Recipe
 from .scene import FINISHES, GROUND_KINDS, HARDWARE, draw, draw_mark
 
-WORLDS = ("train", "greasy", "test")  # greasy: training's, with more at the mouth that is taken for its edge
+# greasy: training's, with more at the mouth that is taken for its edge; wide: that, and what came to mind later
+WORLDS = ("train", "greasy", "wide", "test")
 # What belongs to the test world alone; training has all the rest.
 TEST_MAPS = ("bridge", "studio")
 TEST_GROUNDS = ("planks", "carpet", "asphalt")
@@ -34,9 +35,20 @@ def scene_of(seed: int, maps: list[str], world: str = "train", scenario: str | N
             recipe = change(recipe, rng)
     if world != "test":
         recipe = _beyond_the_lists(recipe, np.random.default_rng([seed, 4178]))
-    if world == "greasy":
+    if world in ("greasy", "wide"):
         recipe = _at_the_mouth(recipe, np.random.default_rng([seed, 4179]))
+    if world == "wide":
+        recipe = widened(recipe)
     return kept_to(world, recipe, rng)
+
+
+def widened(recipe: Recipe) -> Recipe:
+    """The scene with what later versions added, by dice of its own: the scenes of older lots stay what they were."""
+    rng = np.random.default_rng([recipe.seed, 4220])
+    for change, chance in LATER.items():
+        if rng.random() < chance:
+            recipe = change(recipe, rng)
+    return recipe
 
 
 def _beyond_the_lists(recipe: Recipe, rng: np.random.Generator) -> Recipe:
@@ -256,4 +268,45 @@ CHANGES: dict[Callable[[Recipe, np.random.Generator], Recipe], float] = {
     _low_sun: 0.08,
     _far: 0.08,
     _thick: 0.10,
+}
+
+
+def _soaked(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    return replace(recipe, dirt=replace(recipe.dirt, wet=float(rng.uniform(0.15, 0.95))))
+
+
+def _rusted(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    """A pipe of steel that has rusted, here and there or all over."""
+    pipe = recipe.pipe
+    if pipe.metallic < 0.5:
+        grey = float(rng.uniform(0.25, 0.6))
+        rough = float(rng.uniform(0.25, 0.6))
+        pipe = replace(pipe, hue="steel", color=(grey, grey, grey), metallic=1.0, roughness=rough)
+    return replace(recipe, pipe=pipe, dirt=replace(recipe.dirt, rust=float(rng.uniform(0.1, 0.9))))
+
+
+def _headlamp(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    """A lamp worn on the head in the dark: shadows of the lip and of hands fall where a phone's own throws none."""
+    light = replace(recipe.light, flash=float(np.exp(rng.uniform(np.log(1), np.log(20)))), sun=0.0,
+                    lamp_mm=float(rng.uniform(70, 200)))
+    return replace(recipe, light=light)
+
+
+def _hairline(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    """A line as thin as a ballpoint or a scriber draws it."""
+    if recipe.mark is None:
+        return recipe
+    return replace(recipe, mark=replace(recipe.mark, width_mm=float(rng.uniform(0.25, 0.55)), drips=0))
+
+
+def _crimped(recipe: Recipe, _rng: np.random.Generator) -> Recipe:
+    return replace(recipe, collar=replace(recipe.collar, style="crimp"))
+
+
+LATER: dict[Callable[[Recipe, np.random.Generator], Recipe], float] = {
+    _soaked: 0.15,
+    _rusted: 0.08,
+    _headlamp: 0.08,
+    _hairline: 0.06,
+    _crimped: 0.10,
 }

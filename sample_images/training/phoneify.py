@@ -26,6 +26,7 @@ _CHROMA_STEPS = (
     (24, 26, 56, 99, 99, 99, 99, 99), (47, 66, 99, 99, 99, 99, 99, 99),
     *((99,) * 8,) * 4,
 )  # fmt: skip
+_MESSAGED = 0.2  # share of pictures that a messenger has passed on
 # class of the render -> what is painted alike: ground, pipe with all that lies on it, collar
 _GROUPS = (0, 1, 2, 0, 1, 1, 1, 1, 2, 0, 0, 2, 1)
 
@@ -180,4 +181,16 @@ def process(x: Tensor, most_blur_px: Tensor) -> Tensor:
         x = x.index_copy(0, moved, _motion(some, 1 + uniform(some, 0, 2) * most_blur_px[moved]))
     x = _sharpened((x + _noise(x)).clamp(0, 1))
     quality = torch.where(chance(x, 0.7), uniform(x, 30, 96), torch.full((len(x),), 98.0, device=x.device))
-    return jpeg(x, quality, halved=bool(torch.rand(()) < 0.7))
+    return _sent(jpeg(x, quality, halved=bool(torch.rand(()) < 0.7)))
+
+
+def _sent(x: Tensor) -> Tensor:
+    """Some of the pictures as a messenger passes them on: made smaller, and compressed once more."""
+    some = torch.nonzero(chance(x, _MESSAGED))[:, 0]
+    if not len(some):
+        return x
+    part, share = x[some], float(torch.empty(()).uniform_(0.45, 0.9))
+    small = F.interpolate(part, scale_factor=share, mode="bilinear", align_corners=False, antialias=True)
+    small = jpeg(small, uniform(part, 45, 85), halved=True)
+    back = F.interpolate(small, x.shape[2:], mode="bilinear", align_corners=False)
+    return x.index_copy(0, some, back.clamp(0, 1))
