@@ -141,9 +141,12 @@ def finder() -> Segmenter:
     return Segmenter(len(FINDER_CLASSES), 6, (112, 64, 40, 32))
 
 
-def reader() -> Segmenter:
-    """The flat strip, 512 x 128: what each cell is, and one more channel: is it beyond the mouth."""
-    return Segmenter(len(STRIP_CLASSES) + 1, 5, (80, 48, 32))
+def reader(stages: int = 5) -> Segmenter:
+    """The flat strip, 512 x 128: what each cell is, and one more channel: is it beyond the mouth.
+
+    stages: of the encoder, 5 or, to see what that costs, 3.
+    """
+    return Segmenter(len(STRIP_CLASSES) + 1, stages, (80, 48, 32)[(5 - stages) // 2:])
 
 
 class Spotter(Segmenter):
@@ -276,9 +279,9 @@ class Witness(nn.Module):
     none.  While it trains it also tells what every second cell shows.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, stages: int = 5) -> None:
         super().__init__()
-        trunk, like = reader(), Surveyor()
+        trunk, like = reader(stages), Surveyor()
         self.encoder, self.ups = trunk.encoder, trunk.ups
         self.mark_keys, self.mark_mix, self.mark_head = like.mark_keys, like.mark_mix, like.mark_head
         self.unmarked = like.unmarked
