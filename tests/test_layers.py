@@ -12,10 +12,11 @@ VISION = sorted((ROOT / "vision").rglob("*.py"))
 CALIBRATION = sorted((ROOT / "calibration").rglob("*.py"))
 
 STAGES = {"decode", "locate", "refine", "pose", "edges", "unwrap", "square", "survey", "gauge", "read", "assist",
-          "trace", "uncertainty", "verdict", "end", "depth", "placing", "insertion"}
+          "overdrawn", "trace", "uncertainty", "verdict", "end", "depth", "placing", "insertion"}
 PARTS = {"focal": {"decode"}, "looks": {"locate", "end"}, "sides": {"refine", "assist", "trace", "gauge"},
-         "mouth": {"read", "square", "survey", "depth", "trace"}, "resample": {"unwrap", "lanes", "edges", "looks"},
-         "lanes": {"survey", "gauge", "edges"},
+         "mouth": {"read", "square", "survey", "depth", "trace"},
+         "resample": {"unwrap", "lanes", "edges", "looks", "overdrawn"},
+         "lanes": {"survey", "gauge", "edges", "overdrawn"},
          "mark": {"read", "depth"}, "alike": {"read"}, "cut": {"depth"},
          "redraw": {"uncertainty", "placing", "insertion"}, "wave": {"uncertainty", "placing", "insertion"},
          "sharpness": {"pipeline"}}

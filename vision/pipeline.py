@@ -30,6 +30,7 @@ from vision.gauge import faced, facing, gauge, moved, scaled, widened
 from vision.insertion import Made, Marked
 from vision.lanes import straighten
 from vision.locate import locate
+from vision.overdrawn import overdrawn
 from vision.placing import place
 from vision.pose import in_view, solve_pose, trusted
 from vision.read import read
@@ -72,6 +73,7 @@ OTHER_LENSES = (1.4, 1.9, 0.87)
 LOOKS, LOOKS_ANEW = (SURE,), (ROUGHLY, SURE)  # how well a side must be seen to be taken over
 
 _Record = TypeVar("_Record", Photo, Sighting, Limbs, Pose, Strip, Gap, Measurement, Ends, Depth, Placement)
+_Lined = TypeVar("_Lined", Gap, Depth)
 
 
 def inspect(data: bytes, fitting: Fitting, camera: Camera | Profile | None = None,
@@ -102,7 +104,7 @@ def _judged(photo: Photo, seen: Sighting | Refusal, fitting: Fitting, confidence
             joint = _laid_out(road, photo, elsewhere, fitting)
         pose = road.to(trusted(joint.pose, fitting))
         road.to(scaled(joint.limbs, joint.gauge))
-        gap = _read(photo, seen, joint, pose, fitting)
+        gap = _on_pipe(photo, pose, joint.strip, _read(photo, seen, joint, pose, fitting))
         if isinstance(gap, Gap) and gap.unsure:
             return _in_doubt(road, gap, joint, pose, fitting, confidence)
         gap = road.to(gap)
@@ -197,6 +199,14 @@ def _read(photo: Photo, seen: Sighting, joint: _Joint, pose: Pose, fitting: Fitt
     return confirmed(gap, again.mouth)
 
 
+def _on_pipe(photo: Photo, pose: Pose, strip: Strip, told: _Lined | Refusal) -> _Lined | Refusal:
+    """What was read, unless its line was drawn on the picture."""
+    if isinstance(told, Refusal) or told.line_width_mm is None:
+        return told
+    drawn = overdrawn(photo, pose, strip, told.near, told.line_width_mm)
+    return told if drawn is None else drawn
+
+
 def inspect_premark(data: bytes, fitting: Fitting, camera: Camera | Profile | None = None,
                     confidence: float = 0.95) -> PremarkVerdict:
     """Judge one photo of a marked pipe before it is pushed in; arguments and errors as for `inspect`."""
@@ -238,7 +248,8 @@ def _judged_bare(photo: Photo, seen: Sighting | Refusal, fitting: Fitting, confi
         pose = road.to(trusted(bare.pose, fitting))
         road.to(borne_out(bare.by_sides, pose, bare.gauge, known(bare.limbs)))
         cut = faced(photo, bare.pose, bare.gauge, cut_near(bare.ends), fitting.collar_od_mm / 2)
-        depth = road.to(read_depth(with_end(bare.ends, bare.strip, cut), bare.strip))
+        told = read_depth(with_end(bare.ends, bare.strip, cut), bare.strip)
+        depth = road.to(_on_pipe(photo, pose, bare.strip, told))
         limbs = road.to(widened(bare.limbs, pose, bare.gauge, photo.camera))
         placement = road.to(place(depth, limbs, pose, photo.camera, fitting, confidence))
     except _RoadEnds as end:

@@ -58,6 +58,8 @@ _ALL = (
            "Take the photo from the pipe's side of the mouth, or straight over it."),
     Reason("covered", "Something lies over the mark or the collar's mouth.",
            "Move the hand, strap or mud away and take the photo again."),
+    Reason("drawn-over", "What passes for the mark was drawn on the picture, not on the pipe.",
+           "Send the photo as the camera took it, without lines, circles or arrows drawn on it."),
     Reason("two-lines", "There are two lines on the pipe, and the photo can't say which one is the depth mark.",
            "Find out which line is the depth mark; a person has to decide."),
     Reason("size-mismatch", "Pipe and collar do not have the proportions of the named fitting.",
