@@ -33,6 +33,9 @@ _DEPTHS_MM = (4.0, 300.0)
 _THICKEST_COLLAR = 2.0
 _WIDEST_TOLERANCES = (("collar_od_tolerance", "collar_od", 0.1), ("pipe_od_tolerance", "pipe_od", 0.1),
                       ("mark_tolerance", "mark_depth", 0.3))
+# Of the pipe's diameter, taken where a row gives no tolerance: ASTM A53 allows steel pipe of NPS 2 and over so much
+# (from memory); other pipe varies more or less.  A depth, some thirty times as long as a gap, is told by it.
+UNSTATED_SHARE = 0.01
 
 
 class Misuse(ValueError):
@@ -117,8 +120,9 @@ class Fitting(BaseModel):
 
     @property
     def pipe_od_tolerance_mm(self) -> float:
-        """Half width of what the pipe's diameter may be off; 0 where the row gives none."""
-        return self._mm(self.pipe_od_tolerance or 0.0)
+        """Half width of what the pipe's diameter may be off; UNSTATED_SHARE of it where the row gives none."""
+        stated = self.pipe_od_tolerance
+        return self._mm(UNSTATED_SHARE * self.pipe_od if stated is None else stated)
 
     @property
     def mark_tolerance_mm(self) -> float | None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import math
 import os
 import time
 from collections.abc import Callable, Sequence
@@ -99,6 +98,7 @@ class Piped:
 
     def told(self, verdicts: Sequence[Verdict], fitting: Fitting, at_deg: Sequence[float] | None) -> ByPipe | None:
         """What it adds for the whole joint."""
+        from vision.insertion import least_high_mm
         from vision.views import ByPipe
 
         if self.best is None:
@@ -107,9 +107,10 @@ class Piped:
         said = [self.beside(verdict, fitting, side) for verdict, side in zip(verdicts, sides, strict=True)]
         differs = (number for number, each in enumerate(said, 1)
                    if any(doubt.reason == "mark-differs" for doubt in each.reasons))
-        most = (each.insertion.length.high_mm for each in said if each.insertion and each.insertion.depth)
+        inserted = [each.insertion.length for each in said if each.insertion and each.insertion.depth]
+        sure = next((each.measurement.confidence for each in said if each.measurement), 0.95)
         return ByPipe(self.depths, self.best[0].word, tuple(each.word for each in said), tuple(differs), self._doubts(),
-                      min(most, default=math.inf))
+                      least_high_mm(inserted, sure))
 
     def _doubts(self) -> tuple[Doubt, ...]:
         """That no depth was told, or which photos show another line."""

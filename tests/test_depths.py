@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from calibration.camera import Camera
 from tests import pipes
 from vision.depths import Depths, least_insertion
 from vision.drawn import Before
@@ -109,6 +110,26 @@ def test_photos_by_one_unknown_lens_err_alike() -> None:
     assert u_mm[0] == pytest.approx(1.5, abs=0.03)
     assert min(u_mm) > 0.93 * u_mm[0]
     assert all(each.counts.lens_open for each in found if each)
+
+
+def test_photos_by_several_unknown_lenses_are_not_extrapolated() -> None:
+    """A lens twice as long nearby and an ordinary one from afar: taken for one lens, whose error is larger nearby, they
+    would say that it is far off, and the depth with it."""
+    def through(times: float, at_deg: float, distance_mm: float) -> Before:
+        known = Camera(1500.0, (1007.5, 755.5), u_focal_px=180.0, u_centre_px=30.0, source="assumed")
+        scene = pipes.marked(tilt_deg=4.0, distance_mm=times * distance_mm, limb_noise_px=0.3, assumed=known,
+                             camera=replace(known, focal_px=times * known.focal_px))
+        depth, limbs, pose = pipes.stages(scene)
+        return Before(replace(pipes.verdict(scene), placement=pipes.placement(scene), depth=depth, limbs=limbs,
+                              pose=pose), at_deg)
+
+    shots = [through(2.1, 0.0, 180.0), *(through(1.0, at, 600.0) for at in (90.0, 180.0, 270.0))]
+    alone = [each.verdict.placement.depth.value_mm for each in shots]
+    told = Depths.of(shots, 1)
+    assert told is not None
+    on = told.on(np.radians(np.arange(-60.0, 61.0)), 0.95).depth
+    assert on.low_mm < pipes.DEPTH_MM < on.high_mm
+    assert min(alone) - 0.1 < on.value_mm < max(alone) + 0.1
 
 
 def test_a_photo_that_told_nothing_tells_nothing() -> None:

@@ -38,7 +38,8 @@ def test_a_row_in_inches_is_used_in_millimetres() -> None:
     assert row.mark_depth_mm == pytest.approx(28.575)
     assert row.max_gap_mm == pytest.approx(1.5875)
     assert row.collar_od_tolerance_mm == pytest.approx(0.127)
-    assert row.pipe_od_tolerance_mm == 0.0
+    assert row.pipe_od_tolerance_mm == pytest.approx(0.60325)  # none is stated: 1 %
+    assert one(pipe_od_tolerance="0").pipe_od_tolerance_mm == 0.0
     assert row.mark_tolerance_mm == pytest.approx(0.762)
     assert row.min_insertion_mm == pytest.approx(25.4)
 

@@ -15,7 +15,7 @@ from tests.scene import Scene
 from vision import uncertainty
 from vision.depths import Depths
 from vision.drawn import Before
-from vision.insertion import Made, Marked, difference, gap_of, insert, p_within, unlike
+from vision.insertion import Made, Marked, difference, gap_of, insert, least_high_mm, p_within, unlike
 from vision.pipeline import with_premark
 from vision.placing import Chain
 from vision.pose import solve_pose
@@ -185,6 +185,25 @@ def test_a_width_that_asks_for_more_than_the_lip_hides_makes_nothing_surer() -> 
     assert free is not None
     assert held is not None
     assert held.high_mm - held.low_mm == pytest.approx(free.value_mm - free.low_mm)
+
+
+def test_a_line_at_the_mouth_without_a_far_edge_may_lie_under_the_collar() -> None:
+    """Depth 24, the mark 2.2 mm wide and all but its far edge under the collar: the pipe may be in by 26."""
+    before = Marked(normal(24.0, 0.2), 2.2, 0.0, 0.0, same_side=True)
+    after = Made(Interval(0.1, 0.0, 0.7, 0.2), None, None, 0.0, 0.0, 0.95)
+    assert insert(before, after).length.high_mm > 26.0
+    free = Made(Interval(3.0, 2.6, 3.4, 0.2), None, None, 0.0, 0.0, 0.95)
+    assert insert(before, free).length.high_mm < 22.0
+
+
+def test_the_least_of_many_high_ends_is_as_sure_as_one() -> None:
+    """Of n lengths that err independently by as much, each of them true, the least high end lies below the truth as
+    often as a single one: Bonferroni's bound, reached but for n squared over four of the tail."""
+    rng, true = np.random.default_rng(2), 26.0
+    for count in (1, 3, 6):
+        below = [least_high_mm([normal(true + off, 0.3) for off in 0.3 * rng.standard_normal(count)], 0.95) < true
+                 for _ in range(4000)]
+        assert np.mean(below) == pytest.approx(0.025, abs=0.006)
 
 
 def test_lines_that_are_not_equally_wide_are_not_one_line() -> None:

@@ -210,3 +210,12 @@ def identity(u):
 def test_misuse_is_refused_in_a_sentence(make, words):
     with pytest.raises(ValueError, match=words):
         make()
+
+
+def test_draws_of_a_group_do_not_turn_with_the_last_bit() -> None:
+    """Equal variances leave eigenvectors any turn; the symmetric root has none."""
+    near = np.diag([1.0, 1.0, 4.0])
+    other = near + 1e-15 * np.array([[0, 1, 0], [1, 0, 0], [0, 0, 0]])
+    drawn = [p.NormalGroup("x", ("a", "b", "c"), np.zeros(3), matrix).draw(np.random.default_rng(0), 100)
+             for matrix in (near, other)]
+    np.testing.assert_allclose(drawn[0], drawn[1], atol=1e-12)

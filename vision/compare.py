@@ -16,7 +16,7 @@ another side may add stands in the budget.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -24,10 +24,10 @@ import numpy as np
 
 from calibration.camera import Camera
 from calibration.fittings import Fitting
-from vision.propagation import Draws, FirstOrder, Input, Normal, first_order, normal_quantile
+from vision.propagation import Draws, FirstOrder, Input, Normal, Rectangular, first_order, normal_quantile
 from vision.propagation.agreement import draw_all, shared_inputs
 from vision.records import Contribution, Doubt, Floats, Gap, Interval, Limbs, Photo, Pose, Verdict
-from vision.redraw import SidesTooUncertain
+from vision.redraw import FOCAL_LENGTH, SidesTooUncertain
 from vision.uncertainty import Chain, by_far_edge, wave_of
 from vision.wave import apart_mm
 
@@ -45,6 +45,9 @@ MOST_WIDER_MM = 0.8
 SAME_SIDE_DEG, SAME_SIDE_SHARE, LEAST_WIDER_MM = 30.0, 0.14, 0.2
 _SAME_JOINT = ("pipe diameter", "collar diameter", "lip radius")
 _SAME_LENS = ("focal length", "principal point", "lens distortion")
+# Times the assumed focal length, of a gap: through a lens yet longer the pipe's sides contradict its mouth.
+_ANY_LENS = (0.45, 2.1)
+_LENS_OPEN = "a lens that nobody knows"
 _INK = "ink's own edge"
 _MOUTH = "this mouth"
 # Share of a mouth's variance that two photos of one collar have in common.  In 904 rendered pairs, from other days,
@@ -219,6 +222,23 @@ class Seen:
         return float(angles.min()), float(angles.max())
 
 
+def same_lens(cameras: Sequence[Camera]) -> bool:
+    """Whether photos were taken through one lens, known to be: of two unknown ones nobody knows that they are one."""
+    return all(camera == cameras[0] and camera.source != "assumed" for camera in cameras)
+
+
+def _lens_open(chain: Chain) -> tuple[Rectangular, ...]:
+    """What a gap may be off for a lens that nobody knows: one gap hardly needs it, the difference of two does."""
+    camera = chain.pipe.camera
+    if camera.source != "assumed" or camera.u_focal_px == 0:
+        return ()
+    known = chain.estimates()
+    lenses = (known | {FOCAL_LENGTH: np.array([times * camera.focal_px])} for times in (1, *_ANY_LENS))
+    as_read, *others = (float(chain.gap_mm(each)[0]) for each in lenses)
+    off = max(abs(other - as_read) for other in others)
+    return (Rectangular(_LENS_OPEN, -off, off),)
+
+
 @dataclass(frozen=True)
 class _Found:
     movement: Interval
@@ -270,8 +290,8 @@ class _Pair:
 
     def _inputs(self) -> tuple[list[Input], tuple[Mapping[str, str], ...]]:
         both = Normal(_INK, 0.0, self.ink_mm), Normal(_MOUTH, 0.0, self.mouth_mm)
-        lists = [[*(self._own(item) for item in chain.inputs()), *both] for chain in self.chains]
-        lens = _SAME_LENS if self.cameras[0] == self.cameras[1] else ()
+        lists = [[*(self._own(item) for item in chain.inputs()), *both, *_lens_open(chain)] for chain in self.chains]
+        lens = _SAME_LENS if same_lens(self.cameras) else ()
         shared = shared_inputs(lists, {*_SAME_JOINT, *lens, _INK, _MOUTH})
         return [*shared.inputs, Normal(_SIDE, 0.0, self.u_side_mm)], shared.own
 
@@ -288,7 +308,7 @@ class _Pair:
 
     def _gap(self, k: int, own: tuple[Mapping[str, str], ...], drawn: Mapping[str, Floats]) -> Floats:
         values = {name: drawn[key] for name, key in own[k].items()}
-        return self.chains[k].gap_mm(values) + values[_INK] - values[_MOUTH]
+        return self.chains[k].gap_mm(values) + values[_INK] - values[_MOUTH] + values.get(_LENS_OPEN, 0.0)
 
     def _difference(self, own: tuple[Mapping[str, str], ...], q: Mapping[str, Floats]) -> Floats:
         return np.asarray(self._gap(1, own, q) - self._gap(0, own, q) + q[_SIDE])

@@ -232,15 +232,26 @@ def _fitted(told: Sequence[_Told]) -> tuple[Wave, bool]:
 
 
 def _errors(told: Sequence[_Told], parts: Sequence[Floats]) -> Floats:
-    """Covariance of what all photos say; pipe and lens are the same in all of them."""
+    """Covariance of what all photos say; the pipe is the same in all of them, and so is a lens that is known."""
     starts = np.cumsum([0, *(len(part) for part in parts)])
     errors = np.zeros((starts[-1], starts[-1]))
     common = np.zeros((starts[-1], 2))
     for each, part, start in zip(told, parts, starts[:-1], strict=True):
         errors[start:start + len(part), start:start + len(part)] = part
         common[start] = each.common_mm
-    shared = common @ common.T
+    pipe, lens = common.T
+    shared = np.outer(pipe, pipe) + (_of_any_lens(lens) if any(each.placement.lens_open for each in told)
+                                     else np.outer(lens, lens))
     return np.asarray(errors + shared - np.diag(np.diag(shared)))
+
+
+def _of_any_lens(lens_mm: Floats) -> Floats:
+    """Covariance of what lenses that nobody knows leave open: they may be one or several.
+
+    Of errors that were one, weights would be extrapolated to where no photo's own depth lies; so no more counts for
+    common than the photo that needs the lens less has of it.
+    """
+    return np.asarray(np.minimum.outer(np.abs(lens_mm), np.abs(lens_mm)) ** 2)
 
 
 def _apart_mm(depth: Depth) -> Floats:

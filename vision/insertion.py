@@ -16,8 +16,8 @@ and the marked pipe told how wide the line is.  So the near edge lies that much 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 
 from vision.propagation import conformity_probability, normal_quantile
 from vision.records import Contribution, Doubt, Insertion, Interval, Measurement, Placement
@@ -82,9 +82,23 @@ def insert(before: Marked, after: Made, least_mm: float | None = None) -> Insert
     near = None if after.far is None else _near_edge(before, after.far, after)
     shared = before.by_pipe_mm, after.by_pipe_mm
     side = 0.0 if before.same_side else apart_mm(max(before.wave_mm, after.wave_mm), None)
-    length = difference(before.depth, near or after.gap, shared, after.confidence, side)
+    length = difference(before.depth, near or _as_it_may_lie(before, after.gap), shared, after.confidence, side)
     return Insertion(length, shared[0] - shared[1], p_enough(length, least_mm), near, before.lens_open,
                      before.depth if before.same_side else None)
+
+
+def least_high_mm(lengths: Sequence[Interval], confidence: float) -> float:
+    """The least of several high ends, each put where their number asks for it: of many views of one pipe one is always
+    low.  Infinite where there is none."""
+    tail = (1 - confidence) / 2
+    wider = normal_quantile(1 - tail / max(1, len(lengths))) / normal_quantile(1 - tail)
+    return min((each.value_mm + wider * (each.high_mm - each.value_mm) for each in lengths), default=math.inf)
+
+
+def _as_it_may_lie(before: Marked, gap: Interval) -> Interval:
+    """The gap; where a line that reaches the mouth shows no far edge, its near edge may lie under the collar, by as
+    much as the line is wide."""
+    return replace(gap, low_mm=-before.width_mm) if gap.low_mm <= 0 else gap
 
 
 def unlike(before: Marked, after: Made) -> Doubt | None:

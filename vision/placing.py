@@ -44,7 +44,8 @@ from vision.redraw import FOCAL_LENGTH, Redraw, Values
 from vision.wave import HAND_RAD, SAW_RAD, amplitude_mm
 
 DRAWS = 4000
-ANY_LENS = (0.85, 2.1)  # times the assumed focal length: from wide to twofold, as phones have them (no source)
+# Times the assumed focal length: from a phone's widest lens (no source) to one so long that nothing changes any more.
+ANY_LENS = (0.43, 20.0)
 # Share of the variance: by the assumed lens alone one of 361 depths without a known one, with half of it, was told 1.5
 # off and just outside its interval (DEVELOPERS.md, "The lens of a marked pipe").
 MOST_BY_LENS = 0.2
@@ -112,14 +113,22 @@ class Chain:
     def inputs(self) -> list[Input]:
         """Every input with what is known of it; one entry is one line of the budget.
 
-        A depth needs the lens far more than a gap does: where it is assumed, any of a phone's lenses is possible.
+        A depth needs the lens far more than a gap does: where it is assumed, any of a phone's lenses is possible.  How
+        much nearer the pipe's front is than its sides goes with one over the focal length, and so does the depth: that
+        is drawn, so that short lenses count as much as they matter (`_lens`).
         """
         known = self.pipe.inputs(self.fitting)
         if self._assumed:
             focal = self.pipe.camera.focal_px
-            known = [Rectangular(each.name, ANY_LENS[0] * focal, ANY_LENS[1] * focal) if each.name == FOCAL_LENGTH
+            known = [Rectangular(each.name, focal / ANY_LENS[1], focal / ANY_LENS[0]) if each.name == FOCAL_LENGTH
                      else each for each in known]
         return [*known, *self.beside]
+
+    def _lens(self, q: Values) -> Values:
+        """The values with a focal length where its inverse was drawn, in units of the assumed one squared."""
+        if not self._assumed:
+            return q
+        return {**q, FOCAL_LENGTH: self.pipe.camera.focal_px ** 2 / q[FOCAL_LENGTH]}
 
     @property
     def _assumed(self) -> bool:
@@ -138,7 +147,7 @@ class Chain:
 
     def depth_mm(self, q: Values) -> Floats:
         """The model: depths (draws,) for values (draws,) of every input."""
-        drawn = self.pipe.drawn(q)
+        drawn = self.pipe.drawn(self._lens(q))
         cut, _ = self.pipe.meet(self.cut_px, drawn)
         mark, _ = self.pipe.meet(self.mark_px, drawn)
         along = sum((q[name] for item in self.beside for name in item.names), np.zeros(1))

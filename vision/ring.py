@@ -17,9 +17,10 @@ from itertools import chain
 import numpy as np
 
 from calibration.fittings import Fitting
-from vision.compare import Seen, Turn
+from vision.compare import Seen, Turn, same_lens
 from vision.propagation import Input, Normal, Rectangular, normal_quantile
 from vision.propagation.agreement import draw_all, shared_inputs
+from vision.propagation.inputs import symmetric_root
 from vision.records import Floats, Interval, Verdict
 from vision.redraw import SidesTooUncertain
 from vision.uncertainty import HAND, OFF_CENTRE_MM, Chain
@@ -168,7 +169,7 @@ class Ring:
                 readings.append(_Reading(chain, turn, (-at_mouth / 2 - UNDER_MM, at_mouth / 2), width))
         cameras = [reading.chain.pipe.camera for reading in readings]
         wave = math.hypot(SEAT_RAD, HAND_RAD) * fitting.pipe_od_mm / 2
-        return cls(tuple(readings), wave, all(camera == cameras[0] for camera in cameras))
+        return cls(tuple(readings), wave, same_lens(cameras))
 
     def fitted(self, seed: int) -> Fit:
         """The wave, by generalised least squares with what is known of a and b beforehand."""
@@ -287,7 +288,8 @@ def share_of(angles_deg: Iterable[Iterable[float]]) -> float:
 def draws_of(wave: Wave, seed: int) -> Floats:
     """Draws (DRAWS, 3) of mean, cos and sin of a wave."""
     mean = np.array([wave.mean_mm, wave.cos_mm, wave.sin_mm])
-    return np.asarray(np.random.default_rng(seed).multivariate_normal(mean, wave.covariance, DRAWS))
+    drawn = np.random.default_rng(seed).standard_normal((DRAWS, 3))
+    return np.asarray(mean + drawn @ symmetric_root(wave.covariance))
 
 
 def _tops(wave: Wave, seed: int) -> Floats:

@@ -233,6 +233,16 @@ class CurvilinearTrapezoid(_Single):
         return lower + (self.low + self.high - 2 * lower) * rng.random((1, count))
 
 
+def symmetric_root(covariance: Floats) -> Floats:
+    """The symmetric square root (k, k) of a covariance.
+
+    Eigenvectors are known but for their signs, and of equal variances not even so far: a root made of them alone turns
+    with the last bit of a number, and answers would differ from one machine to another.
+    """
+    values, vectors = np.linalg.eigh(covariance)
+    return np.asarray((vectors * np.sqrt(np.clip(values, 0, None))) @ vectors.T)
+
+
 @dataclass(frozen=True, eq=False)
 class NormalGroup:
     """Quantities that belong together: a multivariate normal (JCGM 101 clause 6.4.8), one budget line.
@@ -279,8 +289,6 @@ class NormalGroup:
         return np.asarray(self.matrix, dtype=float)
 
     def draw(self, rng: np.random.Generator, count: int) -> Floats:
-        """Draws, (k, count).  By eigenvectors: full correlation makes Cholesky fail, and is allowed."""
-        values, vectors = np.linalg.eigh(self.covariance())
-        root: Floats = vectors * np.sqrt(np.clip(values, 0, None))
-        drawn: Floats = self.estimates()[:, None] + root @ rng.standard_normal((len(self.members), count))
-        return drawn
+        """Draws, (k, count).  By the symmetric root: full correlation makes Cholesky fail, and is allowed."""
+        drawn = rng.standard_normal((len(self.members), count))
+        return np.asarray(self.estimates()[:, None] + symmetric_root(self.covariance()) @ drawn)
