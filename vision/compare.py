@@ -24,8 +24,17 @@ import numpy as np
 
 from calibration.camera import Camera
 from calibration.fittings import Fitting
-from vision.propagation import Draws, FirstOrder, Input, Normal, first_order, normal_quantile
-from vision.propagation.agreement import draw_all, shared_inputs
+from vision.propagation import (
+    Draws,
+    FirstOrder,
+    Input,
+    Normal,
+    draw_all,
+    e_n,
+    first_order,
+    normal_quantile,
+    shared_inputs,
+)
 from vision.records import Contribution, Doubt, Floats, Gap, Interval, Limbs, Photo, Pose, Verdict
 from vision.redraw import SidesTooUncertain
 from vision.uncertainty import Chain, by_far_edge, wave_of
@@ -260,11 +269,10 @@ class _Pair:
         drawn = draw_all(inputs, DRAWS, seed)
         gaps = [self._gap(k, own, drawn) for k in (0, 1)]
         draws = Draws.of(gaps[1] - gaps[0] + drawn[_SIDE])
-        linear = first_order(lambda q: self._difference(own, q), inputs)
-        return _Found(*self._interval(draws, confidence), _correlation(gaps), _budget(linear))
+        return _Found(*self._interval(draws, confidence), _correlation(gaps), _budget(self.first_order()))
 
     def first_order(self) -> FirstOrder:
-        """The same difference by the law of propagation: the cross-check of `measured`."""
+        """The same difference by the law of propagation."""
         inputs, own = self._inputs()
         return first_order(lambda q: self._difference(own, q), inputs)
 
@@ -306,8 +314,7 @@ class _Pair:
         reach = normal_quantile((1 + confidence) / 2) * rest
         low = value - math.hypot(opened[1][0], opened[0][1], reach)
         high = value + math.hypot(opened[1][1], opened[0][0], reach)
-        toward_zero = value - low if value > 0 else high - value
-        return Interval(value, low, high, draws.u), value / toward_zero
+        return Interval(value, low, high, draws.u), e_n(value, low, high)
 
 
 def _common(old: Seen, new: Seen, turn: Turn | None) -> tuple[float, float] | None:

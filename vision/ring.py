@@ -18,8 +18,7 @@ import numpy as np
 
 from calibration.fittings import Fitting
 from vision.compare import Seen, Turn
-from vision.propagation import Input, Normal, Rectangular, normal_quantile
-from vision.propagation.agreement import draw_all, shared_inputs
+from vision.propagation import Input, Normal, Rectangular, draw_all, normal_quantile, shared_inputs
 from vision.records import Floats, Interval, Verdict
 from vision.redraw import SidesTooUncertain
 from vision.uncertainty import HAND, OFF_CENTRE_MM, Chain
