@@ -11,7 +11,7 @@ import difflib
 import json
 import math
 import tomllib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Annotated, Any, Literal
 
@@ -204,12 +204,6 @@ class Profile(BaseModel):
                 self._scaled(height_px / self.width_px, width_px / self.height_px), (width_px, height_px))
         return turned(scaled, (width_px, height_px), orientation)
 
-    def camera_for_upright(self, width_px: int, height_px: int, orientation: int = 1) -> Camera:
-        """`camera_for` by the size of the upright picture, after EXIF's `orientation` (1 to 8) turned it."""
-        if orientation >= 5:  # these lay a standing picture down, or stand a lying one up
-            width_px, height_px = height_px, width_px
-        return self.camera_for(width_px, height_px, orientation)
-
     def _scaled(self, along: float, down: float) -> Camera:
         scale = math.sqrt(along * down)
         focal = self.focal_px * scale
@@ -255,11 +249,6 @@ def _turned_unknown(camera: Camera, size_px: tuple[int, int]) -> Camera:
     k1, k2, _, _, k3 = camera.distortion
     return replace(camera, centre_px=((width - 1) / 2, (height - 1) / 2), distortion=(k1, k2, 0.0, 0.0, k3),
                    u_centre_px=math.hypot(camera.u_centre_px, off / math.sqrt(2.0)))
-
-
-def choose(profiles: Iterable[Profile], lens: Lens) -> Profile | None:
-    """The first profile whose chart photos were certainly taken by this lens, or None."""
-    return next((profile for profile in profiles if profile.lens.same(lens)), None)
 
 
 def parse_profile(text: str, file: str) -> Profile:

@@ -90,8 +90,7 @@ def read_depth(ends: Ends, strip: Strip) -> Depth | Refusal:
     turn = np.sin(line.angles_rad)
     slant = float(abs(np.polyfit(turn, apart, 1)[0]) * np.ptp(turn)) if len(turn) > 4 else 0.0
     doubts = (Doubt("mark-askew-cut", f"{slant:.1f} mm over the arc seen"),) if slant > _ASKEW_MM else ()
-    return Depth(float(np.mean(apart)), ends.cut, line, ends.widths_mm[strong[0]], slant, arc_deg, share, ends.burr_mm,
-                 doubts)
+    return Depth(float(np.mean(apart)), ends.cut, line, ends.widths_mm[strong[0]], slant, arc_deg, ends.burr_mm, doubts)
 
 
 def _read(strip: Strip) -> NDArray[np.float32]:

@@ -101,7 +101,7 @@ def least_insertion(gap: Fit, depths: Depths, confidence: float, least_mm: float
     low = float(np.quantile(drawn["low"], tail)) - under
     u_mm = math.hypot(float(drawn["middle"].std()), (gap.high.mean_mm - gap.middle.mean_mm) / math.sqrt(3))
     enough = None if least_mm is None else float((drawn["middle"] >= least_mm).mean())
-    return Insertion(Interval(value, min(low, value), max(high, value), u_mm), 0.0, enough,
+    return Insertion(Interval(value, min(low, value), max(high, value), u_mm), enough,
                      lens_open=depths.counts.lens_open)
 
 

@@ -83,7 +83,7 @@ def insert(before: Marked, after: Made, least_mm: float | None = None) -> Insert
     shared = before.by_pipe_mm, after.by_pipe_mm
     side = 0.0 if before.same_side else apart_mm(max(before.wave_mm, after.wave_mm), None)
     length = difference(before.depth, near or after.gap, shared, after.confidence, side)
-    return Insertion(length, shared[0] - shared[1], p_enough(length, least_mm), near, before.lens_open,
+    return Insertion(length, p_enough(length, least_mm), near, before.lens_open,
                      before.depth if before.same_side else None)
 
 

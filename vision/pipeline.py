@@ -118,7 +118,7 @@ def _in_doubt(road: _Road, gap: Gap, joint: _Joint, pose: Pose, fitting: Fitting
     """`unproven` for a line that may be no mark, with what it would tell if it is."""
     camera = road.records["photo"].camera
     limbs = widened(joint.limbs, pose, joint.gauge, camera)
-    found = limbs if isinstance(limbs, Refusal) else measure(gap, limbs, pose, camera, fitting, confidence)
+    found = measure(gap, limbs, pose, camera, fitting, confidence)
     doubted = None if isinstance(found, Refusal) else Doubted(gap, found)
     return Verdict("unproven", _why(Refusal("read", "mark-unclear", gap.unsure), road, fitting), **road.records,
                    doubted=doubted)

@@ -40,7 +40,7 @@ def solve_pose(limbs: Limbs, camera: Camera, fitting: Fitting, mouth_px: Floats,
     if pipe is None:
         return Refusal("pose", "edges-not-found", "the pipe's sides belong to no cylinder before the camera")
     collar = None if limbs.collar is None else _axis(limbs.collar, matrix, fitting.collar_od_mm / 2, axis_px)
-    return _pose(pipe, collar, _mouth(pipe, mouth_px, camera), camera, _residual(limbs))
+    return _pose(pipe, collar, _mouth(pipe, mouth_px, camera), camera)
 
 
 def _axis(limbs: tuple[Limb, Limb], matrix: Floats, radius: float, axis_px: Floats) -> Axis | None:
@@ -88,22 +88,14 @@ def _nearest(ray: Floats, axis: Axis) -> float:
     return float(ray @ axis.point_mm) * lean / (1 - lean**2)
 
 
-def _pose(pipe: Axis, collar: Axis | None, mouth: float, camera: Camera, residual: float) -> Pose:
+def _pose(pipe: Axis, collar: Axis | None, mouth: float, camera: Camera) -> Pose:
     distance = float(np.linalg.norm(pipe.point_mm))
     near = geometry.surface(pipe.point_mm, pipe.direction, pipe.radius_mm, np.array(mouth), np.array(0.0))
     return Pose(
         pipe=_widened(pipe, collar), collar=collar, mouth_mm=mouth,
         tilt_deg=math.degrees(math.atan2(-mouth, distance)),
         distance_mm=float(np.linalg.norm(near)), px_per_mm=camera.focal_px / float(near[2]),
-        residual_px=residual,
     )
-
-
-def _residual(limbs: Limbs) -> float:
-    """Root mean square distance of all edge points from their lines; 0 where limbs carry no points."""
-    pairs = [*limbs.pipe, *(limbs.collar or ())]
-    rest = [limb.points_px @ limb.line[:2] + limb.line[2] for limb in pairs if len(limb.points_px)]
-    return float(np.sqrt(np.mean(np.concatenate(rest) ** 2))) if rest else 0.0
 
 
 def tilt_disagreement(pipe: Axis, collar: Axis | None) -> float:

@@ -109,15 +109,6 @@ def _far(gap: Gap, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitting, c
     return Interval(value, value - reach, value + math.hypot(reach, stretch), linear.u)
 
 
-def first_order_of(gap: Gap, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitting) -> FirstOrder:
-    """The same chain by the law of propagation (JCGM 100 clause 5): the cross-check of `measure`.
-
-    Its value may be negative; the floor at 0 is no part of a tangent.
-    """
-    chain = Chain.of(gap, limbs, pose, camera, fitting)
-    return first_order(chain.gap_mm, chain.inputs())
-
-
 def _interval(draws: Draws, open_mm: tuple[float, float], confidence: float, touches: bool) -> Interval:
     """Interval from the draws, floored at 0.
 
