@@ -16,18 +16,19 @@ STAGES = {"decode", "locate", "refine", "pose", "edges", "unwrap", "square", "su
 PARTS = {"focal": {"decode"}, "looks": {"locate", "end"}, "sides": {"refine", "assist", "trace", "gauge"},
          "mouth": {"read", "square", "survey", "depth", "trace"}, "resample": {"unwrap", "lanes", "edges", "looks"},
          "lanes": {"survey", "gauge", "edges"},
-         "mark": {"read", "depth"}, "alike": {"read"}, "cut": {"depth"},
+         "mark": {"read", "depth"}, "absent": {"read", "depth"}, "alike": {"read"}, "cut": {"depth"},
          "redraw": {"uncertainty", "placing", "insertion"}, "wave": {"uncertainty", "placing", "insertion"},
-         "sharpness": {"pipeline"}}
+         "sharpness": {"pipeline"}, "usual": {"pose", "square", "assist", "uncertainty"}}
 # After the road: they put several verdicts together, and may ask stages of it.
 BEYOND = {"both": {"insertion", "verdict"}, "compare": {"uncertainty", "redraw", "wave"},
-          "ring": {"uncertainty", "redraw", "compare", "wave"},
+          "ring": {"uncertainty", "redraw", "compare", "wave", "usual"},
           "views": {"depths", "redraw", "place", "compare", "ring", "wave"},
           "depths": {"insertion", "drawn", "redraw", "ring", "wave"},
           "drawn": {"redraw", "compare", "ring", "wave"}, "place": set()}
 SHARED = {"records", "reasons", "geometry", "propagation", "networks"}
 FROM_CALIBRATION = {"calibration.camera": {"Camera", "FocalSource"}, "calibration.fittings": {"Fitting"}}
-LENS_READERS = {"Lens", "Profile", "ProfileError", "read_lens", "turned"}  # where photo and profile meet
+LENS_READERS = {"decode": {"Lens", "Profile", "ProfileError", "read_lens", "turned"},  # where photo and profile meet
+                "pipeline": {"Profile"}, "focal": {"exif_number", "exif_text"}}
 
 
 def imports(path: Path) -> set[str]:
@@ -70,8 +71,7 @@ def test_of_calibration_stages_use_the_types_alone(path: Path) -> None:
     for name in imports(path):
         for module, types in FROM_CALIBRATION.items():
             if name.startswith(module + "."):
-                more = LENS_READERS if own_name(path) in {"decode", "pipeline"} else set()
-                assert name.removeprefix(module + ".") in types | more
+                assert name.removeprefix(module + ".") in types | LENS_READERS.get(own_name(path), set())
 
 
 @pytest.mark.parametrize("path", VISION, ids=lambda path: str(path.relative_to(ROOT)))

@@ -13,8 +13,9 @@ from calibration.camera import Camera
 from tests import scene as scenes
 from tests.scene import Scene, fitting
 from vision import geometry
-from vision.pose import SEAT_U_RAD, distance_ratio, solve_pose, tilt_disagreement, trusted
+from vision.pose import distance_ratio, solve_pose, tilt_disagreement, trusted
 from vision.records import Floats, Limbs, Pose, Refusal
+from vision.usual import SEAT_U_RAD
 
 
 def solved(scene: Scene, rng: np.random.Generator | None = None, **row: float) -> Pose | Refusal:

@@ -52,8 +52,9 @@ MOST_WIDER_MM = 0.8
 # From about the same side it is one stretch of the line: of 419 pairs half differ by less than 3 in 100 of its width,
 # one in twenty by more than 11.  Where it seems wider, a side of the pipe, and so the scale, may be misread.
 SAME_SIDE_DEG, SAME_SIDE_SHARE, LEAST_WIDER_MM = 30.0, 0.14, 0.2
-_SAME_JOINT = ("pipe diameter", "collar diameter", "lip radius")
-_SAME_LENS = ("focal length", "principal point", "lens distortion")
+# Inputs of a gap that all photos of one joint share, and those that they share where one camera took them.
+SAME_JOINT = ("pipe diameter", "collar diameter", "lip radius")
+SAME_LENS = ("focal length", "principal point", "lens distortion")
 _INK = "ink's own edge"
 _MOUTH = "this mouth"
 # Share of a mouth's variance that two photos of one collar have in common.  In 904 rendered pairs, from other days,
@@ -279,8 +280,8 @@ class _Pair:
     def _inputs(self) -> tuple[list[Input], tuple[Mapping[str, str], ...]]:
         both = Normal(_INK, 0.0, self.ink_mm), Normal(_MOUTH, 0.0, self.mouth_mm)
         lists = [[*(self._own(item) for item in chain.inputs()), *both] for chain in self.chains]
-        lens = _SAME_LENS if self.cameras[0] == self.cameras[1] else ()
-        shared = shared_inputs(lists, {*_SAME_JOINT, *lens, _INK, _MOUTH})
+        lens = SAME_LENS if self.cameras[0] == self.cameras[1] else ()
+        shared = shared_inputs(lists, {*SAME_JOINT, *lens, _INK, _MOUTH})
         return [*shared.inputs, Normal(_SIDE, 0.0, self.u_side_mm)], shared.own
 
     @property

@@ -189,6 +189,39 @@ def axis_slope(limbs: tuple[Limb, Limb], matrix: Floats, radius: float, directio
     return np.stack([u @ turn, v @ turn, u @ slope[:3], v @ slope[:3]])
 
 
+def axis_of_limbs(limbs: tuple[Limb, Limb], matrix: Floats, radius: float, axis_px: Floats) -> Axis | None:
+    """The cylinder of this radius that two silhouettes bound; None where they bound none before the lens.
+
+    axis_px: (2,) along the axis in the picture, which way the direction is to point.
+    """
+    normals = plane_of_line(np.stack([limb.line for limb in limbs]), matrix)
+    if not _faces(normals):
+        return None
+    point, direction = axis_of_planes(normals[0], normals[1], radius)
+    if point[2] <= 0:
+        return None
+    direction = towards(direction, point, axis_px)
+    return Axis(point, direction, radius, _axis_covariance(limbs, matrix, radius, direction))
+
+
+def _faces(normals: Floats) -> bool:
+    """Whether two outward normals can bound a cylinder: nearly opposite, not parallel to each other."""
+    together = float(normals[0] @ normals[1])
+    return -1 + 1e-9 < together < 0
+
+
+def _axis_covariance(limbs: tuple[Limb, Limb], matrix: Floats, radius: float, direction: Floats) -> Floats:
+    """(4, 4) covariance of an axis: (tilt, roll, depth, sideways), rad and mm.
+
+    Tilt turns the direction away from the lens, roll turns it in the picture; depth and sideways move the
+    axis point nearest the lens along u and v of `frame`.
+    """
+    slope = axis_slope(limbs, matrix, radius, direction)
+    inner = np.zeros((4, 4))
+    inner[:2, :2], inner[2:, 2:] = (limb_covariance(limb) for limb in limbs)
+    return np.asarray(slope @ inner @ slope.T)
+
+
 def towards(direction: Floats, point: Floats, axis_px: Floats) -> Floats:
     """`direction` (..., 3), turned round where its picture at `point` would run against `axis_px` (2,)."""
     run = direction[..., :2] * point[..., 2:] - direction[..., 2:] * point[..., :2]

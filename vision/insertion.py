@@ -24,6 +24,7 @@ from vision.records import Contribution, Doubt, Insertion, Interval, Measurement
 from vision.redraw import PIPE_DIAMETER
 from vision.wave import apart_mm
 
+MAY_DIFFER = 2.0  # standard uncertainties by which two depths of one mark may differ
 # One line, photographed on the marked pipe and on the joint from other sides, is not equally wide in both: of 237 such
 # pairs (`studio.stories marked --first 7000`) half differ by less than 4.5 in 100 of it, 95 in 100 by less than 16.
 WIDTH_SHARE = 0.08

@@ -1,4 +1,4 @@
-"""Ink on the flat strip: lines round the pipe, each with its edges row by row.  Part of the stage `read`.
+"""Ink on the flat strip: lines round the pipe, each with its edges row by row.  Part of the stages `read` and `depth`.
 
 A depth mark is ink on part of the rows, nearly upright on the strip, hand-drawn: ragged, faded, askew.  The
 reader says which cells are ink; a line is found as the course (place and slant) that collects the most ink,
@@ -17,10 +17,13 @@ from vision.networks import STRIP_CLASSES
 from vision.records import Floats, Strip
 
 _INK, _DECOY, _PIPE = (STRIP_CLASSES.index(name) for name in ("ink", "decoy", "pipe"))
+LEAST_ARC_DEG = 9.0  # of the girth that the rows of a line cover: less is passed over
+MARK_BIAS_MM = 0.08  # how far a whole edge of a mark may be read off
 _SLANTS_MM = np.linspace(-2.8, 2.8, 15)  # over sin(angle) = 1
 _BOX_MM = 1.0
 _REACH_MM = 1.6
 _LEAST_ROWS = 7
+_FEW_ROWS, _USUAL_SCATTER_MM = 5, 0.3
 _EDGE_WINDOW_MM = 0.5
 _HARDLY = 0.02  # mean ink probability of a box: less adds nothing to a course
 _LEAST_CONTRAST = 2.0  # of the pipe's own scatter: a line that stands out by less keeps the edges its reader saw
@@ -101,6 +104,15 @@ def find_lines(strip: Strip, shares: NDArray[np.float32], start_mm: Floats, most
         if len(lines) == most:
             break
     return lines
+
+
+def scatter_mm(angles_rad: Floats, values_mm: Floats) -> float:
+    """Robust scatter of an edge's rows about its straight course; a usual one where they are too few to tell."""
+    if len(values_mm) < _FEW_ROWS:
+        return _USUAL_SCATTER_MM
+    turn = np.sin(angles_rad)
+    rest = values_mm - np.polyval(np.polyfit(turn, values_mm, 1), turn)
+    return float(1.483 * np.median(np.abs(rest - np.median(rest))))
 
 
 def _smoothed(ink: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -55,12 +55,13 @@ from vision.records import (
     Verdict,
 )
 from vision.refine import find_limbs
+from vision.resample import FIRST_MM, STEP_MM
 from vision.sharpness import BLURRED, blur_of
 from vision.square import borne_out, level, settle, square, square_on, told_by_mouth
 from vision.survey import asked_from, closely, confirmed, mouth_near, survey
 from vision.trace import read_by_hand
 from vision.uncertainty import measure
-from vision.unwrap import FIRST_MM, STEP_MM, unwrap
+from vision.unwrap import unwrap
 from vision.verdict import in_order, judge, judge_placement
 
 if TYPE_CHECKING:
