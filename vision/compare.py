@@ -122,7 +122,8 @@ def compare(old: Verdict, new: Verdict, fitting: Fitting, *, turn: Turn | None =
     try:
         found = pair.measured(confidence, seed)
     except SidesTooUncertain:
-        return replace(blank, reasons=(Doubt("edges-not-found", "too uncertain to measure from"),))
+        doubt = Doubt("edges-not-found", "too uncertain to measure from")
+        return replace(blank, reasons=(doubt, *_of_photos(old, new), *_of_fitting(fitting)))
     movement, e = found.movement, found.e_n
     shown = (movement.high_mm - movement.low_mm) / 2
     word, reasons = _word(movement, least, turn)
