@@ -344,7 +344,11 @@ def _filled(rows: Floats) -> Floats:
 
 
 def chi_square(probability: float, dof: int) -> float:
-    """Quantile of chi-square by Wilson and Hilferty's cube, good to 1 % here (exact for two: -2 ln(1 - p))."""
+    """Quantile of chi-square, probabilities of 0.9 to 0.999: exact for one and two degrees of freedom, and by Wilson
+    and Hilferty's cube good to 2 % for three and more.
+    """
+    if dof == 1:
+        return normal_quantile((1 + probability) / 2) ** 2
     if dof == 2:
         return -2 * math.log(1 - probability)
     spread = 2 / (9 * dof)
