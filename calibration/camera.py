@@ -11,7 +11,7 @@ import difflib
 import json
 import math
 import tomllib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Annotated, Any, Literal
 
@@ -30,7 +30,8 @@ FOCUS_U = 0.009 / math.sqrt(3.0)
 STABILISER_U = math.tan(math.radians(0.5)) / math.sqrt(3.0)
 _SAME_SHAPE = 0.01
 _SAME_FOCAL = 0.015
-_PLAUSIBLE_FOCAL = (0.25, 12.0)  # of the longer side: from a fisheye to a telescope
+_LONGEST = 80  # signs of a name
+PLAUSIBLE_FOCAL = (0.25, 12.0)  # of the longer side: from a fisheye to a telescope
 
 # Where EXIF's orientations send the stored x and y, as a matrix on coordinates about the picture's middle.
 _TURNS = {
@@ -103,12 +104,14 @@ def read_lens(main: Callable[[int], Any], photo: Callable[[int], Any]) -> Lens:
 
     Tag numbers: Exif 2.32 (CIPA DC-008), the same as Pillow's `ExifTags`.
     """
-    zoom = _positive(photo(0xA404)) or 1.0
-    return Lens(make=_text(main(0x010F)), model=_text(main(0x0110)), focal_mm=_positive(photo(0x920A)),
-                f35_mm=_positive(photo(0xA405)), zoom=max(1.0, zoom))
+    zoom = exif_number(photo(0xA404)) or 1.0
+    make, model = (exif_text(main(tag), _LONGEST) for tag in (0x010F, 0x0110))
+    return Lens(make=make, model=model, focal_mm=exif_number(photo(0x920A)), f35_mm=exif_number(photo(0xA405)),
+                zoom=max(1.0, zoom))
 
 
-def _positive(value: Any) -> float | None:
+def exif_number(value: Any) -> float | None:
+    """A finite number above zero, or None: EXIF holds texts, zero denominators and nonsense too."""
     try:
         number = float(value)
     except (TypeError, ValueError, ArithmeticError):
@@ -116,16 +119,17 @@ def _positive(value: Any) -> float | None:
     return number if math.isfinite(number) and number > 0 else None
 
 
-def _text(value: Any) -> str:
+def exif_text(value: Any, longest: int) -> str:
+    """The printable signs of an entry, so many at most; "" where there are none."""
     text = value.decode("ascii", "replace") if isinstance(value, bytes) else str(value or "")
-    return "".join(sign for sign in text if sign.isprintable()).strip()[:80]
+    return "".join(sign for sign in text if sign.isprintable()).strip()[:longest]
 
 
 class ProfileError(Misuse):
     """A camera profile that can't be used, or a picture that it can't be used for."""
 
 
-_Text = Annotated[str, Field(max_length=80, pattern=r"^[^\x00-\x1f\x7f]*$")]
+_Text = Annotated[str, Field(max_length=_LONGEST, pattern=r"^[^\x00-\x1f\x7f]*$")]
 _Positive = Annotated[float, Field(gt=0)]
 _Doubt = Annotated[float, Field(ge=0)]
 _Pixels = Annotated[int, Field(ge=200, le=50_000)]
@@ -204,12 +208,6 @@ class Profile(BaseModel):
                 self._scaled(height_px / self.width_px, width_px / self.height_px), (width_px, height_px))
         return turned(scaled, (width_px, height_px), orientation)
 
-    def camera_for_upright(self, width_px: int, height_px: int, orientation: int = 1) -> Camera:
-        """`camera_for` by the size of the upright picture, after EXIF's `orientation` (1 to 8) turned it."""
-        if orientation >= 5:  # these lay a standing picture down, or stand a lying one up
-            width_px, height_px = height_px, width_px
-        return self.camera_for(width_px, height_px, orientation)
-
     def _scaled(self, along: float, down: float) -> Camera:
         scale = math.sqrt(along * down)
         focal = self.focal_px * scale
@@ -257,11 +255,6 @@ def _turned_unknown(camera: Camera, size_px: tuple[int, int]) -> Camera:
                    u_centre_px=math.hypot(camera.u_centre_px, off / math.sqrt(2.0)))
 
 
-def choose(profiles: Iterable[Profile], lens: Lens) -> Profile | None:
-    """The first profile whose chart photos were certainly taken by this lens, or None."""
-    return next((profile for profile in profiles if profile.lens.same(lens)), None)
-
-
 def parse_profile(text: str, file: str) -> Profile:
     """A profile from TOML text; `file` is its name, for messages.
 
@@ -301,7 +294,7 @@ def _explain(found: Any) -> str:
 def _oddity(profile: Profile) -> str:
     """What reads well and still can't be true of a camera: a sentence, or ""."""
     longer = max(profile.width_px, profile.height_px)
-    least, most = _PLAUSIBLE_FOCAL
+    least, most = PLAUSIBLE_FOCAL
     if not least * longer <= profile.focal_px <= most * longer:
         return (f"key 'focal_px': {profile.focal_px:g} px is no focal length of a camera whose pictures are "
                 f"{longer} pixels long. Solve the camera again.")

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import Camera, Lens, Profile
+from calibration.camera import PLAUSIBLE_FOCAL, Camera, Lens, Profile
 from calibration.fittings import Misuse
 
 Floats = NDArray[np.float64]
@@ -35,7 +35,6 @@ _STRETCH_STEP = 0.004
 _STRETCH_TOLD = 0.003
 _GOOD_REACH = 0.7
 _LARGE_RESIDUAL = 1e-3  # of the picture's longer side
-_PLAUSIBLE_FOCAL = (0.25, 12.0)
 _END = (cv2.TERM_CRITERIA_COUNT + cv2.TERM_CRITERIA_EPS, 200, 1e-12)
 
 
@@ -226,7 +225,7 @@ def _check_determined(fit: _Fit, size_px: tuple[int, int]) -> None:
             "most), so a longer lens can't be told from a larger distance. Tilt the phone by 20 to 40 "
             "degrees to the left, to the right, up and down in some of the photos.")
     share = fit.doubts[0] / fit.values[0]
-    least, most = (factor * max(size_px) for factor in _PLAUSIBLE_FOCAL)
+    least, most = (factor * max(size_px) for factor in PLAUSIBLE_FOCAL)
     inside = all(0 < at < side for at, side in zip(fit.values[1:3], size_px, strict=True))
     if share > MOST_FOCAL_U or not least <= fit.values[0] <= most or not inside:
         raise SolveError(f"The focal length is badly determined ({fit.values[0]:.0f} px, give or take "

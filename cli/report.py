@@ -68,7 +68,7 @@ class Scale(_Record):
 
 
 class Photo(_Record):
-    """One photo of a joint.  `picture`: a data URI, or "" (then `no_picture` may say why).
+    """One photo of a joint.  picture: a data URI, or "" where the page has none of it.
 
     marked: it shows the pipe before it was pushed in; `interval` is then the depth's, `limit` the catalog's depth.
     least: the catalog's least insertion, where it decides in place of the gap.  by_pipe: the marked pipe's photo had a

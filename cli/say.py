@@ -17,6 +17,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from calibration.fittings import MM_PER_UNIT
 from cli.answer import Answer, Cut, Length, Part, PremarkAnswer, Range, Why
 
 CAUTIONS = (
@@ -288,7 +289,7 @@ def premark_table(answers: Sequence[PremarkAnswer]) -> Table:
 def heading(fitting: Any, unit: str) -> str:
     """What the photos are held against; the first line, before the slow work begins."""
     def convert(length_mm: float) -> float:
-        return round(length_mm if unit == "mm" else length_mm / 25.4, 5)
+        return round(length_mm / MM_PER_UNIT[unit], 5)
 
     depth = length(convert(fitting.mark_depth_mm), unit)
     return shown(f"{fitting.id}: size {fitting.nominal_size}, pipe {convert(fitting.pipe_od_mm):g} {unit}, "

@@ -51,7 +51,7 @@ def read(scene: Scene, rng: np.random.Generator | None = None) -> Depth:
         float((near - cut)[rows].mean()),
         cut=Edge(ROWS, cut, scenes.border_px(scene, cut), scene.row_noise_mm, CUT_BIAS_MM),
         near=Edge(ROWS[rows], near[rows], scenes.border_px(scene, near)[rows], scene.row_noise_mm, MARK_BIAS_MM),
-        line_width_mm=2.0, slant_mm=0.0, arc_deg=float(rows.sum()), ink_score=1.0, burr_mm=0.0,
+        line_width_mm=2.0, slant_mm=0.0, arc_deg=float(rows.sum()), burr_mm=0.0,
     )
 
 

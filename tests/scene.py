@@ -296,7 +296,7 @@ def pose(scene: Scene) -> Pose:
                             np.array(scene.mouth_mm), np.array(0.0))
     pipe = replace(scene.pipe, covariance=1e-12 * np.eye(4))
     return Pose(pipe, scene.collar, scene.mouth_mm, scene.tilt_deg, float(np.linalg.norm(near)),
-                scene.camera.focal_px / float(near[2]), 0.0)
+                scene.camera.focal_px / float(near[2]))
 
 
 def random_scene(rng: np.random.Generator, view: str = "any", lens: str = "exif",

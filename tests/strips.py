@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from vision.networks import STRIP_CLASSES, Reading
 from vision.records import Floats, Strip
-from vision.unwrap import COLUMNS, FIRST_MM, HALF_ARC_DEG, ROWS, STEP_MM
+from vision.resample import FIRST_MM, STEP_MM
+from vision.unwrap import COLUMNS, HALF_ARC_DEG, ROWS
 
 ANGLES = np.radians(np.linspace(-HALF_ARC_DEG, HALF_ARC_DEG, ROWS))
 ALONG = FIRST_MM + STEP_MM * np.arange(COLUMNS)

@@ -8,34 +8,59 @@ import GTC
 import numpy as np
 import pytest
 
-from vision.propagation import Normal, NormalGroup, Rectangular, StudentT, first_order
-from vision.propagation.agreement import draw_all, e_n, shared_inputs, u_of_difference
+from vision.propagation import (
+    Normal,
+    NormalGroup,
+    Rectangular,
+    draw_all,
+    e_n,
+    first_order,
+    normal_quantile,
+    shared_inputs,
+)
+
+
+def scored(inputs, k=2.0):
+    """E_n of what `other` is more than `one`, by the law of propagation, and the difference's u."""
+    law = first_order(lambda q: q["other"] - q["one"], inputs)
+    return e_n(law.value, law.value - k * law.u, law.value + k * law.u), law.u
 
 
 def test_e_n_is_the_form_of_iso_13528():
     """EUROLAB "Cook Book" no. 4 (2018) prints it: difference over the root of U² + U²; here 0.5 over 0.5."""
-    assert e_n(10.5 - 10.0, 0.3, 0.4) == pytest.approx(1.0)
-    assert e_n(10.0 - 10.5, 0.3, 0.4) == pytest.approx(-1.0)
+    k = normal_quantile(0.975)
+    both = Normal("one", 10.0, 0.3 / k), Normal("other", 10.5, 0.4 / k)
+    assert scored(both, k)[0] == pytest.approx(1.0)
+    back = Normal("one", 10.5, 0.3 / k), Normal("other", 10.0, 0.4 / k)
+    assert scored(back, k)[0] == pytest.approx(-1.0)
 
 
 def test_e_n_with_correlation_is_the_difference_over_its_expanded_uncertainty():
     """NIST (Wright et al. 2016, Metrologia) writes E_n as d / (2 u(d)); GTC knows u(d) of correlated results."""
-    one, other = GTC.ureal(12.0, 0.4, independent=False), GTC.ureal(11.0, 0.3, independent=False)
+    one, other = GTC.ureal(11.0, 0.3, independent=False), GTC.ureal(12.0, 0.4, independent=False)
     GTC.set_correlation(0.6, one, other)
-    assert e_n(1.0, 2 * 0.4, 2 * 0.3, 0.6) == pytest.approx(1.0 / (2 * GTC.uncertainty(one - other)))
+    covariance = np.array([[0.09, 0.6 * 0.12], [0.6 * 0.12, 0.16]])
+    both = NormalGroup("both", ("one", "other"), np.array([11.0, 12.0]), covariance)
+    assert scored([both])[0] == pytest.approx(1.0 / (2 * GTC.uncertainty(other - one)))
+
+
+def test_e_n_of_an_interval_that_reaches_further_one_way_counts_the_way_to_zero():
+    assert e_n(1.0, -0.1, 5.0) == pytest.approx(1.0 / 1.1)
+    assert e_n(-1.0, -5.0, -0.1) == pytest.approx(-1.0 / 0.9)
 
 
 def test_what_is_wholly_shared_cancels():
     """JCGM 100 5.2.2, example: ten resistors calibrated against one standard are fully correlated."""
-    assert u_of_difference(0.1, 0.1, 1.0) == 0
-    assert u_of_difference(0.1, 0.1) == pytest.approx(0.1 * math.sqrt(2))
-    with pytest.raises(ValueError, match="no E_n score"):
-        e_n(1.0, 0.2, 0.2, 1.0)
+    alike = shared_inputs([[Normal("standard", 1000.0, 0.1)]] * 2, {"standard"})
+    apart = shared_inputs([[Normal("standard", 1000.0, 0.1)]] * 2, set())
+    u = [first_order(lambda q, s=shared: s.values(1, q)["standard"] - s.values(0, q)["standard"], shared.inputs).u
+         for shared in (alike, apart)]
+    assert u == pytest.approx([0.0, 0.1 * math.sqrt(2)])
 
 
 def lists():
     group = NormalGroup("edges", ("left", "right"), np.zeros(2), 0.01 * np.eye(2))
-    return [[Rectangular("diameter", 59.0, 61.0), Normal("edge", 0.0, 0.1 * k), group, StudentT("t", 0, 0.1, 5)]
+    return [[Rectangular("diameter", 59.0, 61.0), Normal("edge", 0.0, 0.1 * k), group, Normal("t", 0, 0.1)]
             for k in (1, 2)]
 
 

@@ -16,7 +16,6 @@ from calibration.camera import (
     Camera,
     Lens,
     ProfileError,
-    choose,
     parse_profile,
     read_lens,
 )
@@ -268,12 +267,6 @@ def test_turning_goes_where_pillow_turns_the_picture(profile, orientation):
     assert project(moved, profile.camera_for(*SIZE, orientation)) == pytest.approx(upright)
 
 
-@pytest.mark.parametrize("orientation", range(1, 9))
-def test_an_upright_size_names_the_same_camera(profile, orientation):
-    upright = SIZE if orientation < 5 else SIZE[::-1]
-    assert profile.camera_for_upright(*upright, orientation) == profile.camera_for(*SIZE, orientation)
-
-
 def test_a_copy_turned_without_saying_how_doubts_its_centre(profile, solution):
     got = profile.camera_for(SIZE[1] // 2, SIZE[0] // 2)
     assert got.centre_px == (191.5, 255.5)
@@ -340,9 +333,10 @@ def test_lenses_clash_only_in_what_both_say(other, clash):
     assert bool(LENS.clash(other)) == bool(clash)
 
 
-def test_a_profile_is_chosen_only_when_it_is_certain(profile):
-    tele = profile.model_copy(update={"name": "tele", "focal_mm": 9.0, "f35_mm": 77.0})
-    assert choose([tele, profile], LENS) == profile
-    assert choose([tele, profile], replace(LENS, focal_mm=9.0, f35_mm=77)) == tele
-    assert choose([tele, profile], Lens("Maker", "Phone 1")) is None
-    assert choose([tele, profile], Lens()) is None
+def test_a_lens_is_the_same_only_when_it_is_certain():
+    tele = replace(LENS, focal_mm=9.0, f35_mm=77)
+    assert LENS.same(LENS)
+    assert tele.same(tele)
+    assert not tele.same(LENS)
+    assert not LENS.same(Lens("Maker", "Phone 1"))
+    assert not Lens().same(Lens())

@@ -8,6 +8,7 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
+from calibration.fittings import DEMO_SOURCE
 from tests import scene as scenes
 from tests.benchmarks.compare import Outcome, run, verdict_of
 from vision.compare import (
@@ -21,6 +22,7 @@ from vision.compare import (
     compare,
 )
 from vision.records import Doubt, Verdict
+from vision.redraw import SidesTooUncertain
 
 SAME_SIDE = Turn(0.0, 10.0, "word")
 
@@ -163,3 +165,17 @@ def test_a_photo_without_a_gap_leaves_it_unproven_and_says_which():
     assert found.word == "unproven"
     assert found.movement is None
     assert found.reasons == (Doubt("blurred", "later photo: blur 0.6"),)
+
+
+def test_sides_too_uncertain_to_draw_from_leave_it_unproven_with_all_that_is_to_be_said(monkeypatch):
+    """Also that the catalog's row is a demonstration, and that a lens was assumed."""
+    def refused(*_):
+        raise SidesTooUncertain
+
+    monkeypatch.setattr(_Pair, "measured", refused)
+    old, new = photographed(3.0), photographed(3.0, -4.0, 2)
+    new = replace(new, reasons=(Doubt("focal-assumed", "26 mm was taken"),))
+    demo = scenes.fitting().model_copy(update={"source": DEMO_SOURCE})
+    found = compare(old, new, demo, turn=SAME_SIDE)
+    assert (found.word, found.movement) == ("unproven", None)
+    assert [each.reason for each in found.reasons] == ["edges-not-found", "focal-assumed", "demo-fitting"]

@@ -131,6 +131,13 @@ def test_rays_that_miss_give_nan_and_pixels_round_trip():
     assert np.isnan(missed).all()
 
 
+def moved_line(line: Floats, centre_px: Floats, angle: float, offset_px: float) -> Floats:
+    """The line turned about `centre_px`, x towards y, and then shifted along its normal."""
+    turn = np.array([[math.cos(angle), -math.sin(angle)], [math.sin(angle), math.cos(angle)]])
+    normal = turn @ line[:2]
+    return np.array([*normal, line[:2] @ centre_px + line[2] - normal @ centre_px - offset_px])
+
+
 def test_slopes_against_finite_differences():
     point, direction = (a[0] for a in random_axes(1, 5))
     matrix = g.camera_matrix(PLAIN)
@@ -138,7 +145,7 @@ def test_slopes_against_finite_differences():
     centre = np.array([2100.0, 1400.0])
 
     def moved(move: Floats) -> Floats:
-        return g.moved_line(lines[0], centre, move[0], move[1])
+        return moved_line(lines[0], centre, move[0], move[1])
 
     np.testing.assert_allclose(g.moved_line_slope(lines[0], centre),
                                slope_by_differences(moved, np.zeros(2), 1e-5), rtol=1e-7, atol=1e-7)
@@ -164,7 +171,7 @@ def test_axis_slope_against_finite_differences(towards_right):
     foot, u, v = g.frame(scene.pipe.point_mm, direction)
 
     def local(move: Floats) -> Floats:
-        normals = [g.plane_of_line(g.moved_line(limb.line, limb.centre_px, *m), matrix)
+        normals = [g.plane_of_line(moved_line(limb.line, limb.centre_px, *m), matrix)
                    for limb, m in zip(limbs, move.reshape(2, 2), strict=True)]
         point, along = g.axis_of_planes(*normals, RADIUS)
         along = along * np.sign(along @ direction)
@@ -189,15 +196,15 @@ def test_a_sharp_lip_hides_what_plane_trigonometry_says():
     # At the angle that faces the lens the sight line, the lip and the pipe lie in one plane: similar
     # triangles (textbook) give hidden = mouth (R - r) / (D - R).
     for mouth in (5.0, 60.0, 150.0):
-        hidden = g.hidden_length(mouth, 0.0, 400.0, 30.0, 36.0, 0.0)
-        assert hidden == pytest.approx(mouth * 6 / (400 - 36), rel=1e-12)
+        hidden = mouth * 6 / (400 - 36)
+        assert g.mouth_of_contour(mouth + hidden, 0.0, 400.0, 30.0, 36.0, 0.0) == pytest.approx(mouth, rel=1e-12)
 
 
 def test_a_far_camera_sees_the_step_parallax_of_parallel_light():
     # hidden = step * tan(tilt): 5 mm at 10 degrees is .882 mm.
     far = 1e7
-    hidden = g.hidden_length(far * math.tan(math.radians(10)), 0.0, far, 30.0, 35.0, 0.0)
-    assert hidden == pytest.approx(0.882, abs=5e-4)
+    mouth = far * math.tan(math.radians(10))
+    assert g.mouth_of_contour(mouth + 0.882, 0.0, far, 30.0, 35.0, 0.0) == pytest.approx(mouth, abs=5e-4)
 
 
 def test_a_round_lip_in_the_plane_of_sight_is_a_tangent_to_a_circle():
@@ -206,45 +213,41 @@ def test_a_round_lip_in_the_plane_of_sight_is_a_tangent_to_a_circle():
     to_centre = np.array([mouth - lip, 36 - lip - distance])
     away = float(np.linalg.norm(to_centre))
     heading = math.atan2(to_centre[1], to_centre[0]) + math.asin(lip / away)
-    wanted = (30 - distance) / math.tan(heading) - mouth
-    assert float(g.hidden_length(mouth, 0.0, distance, 30.0, 36.0, lip)) == pytest.approx(wanted, abs=1e-9)
+    contour = (30 - distance) / math.tan(heading)
+    assert float(g.mouth_of_contour(contour, 0.0, distance, 30.0, 36.0, lip)) == pytest.approx(mouth, abs=1e-9)
 
 
 @pytest.mark.parametrize("lip", [0.0, 0.3, 1.6])
 @pytest.mark.parametrize("tilt_deg", [-30, -12, -2])
-def test_hidden_length_agrees_with_rings_traced_one_by_one(tilt_deg, lip):
+def test_the_contour_of_rings_traced_one_by_one_leads_back_to_the_mouth(tilt_deg, lip):
     scene = Scene(tilt_deg=tilt_deg, lip_mm=lip, fitting=fitting(collar_od=74.0))
     angles = np.linspace(-1, 1, 21)
     distance = float(np.linalg.norm(scene.pipe.point_mm))
-    hidden = g.hidden_length(scene.mouth_mm, angles, distance, scene.pipe.radius_mm, 37.0, lip)
-    traced = ring_shadow(scene, angles, rings=201) - scene.mouth_mm
-    np.testing.assert_allclose(hidden, traced, atol=2e-4)
-
-
-def test_the_contour_leads_back_to_the_mouth():
-    angles = np.linspace(-1, 1, 21)
-    for mouth in (0.5, 20.0, 200.0):
-        seen = mouth + g.hidden_length(mouth, angles, 400.0, 30.0, 36.0, 1.1)
-        np.testing.assert_allclose(g.mouth_of_contour(seen, angles, 400.0, 30.0, 36.0, 1.1), mouth, atol=1e-9)
+    traced = ring_shadow(scene, angles, rings=201)
+    found = g.mouth_of_contour(traced, angles, distance, scene.pipe.radius_mm, 37.0, lip)
+    np.testing.assert_allclose(found, scene.mouth_mm, atol=2e-4)
 
 
 def test_from_the_pipes_side_nothing_is_hidden():
-    assert (g.hidden_length(-30.0, np.linspace(-1, 1, 5), 400.0, 30.0, 36.0, 1.0) == 0).all()
     seam = np.full(5, -30.0)
     found = g.mouth_of_contour(seam, np.linspace(-1, 1, 5), 400.0, 30.0, 36.0, 1.0)
     np.testing.assert_array_equal(found, seam)
+
+
+def slope(angles: Floats, outer: float) -> Floats:
+    return g._crossing_slope(*g._sight_line(angles, 400.0, 30.0), 400.0, outer)
 
 
 def test_crossing_slope_against_finite_differences():
     angles = np.linspace(-1, 1, 9)
     step = 1e-5
     wanted = (g.crossing(angles, 400.0, 30.0, 36.0 + step) - g.crossing(angles, 400.0, 30.0, 36.0 - step))
-    np.testing.assert_allclose(g.crossing_slope(angles, 400.0, 30.0, 36.0), wanted / (2 * step), rtol=1e-6)
+    np.testing.assert_allclose(slope(angles, 36.0), wanted / (2 * step), rtol=1e-6)
 
 
 def test_a_sight_line_that_passes_by_has_no_crossing():
     """A drawn collar may be thinner than the place that a ray aims at; it says so by NaN alone, and warns nobody."""
     grazing = np.array([0.0, 1.6])
-    for answer in (g.crossing(grazing, 400.0, 30.0, 29.0), g.crossing_slope(grazing, 400.0, 30.0, 29.0)):
+    for answer in (g.crossing(grazing, 400.0, 30.0, 29.0), slope(grazing, 29.0)):
         assert np.isfinite(answer[0])
         assert np.isnan(answer[1])

@@ -35,7 +35,6 @@ def test_a_known_line_is_read_to_a_twentieth_of_a_millimetre(at_mm, width_mm):
     assert np.median(line.near_mm) == pytest.approx(at_mm, abs=0.05)
     assert np.median(line.far_mm) == pytest.approx(at_mm + width_mm, abs=0.05)
     assert line.width_mm == pytest.approx(width_mm, abs=0.08)
-    assert line.contrast > 20
     assert line.share > 0.9
 
 
@@ -74,11 +73,10 @@ def test_ink_behind_the_mouth_is_no_line_on_the_pipe():
 
 
 def test_faint_ink_keeps_the_readers_own_edges():
-    """Where the colours do not show the line, its edges stay where the reader saw them, and it says so."""
+    """Where the colours do not show the line, its edges stay where the reader saw them."""
     _, reading = make(Painted(strokes=(Stroke(4.0),)))
     bare, _ = make(Painted())
     line = mark.find_lines(bare, reading.shares, np.zeros(ROWS))[0]
-    assert line.contrast < 2
     assert np.median(line.near_mm) == pytest.approx(4.0, abs=0.1)
 
 

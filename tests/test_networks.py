@@ -236,14 +236,25 @@ def test_a_moved_strip_is_told_at_its_own_places():
     np.testing.assert_array_equal(came_back[..., :seen], np.moveaxis(strip, -1, 0)[..., :seen])
 
 
-def test_where_the_readers_differ_the_answer_lies_between():
-    """A strip on which one of them alone sees a mouth: the mean is surer than neither."""
-    views = networks.read(picture(128, 512)).views
-    least, most = views.min(0), views.max(0)
-    assert (most - least).max() > 0.2, "the picture does not part them: the test needs another"
-    beyond = networks.read(picture(128, 512)).beyond
-    assert (beyond >= least - 1e-6).all()
-    assert (beyond <= most + 1e-6).all()
+def test_where_the_readers_differ_each_counts_for_what_it_is_asked(monkeypatch):
+    """The mouth, and that there is a line, are for both alike; whether that is ink, for the reader alone."""
+    ink, decoy, pipe = (networks.STRIP_CLASSES.index(name) for name in ("ink", "decoy", "pipe"))
+
+    def by(name, _pixels, shape):
+        told = {"reader": (0.6, 0.2, 0.9), "sceptic": (0.1, 0.5, 0.3)}[name]
+        shares = np.zeros((len(networks.STRIP_CLASSES), *shape[:2]), np.float32)
+        shares[ink], shares[decoy], shares[pipe] = told[0], told[1], 1 - told[0] - told[1]
+        beyond = np.full((2, *shape[:2]), told[2], np.float32)
+        return networks.Reading(shares, beyond[0], beyond)
+
+    monkeypatch.setattr(networks, "_by", by)
+    reading = networks._read.__wrapped__(b"", (2, 3, 3))
+    told = [float(reading.shares[kind].mean()) for kind in (ink, decoy, pipe)]
+    line = (0.6 + 0.2 + 0.1 + 0.5) / 2
+    assert told == pytest.approx([line * 0.6 / 0.8, line * 0.2 / 0.8, 1 - line])
+    assert float(reading.beyond.mean()) == pytest.approx((0.9 + 0.3) / 2)
+    assert reading.views.shape == (4, 2, 3)
+    assert float(reading.sceptic[decoy].mean()) == pytest.approx(0.5)
 
 
 def test_a_dark_strip_is_read_like_a_light_one():

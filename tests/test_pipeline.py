@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -13,7 +15,7 @@ from tests import pipes
 from tests import scene as scenes
 from tests.scene import Scene
 from vision import pipeline
-from vision.records import Doubt, Ends, Photo, PremarkVerdict, Refusal, Sighting, Strip, Verdict
+from vision.records import Doubt, Edge, Ends, Photo, PremarkVerdict, Refusal, Sighting, Strip, Verdict
 from vision.unwrap import unwrap
 
 SCENE = Scene(size_px=(640, 480), camera=Camera(500.0, (319.5, 239.5)))
@@ -103,3 +105,31 @@ def test_a_pipe_that_contradicts_the_assumed_lens_is_judged_through_others(
     details = [doubt.detail for doubt in said.reasons if doubt.reason == "focal-assumed"]
     assert details == ["the cut contradicts an ordinary phone's, and one 1.9 times as long was taken"
                        if right in tried else "26 mm was taken"]
+
+
+RAGGED = Ends(Edge(*(np.zeros(n) for n in (1, 1, 2)), 0.9, 0.1), (), (), (), 0.75, (Doubt("cut-ragged", "by 0.9 mm"),))
+
+
+@pytest.mark.parametrize(("anew", "said"), [
+    (replace(RAGGED, burr_mm=0.0, doubts=()), []),
+    (replace(RAGGED, doubts=(Doubt("cut-ragged", "by 0.4 mm"),)), [Doubt("cut-ragged", "by 0.4 mm")]),
+    (Refusal("depth", "covered"), []),
+])
+def test_doubts_of_a_strip_that_was_laid_anew_are_not_said(
+        monkeypatch: pytest.MonkeyPatch, strip: Strip, anew: Ends | Refusal, said: list[Doubt]) -> None:
+    """The cut seemed ragged until the axis was turned square to it."""
+    limbs, pose = scenes.limbs(SCENE, np.random.default_rng(0)), scenes.pose(SCENE)
+    found, turns = iter((RAGGED, anew)), iter((True, False))
+    for name, answer in {
+        "solve_pose": pose, "_closer": (limbs, pose), "settle": None, "unwrap": strip, "in_view": pose,
+        "straighten": None, "gauge": None,
+    }.items():
+        monkeypatch.setattr(pipeline, name, lambda *_, answer=answer, **__: answer)
+    monkeypatch.setattr(pipeline, "find_ends", lambda _: next(found))
+    monkeypatch.setattr(pipeline, "level", lambda *_: (limbs, pose) if next(turns) else None)
+    road = pipeline._Road(PHOTO)
+    road.to(scenes.sighting(SCENE))
+    with suppress(pipeline._RoadEnds):
+        pipeline._laid_bare(road, PHOTO, limbs, scenes.fitting())
+    assert road.doubts == said
+    assert road.records.get("ends") is (anew or None)

@@ -16,7 +16,8 @@ from vision import networks
 from vision.alike import CLEAR_SHARE
 from vision.read import FAINT_SHARE, LEAST_SHARE, RIVAL_SHARE, SURE_INK, SURELY_NONE, read
 from vision.records import FirstInk, Gap, Refusal, Survey
-from vision.unwrap import COLUMNS, ROWS, STEP_MM
+from vision.resample import STEP_MM
+from vision.unwrap import COLUMNS, ROWS
 
 STAIN = 0.17  # ink probability of a stretch that may be a mark, hardly told from the pipe
 FROM_PIPE, FROM_COLLAR = scenes.pose(Scene(tilt_deg=12)), scenes.pose(Scene(tilt_deg=-20))

@@ -11,9 +11,10 @@ from calibration.camera import Camera
 from tests import scene as scenes
 from tests.scene import Paint, Scene
 from vision import geometry, looks
-from vision.lanes import CLOSE, COLUMNS, FIRST_MM, ROWS, STEP_MM, WHOLE, WIDEST, straighten, straightened
+from vision.lanes import CLOSE, COLUMNS, ROWS, WHOLE, WIDEST, straighten, straightened
 from vision.networks import FINDER_CLASSES
 from vision.records import Edge, Gap, Look, Photo, Refusal, Survey
+from vision.resample import FIRST_MM, STEP_MM
 from vision.survey import (
     APART_MM,
     FAR_MM,

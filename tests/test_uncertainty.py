@@ -13,7 +13,7 @@ from calibration.fittings import Fitting
 from tests import scene as scenes
 from tests.scene import Scene, fitting
 from vision import pose, uncertainty
-from vision.propagation import monte_carlo, normal_cdf
+from vision.propagation import FirstOrder, first_order, monte_carlo, normal_cdf
 from vision.records import Gap, Limbs, Measurement, Pose, Refusal
 
 NAMES = {"limb edges", "axis tilt", "pipe diameter", "collar diameter", "lip radius", "pipe off centre",
@@ -37,6 +37,12 @@ def measured(scene: Scene, **more: float) -> Measurement:
     return result
 
 
+def first_order_of(gap: Gap, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitting) -> FirstOrder:
+    """The chain by the law of propagation; its value may be negative, for the floor at 0 is no part of a tangent."""
+    chain = uncertainty.Chain.of(gap, limbs, pose, camera, fitting)
+    return first_order(chain.gap_mm, chain.inputs())
+
+
 def part(measurement: Measurement, name: str) -> float:
     return next(p.u_mm for p in measurement.budget if p.name == name)
 
@@ -50,7 +56,7 @@ def test_perfect_edges_give_the_true_gap(tilt_deg):
     assert result.gap.value_mm == pytest.approx(scene.truth_mm, abs=0.015 if tilt_deg else 0.04)
     # A lip's contour is smoothed as if it were a plane's cut: a few micrometres.  A seam is one.
     slack = 0.006 if tilt_deg < 0 else 1e-6
-    assert uncertainty.first_order_of(*road(scene)).value == pytest.approx(scene.truth_mm, abs=slack)
+    assert first_order_of(*road(scene)).value == pytest.approx(scene.truth_mm, abs=slack)
 
 
 def test_insertion_is_mark_depth_minus_gap():
@@ -75,7 +81,7 @@ def test_monte_carlo_and_first_order_agree(tilt_deg):
     inputs = road(Scene(assumed=LENS, camera=LENS, tilt_deg=tilt_deg, limb_noise_px=0.5, row_noise_mm=0.1,
                         gap_mm=5.0, askew_mm=0.5,
                         listed=fitting(pipe_od_tolerance=0.3, collar_od_tolerance=0.3)))
-    drawn, linear = uncertainty.measure(*inputs), uncertainty.first_order_of(*inputs)
+    drawn, linear = uncertainty.measure(*inputs), first_order_of(*inputs)
     assert drawn.gap.value_mm == pytest.approx(linear.value, abs=0.1 * linear.u)
     assert drawn.gap.u_mm == pytest.approx(linear.u, rel=0.06)
     low, high = linear.value - 1.96 * linear.u, linear.value + 1.96 * linear.u
@@ -225,8 +231,8 @@ def test_lens_draws_move_limbs_and_edges_alike():
     stated = uncertainty.measure(gap, limbs, solved, LENS, row)
     for name, moved in (("focal length", replace(LENS, focal_px=1540.0)),
                         ("lens distortion", replace(LENS, distortion=(0.03, 0.0, 0.0, 0.0, 0.0)))):
-        other = uncertainty.first_order_of(*road(replace(scene, assumed=moved)))
-        shift = abs(other.value - uncertainty.first_order_of(*road(scene)).value)
+        other = first_order_of(*road(replace(scene, assumed=moved)))
+        shift = abs(other.value - first_order_of(*road(scene)).value)
         assert shift == pytest.approx(part(stated, name), rel=0.15, abs=0.002)
 
 

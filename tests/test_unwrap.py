@@ -12,7 +12,8 @@ from tests import scene as scenes
 from tests.scene import Paint, Scene
 from vision import geometry
 from vision.records import Floats, Photo, Strip
-from vision.unwrap import COLUMNS, FIRST_MM, ROWS, STEP_MM, unwrap
+from vision.resample import FIRST_MM, STEP_MM
+from vision.unwrap import COLUMNS, ROWS, unwrap
 
 LENS = Camera(900.0, (503.5, 377.5), (0.02, 0.0, 0.0, 0.0, 0.0))
 SCENE = Scene(size_px=(1008, 756), camera=LENS, distance_mm=260.0, tilt_deg=14, roll_deg=28)

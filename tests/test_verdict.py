@@ -6,7 +6,7 @@ import pytest
 
 from calibration.fittings import DEMO_SOURCE, Fitting
 from tests.scene import fitting
-from vision.propagation import guard_band
+from vision.propagation import normal_quantile
 from vision.reasons import REASONS
 from vision.records import Doubt, Interval, Measurement
 from vision.verdict import judge
@@ -37,7 +37,7 @@ def test_the_whole_interval_decides(low, high, word):
 @pytest.mark.parametrize("distance", [-0.001, 0.001])
 def test_the_guard_band_is_the_expanded_uncertainty(distance):
     """ILAC-G8:09/2019 clause 4.2.2: acceptance limit = limit - U, and the same above it (ISO 14253-1)."""
-    band = guard_band(0.1)
+    band = normal_quantile(0.975) * 0.1
     for value, word in ((LIMIT - band + distance, "full"), (LIMIT + band - distance, "short")):
         found, _ = judge(measurement(value - band, value + band), (), fitting(limit=LIMIT))
         assert found == (word if distance < 0 else "unproven")

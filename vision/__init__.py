@@ -2,8 +2,8 @@
 
 The road, one module a stage (`pipeline.py` is the table of contents)::
 
-    bytes -decode-> Photo -locate-> Sighting -refine-> Limbs -pose-> Pose -unwrap-> Strip
-          -read-> Gap -uncertainty-> Measurement -verdict-> Verdict
+    bytes -decode-> Photo -locate-> Sighting -refine-> Limbs -pose-> Pose -edges-> Limbs -pose-> Pose
+          -unwrap-> Strip -read-> Gap -uncertainty-> Measurement -verdict-> Verdict
 
 Conventions, written here once:
 

@@ -15,12 +15,11 @@ from numpy.typing import NDArray
 
 from vision import networks
 from vision.mark import Line, light
-from vision.mouth import Mouth
+from vision.mouth import TOUCH_MM, Mouth
 from vision.networks import Reading
 from vision.records import FirstInk, Floats, Strip, Survey
 
 _PIPE, _INK, _DECOY = (networks.STRIP_CLASSES.index(name) for name in ("pipe", "ink", "decoy"))
-TOUCH_MM = 0.35  # ink nearer than this to where pipe begins to be seen counts as reaching it
 REACH_MM = 0.8  # a look tells the middle of the rows with ink; a line drawn askew lies before and behind it
 NEAR_MM = 2.2  # from the mouth to the near edge of a line that more is asked of (DEVELOPERS.md, "Ink at the mouth")
 LIKELY = 0.5  # a free line is ink if the reader and one more of sceptic and survey hold that for likelier than not

@@ -30,15 +30,13 @@ from vision.records import (
     Refusal,
     Sighting,
 )
+from vision.usual import HELD_U_RAD, OFF_CENTRE_MM, SEAT_U_RAD
 
 _STATIONS = 96
 _SIGMAS = 3.0  # of the hand: as far as an edge may lie from where it was placed
 _LEAST_PX = 4.0
 _SIDE_SWING = 0.6
 _COLLAR_UNEVEN_PX, _PIPE_UNEVEN_PX = 0.7, 0.7  # more than in `refine`: no mask says that a side is the pipe's own
-_SEAT_RAD = math.radians(0.65)  # pipe against collar, as in `pose`
-_HELD_RAD = math.radians(15)  # how square phones are held to a pipe, as in `square`
-_OFF_CENTRE_MM = 0.4 / math.sqrt(3)  # pipe in the collar's bore, as in `uncertainty`
 _PIPE_WINDOW = 0.05  # of the pipe's width: how far its side may lie from where the collar alone puts it
 _LEAST_LINE_PX = 8.0
 _MOST_OPENING_RAD = math.radians(25)  # between two sides of one cylinder before a phone
@@ -66,7 +64,7 @@ def sides_by_hand(photo: Photo, hand: Hand, fitting: Fitting) -> Limbs | Refusal
         pipe = tuple(_side(photo, line, middle, hand.u_px, _PIPE_UNEVEN_PX) for line in hand.pipe)
         assert len(pipe) == 2
         return Limbs(pipe, collar)
-    axis = _collar_axis(collar, photo.camera, fitting, axis_of(hand))
+    axis = geometry.axis_of_limbs(collar, geometry.camera_matrix(photo.camera), fitting.collar_od_mm / 2, axis_of(hand))
     if axis is None:
         return Refusal("assist", "lines-misplaced", "the collar's sides belong to no cylinder before the camera")
     squarer = _squarer(axis, hand.mouth.mean(0), fitting, photo.camera)
@@ -162,22 +160,6 @@ def _as_placed(points: Floats, outward: Floats, u_px: float) -> Limb:
     return Limb(np.array([*normal, -normal @ points[0]]), points.mean(0), covariance, u_px, length, points)
 
 
-def _collar_axis(collar: tuple[Limb, Limb], camera: Camera, fitting: Fitting, axis_px: Floats) -> Axis | None:
-    """The collar's cylinder, from its silhouettes and diameter."""
-    normals = geometry.plane_of_line(np.stack([limb.line for limb in collar]), geometry.camera_matrix(camera))
-    if not -1 + 1e-9 < float(normals[0] @ normals[1]) < 0:
-        return None
-    radius = fitting.collar_od_mm / 2
-    point, direction = geometry.axis_of_planes(normals[0], normals[1], radius)
-    if point[2] <= 0:
-        return None
-    direction = geometry.towards(direction, point, axis_px)
-    slope = geometry.axis_slope(collar, geometry.camera_matrix(camera), radius, direction)
-    inner = np.zeros((4, 4))
-    inner[:2, :2], inner[2:, 2:] = (geometry.limb_covariance(limb) for limb in collar)
-    return Axis(point, direction, radius, np.asarray(slope @ inner @ slope.T))
-
-
 def _squarer(axis: Axis, mouth_px: Floats, fitting: Fitting, camera: Camera) -> Axis:
     """The collar's axis with a tilt that its short sides hardly tell drawn towards square, as phones are held."""
     along, _ = geometry.meet_cylinder_px(mouth_px, axis, fitting.pipe_od_mm / 2, camera)
@@ -187,7 +169,7 @@ def _squarer(axis: Axis, mouth_px: Floats, fitting: Fitting, camera: Camera) -> 
     lean = math.atan2(-float(along), float(np.linalg.norm(axis.point_mm)))
     point, u, _ = geometry.frame(axis.point_mm, axis.direction)
     middle = point + float(along) * axis.direction
-    direction = geometry.unit(axis.direction + math.tan(lean * variance / (variance + _HELD_RAD**2)) * u)
+    direction = geometry.unit(axis.direction + math.tan(lean * variance / (variance + HELD_U_RAD**2)) * u)
     return replace(axis, point_mm=middle - float(middle @ direction) * direction, direction=direction)
 
 
@@ -223,7 +205,7 @@ def _pipe_side(photo: Photo, hand: Hand, line: Floats, collar: Limb, px_per_mm: 
         found = sides.find_limb(photo, course)
         if found is not None:
             return found
-    doubt = np.diag([_SEAT_RAD**2, (_OFF_CENTRE_MM * px_per_mm) ** 2])
+    doubt = np.diag([SEAT_U_RAD**2, (OFF_CENTRE_MM / math.sqrt(3) * px_per_mm) ** 2])
     return Limb(line, ideal.mean(0), collar.covariance + doubt, collar.sigma_px, float(np.ptp(steps)), ideal[:1])
 
 

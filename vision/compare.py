@@ -24,8 +24,18 @@ import numpy as np
 
 from calibration.camera import Camera
 from calibration.fittings import Fitting
-from vision.propagation import Draws, FirstOrder, Input, Normal, Rectangular, first_order, normal_quantile
-from vision.propagation.agreement import draw_all, shared_inputs
+from vision.propagation import (
+    Draws,
+    FirstOrder,
+    Input,
+    Normal,
+    Rectangular,
+    draw_all,
+    e_n,
+    first_order,
+    normal_quantile,
+    shared_inputs,
+)
 from vision.records import Contribution, Doubt, Floats, Gap, Interval, Limbs, Photo, Pose, Verdict
 from vision.redraw import FOCAL_LENGTH, SidesTooUncertain
 from vision.uncertainty import Chain, by_far_edge, wave_of
@@ -43,8 +53,9 @@ MOST_WIDER_MM = 0.8
 # From about the same side it is one stretch of the line: of 419 pairs half differ by less than 3 in 100 of its width,
 # one in twenty by more than 11.  Where it seems wider, a side of the pipe, and so the scale, may be misread.
 SAME_SIDE_DEG, SAME_SIDE_SHARE, LEAST_WIDER_MM = 30.0, 0.14, 0.2
-_SAME_JOINT = ("pipe diameter", "collar diameter", "lip radius")
-_SAME_LENS = ("focal length", "principal point", "lens distortion")
+# Inputs of a gap that all photos of one joint share, and those that they share where one camera took them.
+SAME_JOINT = ("pipe diameter", "collar diameter", "lip radius")
+SAME_LENS = ("focal length", "principal point", "lens distortion")
 # Times the assumed focal length, of a gap: through a lens yet longer the pipe's sides contradict its mouth.
 _ANY_LENS = (0.45, 2.1)
 _LENS_OPEN = "a lens that nobody knows"
@@ -115,7 +126,8 @@ def compare(old: Verdict, new: Verdict, fitting: Fitting, *, turn: Turn | None =
     try:
         found = pair.measured(confidence, seed)
     except SidesTooUncertain:
-        return replace(blank, reasons=(Doubt("edges-not-found", "too uncertain to measure from"),))
+        doubt = Doubt("edges-not-found", "too uncertain to measure from")
+        return replace(blank, reasons=(doubt, *_of_photos(old, new), *_of_fitting(fitting)))
     movement, e = found.movement, found.e_n
     shown = (movement.high_mm - movement.low_mm) / 2
     word, reasons = _word(movement, least, turn)
@@ -280,19 +292,18 @@ class _Pair:
         drawn = draw_all(inputs, DRAWS, seed)
         gaps = [self._gap(k, own, drawn) for k in (0, 1)]
         draws = Draws.of(gaps[1] - gaps[0] + drawn[_SIDE])
-        linear = first_order(lambda q: self._difference(own, q), inputs)
-        return _Found(*self._interval(draws, confidence), _correlation(gaps), _budget(linear))
+        return _Found(*self._interval(draws, confidence), _correlation(gaps), _budget(self.first_order()))
 
     def first_order(self) -> FirstOrder:
-        """The same difference by the law of propagation: the cross-check of `measured`."""
+        """The same difference by the law of propagation."""
         inputs, own = self._inputs()
         return first_order(lambda q: self._difference(own, q), inputs)
 
     def _inputs(self) -> tuple[list[Input], tuple[Mapping[str, str], ...]]:
         both = Normal(_INK, 0.0, self.ink_mm), Normal(_MOUTH, 0.0, self.mouth_mm)
         lists = [[*(self._own(item) for item in chain.inputs()), *both, *_lens_open(chain)] for chain in self.chains]
-        lens = _SAME_LENS if same_lens(self.cameras) else ()
-        shared = shared_inputs(lists, {*_SAME_JOINT, *lens, _INK, _MOUTH})
+        lens = SAME_LENS if same_lens(self.cameras) else ()
+        shared = shared_inputs(lists, {*SAME_JOINT, *lens, _INK, _MOUTH})
         return [*shared.inputs, Normal(_SIDE, 0.0, self.u_side_mm)], shared.own
 
     @property
@@ -326,8 +337,7 @@ class _Pair:
         reach = normal_quantile((1 + confidence) / 2) * rest
         low = value - math.hypot(opened[1][0], opened[0][1], reach)
         high = value + math.hypot(opened[1][1], opened[0][0], reach)
-        toward_zero = value - low if value > 0 else high - value
-        return Interval(value, low, high, draws.u), value / toward_zero
+        return Interval(value, low, high, draws.u), e_n(value, low, high)
 
 
 def _common(old: Seen, new: Seen, turn: Turn | None) -> tuple[float, float] | None:

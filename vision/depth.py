@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision import cut, mark, networks
+from vision.absent import in_its_way, is_covered
 from vision.cut import Cut
-from vision.mark import Line
+from vision.mark import LEAST_ARC_DEG, MARK_BIAS_MM, Line, scatter_mm
 from vision.mouth import points_px, weighed
 from vision.records import Depth, Doubt, Edge, Ends, Floats, Refusal, Strip, Survey
 
@@ -22,16 +23,13 @@ _WINDOW_STEP = 256
 _OVER = networks.STRIP_CLASSES.index("over")
 CLEAR_MM = 3.0  # beyond the cut, where chamfer, burr and shadow end and a mark may be looked for
 LOOKED_MM = 25.0  # from the strip's beginning: what lies over this hides the cut
-LEAST_ARC_DEG = 9.0
 MARK_ARC_DEG = 20.0  # of 732 marks whose depth was told none is seen over less than 23; a scratch of 15 passed for one
 LEAST_SHARE = 0.74  # mean ink probability of a line; of 45 rendered pipes that were never marked none was measured
 RIVAL_SHARE = 0.60  # a second line with this much is one that a person has to rule out
 RAGGED_CUT_MM = 0.15  # scatter of a clean cut's edge on the strip: more is a burr
 LEAST_END_U_MM = 0.06  # standard uncertainty of a surveyed end: of 414 whose spread is less, a quarter lie further off
 _BEFORE = 0.7  # of the half width beside the axis: what a survey of the end is the mean of
-MARK_BIAS_MM = 0.08  # how far the whole edge of a mark may be read off
 _ASKEW_MM = 1.0
-_DARK = 28  # median brightness, of 255
 
 
 def find_ends(strip: Strip) -> Ends | Refusal:
@@ -44,9 +42,9 @@ def find_ends(strip: Strip) -> Ends | Refusal:
     edge = cut.find_cut(start, networks.read_bare(start.pixels))
     if edge is None:
         before = shares[_OVER][:, :round(LOOKED_MM / strip.step_mm)]
-        return Refusal("depth", "covered" if float((before > 0.5).mean()) > 0.3 else "cut-not-found")
+        return Refusal("depth", "covered" if is_covered(before) else "cut-not-found")
     lines = mark.find_lines(strip, shares, edge.course_mm + CLEAR_MM)
-    lines = [line for line in lines if _arc_deg(strip, line) >= LEAST_ARC_DEG]
+    lines = [line for line in lines if line.arc_deg(strip.angles_rad) >= LEAST_ARC_DEG]
     burr = max(0.0, edge.scatter_mm - RAGGED_CUT_MM)
     return Ends(_cut_edge(strip, edge), tuple(_near_edge(strip, line) for line in lines),
                 tuple(line.width_mm for line in lines), tuple(line.share for line in lines), burr,
@@ -90,8 +88,7 @@ def read_depth(ends: Ends, strip: Strip) -> Depth | Refusal:
     turn = np.sin(line.angles_rad)
     slant = float(abs(np.polyfit(turn, apart, 1)[0]) * np.ptp(turn)) if len(turn) > 4 else 0.0
     doubts = (Doubt("mark-askew-cut", f"{slant:.1f} mm over the arc seen"),) if slant > _ASKEW_MM else ()
-    return Depth(float(np.mean(apart)), ends.cut, line, ends.widths_mm[strong[0]], slant, arc_deg, share, ends.burr_mm,
-                 doubts)
+    return Depth(float(np.mean(apart)), ends.cut, line, ends.widths_mm[strong[0]], slant, arc_deg, ends.burr_mm, doubts)
 
 
 def _read(strip: Strip) -> NDArray[np.float32]:
@@ -122,10 +119,6 @@ def _cut_at(edge: Edge, angles: Floats) -> Floats:
     return np.interp(angles, edge.angles_rad[order], edge.at_mm[order])
 
 
-def _arc_deg(strip: Strip, line: Line) -> float:
-    return _step_deg(strip) * float(line.rows.sum())
-
-
 def _step_deg(strip: Strip) -> float:
     """From one row of the strip to the next."""
     return float(np.degrees(strip.angles_rad[1] - strip.angles_rad[0]))
@@ -149,30 +142,14 @@ def _bias_mm(edge: Cut) -> float:
 def _near_edge(strip: Strip, line: Line) -> Edge:
     rows = line.rows
     angles, values = strip.angles_rad[rows], line.near_mm[rows]
-    return Edge(angles, values, points_px(strip, np.nan_to_num(line.near_mm))[rows], _scatter(angles, values),
+    return Edge(angles, values, points_px(strip, np.nan_to_num(line.near_mm))[rows], scatter_mm(angles, values),
                 MARK_BIAS_MM)
-
-
-def _scatter(angles: Floats, values: Floats) -> float:
-    """Robust scatter of an edge about its straight course."""
-    if len(values) < 5:
-        return 0.3
-    rest = values - np.polyval(np.polyfit(np.sin(angles), values, 1), np.sin(angles))
-    return float(1.483 * np.median(np.abs(rest - np.median(rest))))
 
 
 def _nothing(strip: Strip, ends: Ends) -> Refusal:
     """No ink: say what may be in its way."""
     if ends.shares:
         return Refusal("depth", "line-unclear", f"ink probability {ends.shares[0]:.2f}")
-    along = strip.along_mm
-    beyond = strip.seen & (along > float(np.mean(ends.cut.at_mm)) + CLEAR_MM)[None]
-    light = strip.pixels.max(-1)[beyond] if beyond.any() else np.array([0])
-    if float(np.median(light)) < _DARK:
-        return Refusal("depth", "too-dark", f"median brightness {np.median(light):.0f} of 255")
-    over = _read(strip)[_OVER]
-    if float((over[beyond] > 0.5).mean()) > 0.35:
-        return Refusal("depth", "covered")
-    if float((light >= 250).mean()) > 0.3:
-        return Refusal("depth", "glare", f"{(light >= 250).mean():.0%} of the pipe is burnt out")
-    return Refusal("depth", "mark-not-found")
+    beyond = strip.seen & (strip.along_mm > float(np.mean(ends.cut.at_mm)) + CLEAR_MM)[None]
+    found = in_its_way(strip, beyond, _read(strip)[_OVER], "the pipe")
+    return Refusal("depth", *found) if found else Refusal("depth", "mark-not-found")

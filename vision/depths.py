@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from vision.drawn import Before
-from vision.insertion import Marked, by_pipe_mm
+from vision.insertion import MAY_DIFFER, Marked, by_pipe_mm
 from vision.propagation import normal_quantile
 from vision.records import Depth, Floats, Insertion, Interval, Placement, PremarkWord
 from vision.redraw import FOCAL_LENGTH
@@ -35,7 +35,6 @@ BOW_U_RAD, BOW_BY_SCATTER = 0.0125, 2.8
 # What hands and saws do is asked here of pipes whose least side decides: those are worse than pipes usually are.
 _SUSPECTED = 2.0
 _DISAGREE = 0.999
-_MAY_DIFFER = 2.0  # standard uncertainties by which two depths of one line may differ, as `cli.jobs.before` has it
 _ROUNDS = 3  # a side that was named wrong shifts a wave by how steep it is, which is known once it is fitted
 
 
@@ -101,7 +100,7 @@ def least_insertion(gap: Fit, depths: Depths, confidence: float, least_mm: float
     low = float(np.quantile(drawn["low"], tail)) - under
     u_mm = math.hypot(float(drawn["middle"].std()), (gap.high.mean_mm - gap.middle.mean_mm) / math.sqrt(3))
     enough = None if least_mm is None else float((drawn["middle"] >= least_mm).mean())
-    return Insertion(Interval(value, min(low, value), max(high, value), u_mm), 0.0, enough,
+    return Insertion(Interval(value, min(low, value), max(high, value), u_mm), enough,
                      lens_open=depths.counts.lens_open)
 
 
@@ -205,7 +204,7 @@ def _may_be_one(one: _Told, other: _Told) -> bool:
         leans = spread @ slants.T @ [one.lean_mm[1], other.lean_mm[1]] / SLANT_U_MM**2
         way = (one.seen @ first - other.seen @ second)[1:]
         apart, variance = apart - float(way @ leans), variance + float(way @ spread @ way)
-    return abs(apart) <= _MAY_DIFFER * math.sqrt(variance)
+    return abs(apart) <= MAY_DIFFER * math.sqrt(variance)
 
 
 def _seen_share(told: Sequence[_Told]) -> float:

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from calibration.camera import Camera
+from calibration.camera import Camera, exif_number, exif_text
 from vision.records import Doubt
 
 Size = tuple[int, int]
@@ -31,6 +31,7 @@ _FOCAL_PLANE_U = 0.03
 _UNZOOMED = 1.05
 _CENTRE_U, _CENTRE_U_CROPPED = 0.015, 0.10
 _K1_U = 0.012
+_LONGEST_TIME = 40  # signs
 _RECTANGULAR = math.sqrt(3.0)
 
 
@@ -56,38 +57,24 @@ _MM_PER_PLANE_UNIT = {2: 25.4, 3: 10.0, 4: 1.0, 5: 0.001}
 
 def read_facts(main: Callable[[int], Any], photo: Callable[[int], Any]) -> Facts:
     """Facts from two look-ups of EXIF tags: the main directory and the photo's own (Exif IFD)."""
-    unit = _MM_PER_PLANE_UNIT.get(int(_positive(photo(0xA210)) or 2))
-    plane = _positive(photo(0xA20E))
-    f35 = _positive(photo(0xA405))
-    orientation = int(_positive(main(0x0112)) or 1)
+    unit = _MM_PER_PLANE_UNIT.get(int(exif_number(photo(0xA210)) or 2))
+    plane = exif_number(photo(0xA20E))
+    f35 = exif_number(photo(0xA405))
+    orientation = int(exif_number(main(0x0112)) or 1)
     return Facts(
         f35_mm=f35 if f35 and _PLAUSIBLE_F35[0] <= f35 <= _PLAUSIBLE_F35[1] else None,
-        focal_mm=_positive(photo(0x920A)),
+        focal_mm=exif_number(photo(0x920A)),
         plane_px_per_mm=plane / unit if plane and unit else None,
-        zoom=max(1.0, _positive(photo(0xA404)) or 1.0),
+        zoom=max(1.0, exif_number(photo(0xA404)) or 1.0),
         full_px=_size(photo(0xA002), photo(0xA003)),
         orientation=orientation if orientation <= 8 else 1,
-        taken=_text(photo(0x9003) or main(0x0132)),
+        taken=exif_text(photo(0x9003) or main(0x0132), _LONGEST_TIME),
     )
 
 
-def _positive(value: Any) -> float | None:
-    """A finite number above zero, or None: EXIF holds texts, zero denominators and nonsense too."""
-    try:
-        number = float(value)
-    except (TypeError, ValueError, ArithmeticError):
-        return None
-    return number if math.isfinite(number) and number > 0 else None
-
-
 def _size(width: Any, height: Any) -> Size | None:
-    w, h = _positive(width), _positive(height)
+    w, h = exif_number(width), exif_number(height)
     return (round(w), round(h)) if w and h and round(w) and round(h) else None
-
-
-def _text(value: Any) -> str:
-    text = value.decode("ascii", "replace") if isinstance(value, bytes) else str(value or "")
-    return "".join(sign for sign in text if sign.isprintable()).strip()[:40]
 
 
 def camera_of(facts: Facts, size_px: Size) -> tuple[Camera, tuple[Doubt, ...]]:

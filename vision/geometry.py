@@ -121,18 +121,9 @@ def plane_of_line_slope(line: Floats, matrix: Floats) -> Floats:
     return np.asarray(project_out / length @ np.swapaxes(matrix, -1, -2))
 
 
-def moved_line(line: Floats, centre_px: Floats, angle: Floats | float, offset_px: Floats | float) -> Floats:
-    """The line (..., 3) turned about `centre_px` and then shifted along its normal; angle x towards y."""
-    a, b = line[..., 0], line[..., 1]
-    cos, sin = np.cos(angle), np.sin(angle)
-    x, y = a * cos - b * sin, a * sin + b * cos
-    beside = a * centre_px[..., 0] + b * centre_px[..., 1] + line[..., 2]
-    c = beside - x * centre_px[..., 0] - y * centre_px[..., 1] - offset_px
-    return np.stack(np.broadcast_arrays(x, y, c), -1)
-
-
 def moved_line_slope(line: Floats, centre_px: Floats) -> Floats:
-    """Derivative (..., 3, 2) of `moved_line` by (angle, offset) at rest."""
+    """Derivative (..., 3, 2) of a line that is turned about `centre_px` and then shifted along its normal, by angle
+    (x towards y) and offset, at rest."""
     a, b = line[..., 0], line[..., 1]
     zero = np.zeros_like(a)
     by_angle = np.stack([-b, a, b * centre_px[..., 0] - a * centre_px[..., 1]], -1)
@@ -196,6 +187,39 @@ def axis_slope(limbs: tuple[Limb, Limb], matrix: Floats, radius: float, directio
     _, u, v = frame(point, sign * found)
     turn = sign * slope[3:]
     return np.stack([u @ turn, v @ turn, u @ slope[:3], v @ slope[:3]])
+
+
+def axis_of_limbs(limbs: tuple[Limb, Limb], matrix: Floats, radius: float, axis_px: Floats) -> Axis | None:
+    """The cylinder of this radius that two silhouettes bound; None where they bound none before the lens.
+
+    axis_px: (2,) along the axis in the picture, which way the direction is to point.
+    """
+    normals = plane_of_line(np.stack([limb.line for limb in limbs]), matrix)
+    if not _faces(normals):
+        return None
+    point, direction = axis_of_planes(normals[0], normals[1], radius)
+    if point[2] <= 0:
+        return None
+    direction = towards(direction, point, axis_px)
+    return Axis(point, direction, radius, _axis_covariance(limbs, matrix, radius, direction))
+
+
+def _faces(normals: Floats) -> bool:
+    """Whether two outward normals can bound a cylinder: nearly opposite, not parallel to each other."""
+    together = float(normals[0] @ normals[1])
+    return -1 + 1e-9 < together < 0
+
+
+def _axis_covariance(limbs: tuple[Limb, Limb], matrix: Floats, radius: float, direction: Floats) -> Floats:
+    """(4, 4) covariance of an axis: (tilt, roll, depth, sideways), rad and mm.
+
+    Tilt turns the direction away from the lens, roll turns it in the picture; depth and sideways move the
+    axis point nearest the lens along u and v of `frame`.
+    """
+    slope = axis_slope(limbs, matrix, radius, direction)
+    inner = np.zeros((4, 4))
+    inner[:2, :2], inner[2:, 2:] = (limb_covariance(limb) for limb in limbs)
+    return np.asarray(slope @ inner @ slope.T)
 
 
 def towards(direction: Floats, point: Floats, axis_px: Floats) -> Floats:
@@ -289,13 +313,8 @@ def crossing(angle_rad: Floats | float, distance: Floats | float, inner: Floats 
     return np.asarray((half - _root(half**2 - square * (distance**2 - outer**2))) / square)
 
 
-def crossing_slope(angle_rad: Floats | float, distance: Floats | float, inner: Floats | float,
-                   outer: Floats | float) -> Floats:
-    """Derivative of `crossing` by `outer`; negative, NaN where there is no crossing."""
-    return _crossing_slope(*_sight_line(angle_rad, distance, inner), distance, outer)
-
-
 def _crossing_slope(half: Floats, square: Floats, distance: Floats | float, outer: Floats | float) -> Floats:
+    """Derivative of `crossing` by `outer`; negative, NaN where there is no crossing."""
     return np.asarray(-outer / _root(half**2 - square * (distance**2 - outer**2)))
 
 
@@ -312,24 +331,6 @@ def _root(square: Floats) -> Floats:
     return np.sqrt(np.where(square < 0, np.nan, square))
 
 
-def hidden_length(mouth_mm: Floats | float, angle_rad: Floats | float, distance: Floats | float,
-                  inner: Floats | float, outer: Floats | float, lip: Floats | float) -> Floats:
-    """Length of pipe next to the mouth that the collar hides from the lens, at each angle; 0 where none.
-
-    mouth_mm: the mouth's axial coordinate, the lens being at 0: positive when the lens stands on the
-    collar's side.  lip: radius of the round that joins the collar's outside with its mouth.  The collar is a
-    stack of rings and each ring hides the pipe up to ring / share; the one that hides most is where the
-    sight line grazes.  Exact for concentric cylinders.
-    """
-    mouth = np.asarray(mouth_mm, float)
-    beyond = np.maximum(mouth, 0)
-    for _ in range(4):
-        sin, ring = _grazed(beyond, angle_rad, distance, inner, outer, lip)
-        share = crossing(angle_rad, distance, inner, ring)
-        beyond = np.maximum((mouth - lip * (1 - sin)) / share, mouth)
-    return np.where(mouth > 0, beyond - mouth, 0.0)
-
-
 def in_front(angle_rad: Floats) -> NDArray[np.bool_]:
     """The half of these angles (n,) that lies nearest to the line facing the lens: (n,) bool.
 
@@ -344,8 +345,11 @@ def mouth_of_contour(contour_mm: Floats | float, angle_rad: Floats | float, dist
                      inner: Floats | float, outer: Floats | float, lip: Floats | float) -> Floats:
     """The mouth's axial coordinate, from where the lip's contour is seen against the pipe.
 
-    contour_mm: axial coordinate at which the grazing ray meets the pipe.  Inverse of `hidden_length`.  Where
-    the lens stands on the pipe's side (contour_mm <= 0) the seam itself is seen and returned unchanged.
+    contour_mm: axial coordinate at which the grazing ray meets the pipe, the lens being at 0: positive where the lens
+    stands on the collar's side.  lip: radius of the round that joins the collar's outside with its mouth.  Where the
+    lens stands on the pipe's side (contour_mm <= 0) the seam itself is seen and returned unchanged.  The collar is a
+    stack of rings, and each hides the pipe up to ring / share; the one that hides most is where the sight line grazes.
+    Exact for concentric cylinders.
     """
     contour = np.asarray(contour_mm, float)
     sin, ring = _grazed(contour, angle_rad, distance, inner, outer, lip)

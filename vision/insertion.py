@@ -24,6 +24,7 @@ from vision.records import Contribution, Doubt, Insertion, Interval, Measurement
 from vision.redraw import PIPE_DIAMETER
 from vision.wave import apart_mm
 
+MAY_DIFFER = 2.0  # standard uncertainties by which two depths of one mark may differ
 # One line, photographed on the marked pipe and on the joint from other sides, is not equally wide in both: of 237 such
 # pairs (`studio.stories marked --first 7000`) half differ by less than 4.5 in 100 of it, 95 in 100 by less than 16.
 WIDTH_SHARE = 0.08
@@ -83,7 +84,7 @@ def insert(before: Marked, after: Made, least_mm: float | None = None) -> Insert
     shared = before.by_pipe_mm, after.by_pipe_mm
     side = 0.0 if before.same_side else apart_mm(max(before.wave_mm, after.wave_mm), None)
     length = difference(before.depth, near or _as_it_may_lie(before, after.gap), shared, after.confidence, side)
-    return Insertion(length, shared[0] - shared[1], p_enough(length, least_mm), near, before.lens_open,
+    return Insertion(length, p_enough(length, least_mm), near, before.lens_open,
                      before.depth if before.same_side else None)
 
 

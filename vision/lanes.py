@@ -15,11 +15,10 @@ import numpy as np
 from vision import geometry
 from vision.networks import Shares, Straight
 from vision.records import Axis, Bytes, FirstInk, Floats, Gauge, Lanes, Photo, Pose, Survey
-from vision.resample import resample
+from vision.resample import FIRST_MM, STEP_MM, resample
 
 SIGNS = (-1, 1)  # of a pipe's two sides, as lanes count
 ROWS, COLUMNS = 128, 256
-STEP_MM, FIRST_MM = 0.1, -11.0
 WIDEST = 1.4  # of the pipe's half width: as far beside the axis as lanes go
 _FINER = 2  # lanes of a row
 

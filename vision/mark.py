@@ -1,4 +1,4 @@
-"""Ink on the flat strip: lines round the pipe, each with its edges row by row.  Part of the stage `read`.
+"""Ink on the flat strip: lines round the pipe, each with its edges row by row.  Part of the stages `read` and `depth`.
 
 A depth mark is ink on part of the rows, nearly upright on the strip, hand-drawn: ragged, faded, askew.  The
 reader says which cells are ink; a line is found as the course (place and slant) that collects the most ink,
@@ -17,12 +17,16 @@ from vision.networks import STRIP_CLASSES
 from vision.records import Floats, Strip
 
 _INK, _DECOY, _PIPE = (STRIP_CLASSES.index(name) for name in ("ink", "decoy", "pipe"))
+LEAST_ARC_DEG = 9.0  # of the girth that the rows of a line cover: less is passed over
+MARK_BIAS_MM = 0.08  # how far a whole edge of a mark may be read off
 _SLANTS_MM = np.linspace(-2.8, 2.8, 15)  # over sin(angle) = 1
 _BOX_MM = 1.0
 _REACH_MM = 1.6
 _LEAST_ROWS = 7
+_FEW_ROWS, _USUAL_SCATTER_MM = 5, 0.3
 _EDGE_WINDOW_MM = 0.5
 _HARDLY = 0.02  # mean ink probability of a box: less adds nothing to a course
+_LEAST_CONTRAST = 2.0  # of the pipe's own scatter: a line that stands out by less keeps the edges its reader saw
 _OTHER_WAY = 0.3  # of the line's own contrast: a row that differs so much from the pipe against it is no part of it
 _CODES = np.arange(256) / 255
 # Light of each 8-bit number of a photo in sRGB, of white's (IEC 61966-2-1, 5.2).
@@ -34,8 +38,7 @@ _INSIDE_MM = 0.15  # how far before the visible pipe ink may seem to begin: blur
 class Line:
     """One line of ink.  near_mm, far_mm: (rows,) edges, NaN where the row has no ink of it.
 
-    share: mean ink probability within it.  contrast: distance of its colour from the bare pipe beside it,
-    in units of the pipe's own scatter.  mixed: share of its rows that differ from the pipe the other way: ink is of
+    share: mean ink probability within it.  mixed: share of its rows that differ from the pipe the other way: ink is of
     one colour, a gasket beside ink is not.  rgb, pipe_rgb: its colour and the bare pipe's; None where too little of
     either shows.
     """
@@ -43,7 +46,6 @@ class Line:
     near_mm: Floats
     far_mm: Floats
     share: float
-    contrast: float
     mixed: float = 0.0
     rgb: Floats | None = None
     pipe_rgb: Floats | None = None
@@ -96,12 +98,21 @@ def find_lines(strip: Strip, shares: NDArray[np.float32], start_mm: Floats, most
         if rows.sum() >= _LEAST_ROWS:
             cells = (along[None] >= near[:, None]) & (along[None] <= far[:, None])
             share = float(ink[cells].mean())
-            lines.append(_measured(strip, cells, pipe, Line(near, far, share, 0.0), along))
+            lines.append(_measured(strip, cells, pipe, Line(near, far, share), along))
             taken |= cv2.dilate(cells.astype(np.uint8), np.ones((3, 9), np.uint8)) > 0
         left, either = np.where(taken, 0, left), np.where(taken, 0, either)
         if len(lines) == most:
             break
     return lines
+
+
+def scatter_mm(angles_rad: Floats, values_mm: Floats) -> float:
+    """Robust scatter of an edge's rows about its straight course; a usual one where they are too few to tell."""
+    if len(values_mm) < _FEW_ROWS:
+        return _USUAL_SCATTER_MM
+    turn = np.sin(angles_rad)
+    rest = values_mm - np.polyval(np.polyfit(turn, values_mm, 1), turn)
+    return float(1.483 * np.median(np.abs(rest - np.median(rest))))
 
 
 def _smoothed(ink: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -165,7 +176,7 @@ def _crossing(values: NDArray[np.float32], along: Floats, cells: NDArray[np.int_
 
 
 def _measured(strip: Strip, cells: NDArray[np.bool_], pipe: NDArray[np.float32], line: Line, along: Floats) -> Line:
-    """The line with its edges moved onto the photo's own colours where they show there, and its contrast.
+    """The line with its edges moved onto the photo's own colours where they show there, and its colour.
 
     An edge is where half the pipe is covered with ink, within half a millimetre of the reader's edge.
     """
@@ -179,9 +190,8 @@ def _measured(strip: Strip, cells: NDArray[np.bool_], pipe: NDArray[np.float32],
     size = float(way @ way)
     scatter = (colours[beside] - pipe_rgb) @ way / max(np.sqrt(size), 1e-9)
     noise = max(1.5, float(1.483 * np.median(np.abs(scatter))))
-    contrast = float(np.sqrt(size)) / noise
-    line = replace(line, contrast=contrast, rgb=ink_rgb, pipe_rgb=pipe_rgb)
-    if contrast < 2.0:
+    line = replace(line, rgb=ink_rgb, pipe_rgb=pipe_rgb)
+    if float(np.sqrt(size)) < _LEAST_CONTRAST * noise:
         return line
     share = ((colours - pipe_rgb) @ way / size).astype(np.float32)
     profile = np.asarray(cv2.GaussianBlur(_cover(strip, ink_rgb, pipe_rgb), (5, 5), 1.0), np.float32)

@@ -19,6 +19,7 @@ from vision.networks import Reading
 from vision.records import Floats, Pose, Strip, Survey
 
 MIDDLE_LIP_MM = 0.95  # lips seen in the trade are rounded by 0.3 to 1.6 mm (common practice, no source)
+TOUCH_MM = 0.35  # ink nearer than this to where pipe begins to be seen counts as reaching it
 _WINDOW_MM = 1.5
 SOFTEST_MM = 0.6  # a row whose split is softer shows no mouth to measure from
 SURVEY_WIDER = 1.15  # strip and close look err less independently than a weighted mean supposes (DEVELOPERS.md)

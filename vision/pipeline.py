@@ -16,6 +16,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from itertools import chain
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from calibration.camera import Camera, Profile
@@ -56,12 +57,13 @@ from vision.records import (
     Verdict,
 )
 from vision.refine import find_limbs
+from vision.resample import FIRST_MM, STEP_MM
 from vision.sharpness import BLURRED, blur_of
 from vision.square import borne_out, level, settle, square, square_on, told_by_mouth
 from vision.survey import asked_from, closely, confirmed, mouth_near, survey
 from vision.trace import read_by_hand
 from vision.uncertainty import measure
-from vision.unwrap import FIRST_MM, STEP_MM, unwrap
+from vision.unwrap import unwrap
 from vision.verdict import in_order, judge, judge_placement
 
 if TYPE_CHECKING:
@@ -120,7 +122,7 @@ def _in_doubt(road: _Road, gap: Gap, joint: _Joint, pose: Pose, fitting: Fitting
     """`unproven` for a line that may be no mark, with what it would tell if it is."""
     camera = road.records["photo"].camera
     limbs = widened(joint.limbs, pose, joint.gauge, camera)
-    found = limbs if isinstance(limbs, Refusal) else measure(gap, limbs, pose, camera, fitting, confidence)
+    found = measure(gap, limbs, pose, camera, fitting, confidence)
     doubted = None if isinstance(found, Refusal) else Doubted(gap, found)
     return Verdict("unproven", _why(Refusal("read", "mark-unclear", gap.unsure), road, fitting), **road.records,
                    doubted=doubted)
@@ -370,8 +372,7 @@ def propose(data: bytes, camera: Camera | Profile | None = None) -> tuple[Photo 
 def _assisted(data: bytes, hand: Hand, fitting: Fitting, camera: Camera | Profile | None,
               confidence: float) -> Verdict:
     """The same road, with a person's lines in place of what the networks find."""
-    road = _Road()
-    road.doubts.append(Doubt("assisted"))
+    road = _Road(beforehand=(Doubt("assisted"),))
     try:
         photo = road.to(decode(data, camera))
         limbs = road.to(sides_by_hand(photo, hand, fitting))
@@ -402,11 +403,11 @@ class _RoadEnds(Exception):
 
 
 class _Road:
-    """What was found on the way, and every doubt that came with it."""
+    """What was found on the way; beforehand: what is to be said of it whatever is found."""
 
-    def __init__(self, photo: Photo | None = None) -> None:
+    def __init__(self, photo: Photo | None = None, beforehand: tuple[Doubt, ...] = ()) -> None:
         self.records: dict[str, Any] = {}
-        self.doubts: list[Doubt] = []
+        self._beforehand = beforehand
         self.turns = 0
         if photo is not None:
             self.to(photo)
@@ -415,9 +416,16 @@ class _Road:
         """Note the record that a stage returned and go on with it, or end the road at its refusal."""
         if isinstance(record, Refusal):
             raise _RoadEnds(record)
+        if isinstance(record, Strip):
+            self.records.pop("ends", None)  # they were read on the strip before
         self.records[type(record).__name__.lower()] = record
-        self.doubts += getattr(record, "doubts", ())
         return record
+
+    @property
+    def doubts(self) -> list[Doubt]:
+        """Every doubt that comes with a record that still stands; with those that were replaced theirs went too."""
+        told = (getattr(record, "doubts", ()) for record in self.records.values())
+        return [*self._beforehand, *chain.from_iterable(told)]
 
     def solved(self, limbs: Limbs, photo: Photo, fitting: Fitting) -> Pose | None:
         """The pose of these limbs, about the joint that was sighted; None where they belong to no cylinder."""
@@ -426,7 +434,7 @@ class _Road:
         return None if isinstance(pose, Refusal) else pose
 
     def turned(self, limbs: Limbs, pose: Pose) -> tuple[Limbs, Pose]:
-        """Note that the axis was turned; what was said of it before still stands."""
+        """Note that the axis was turned."""
         self.records |= {"limbs": limbs, "pose": pose}
         self.turns += 1
         return limbs, pose

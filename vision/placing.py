@@ -193,7 +193,7 @@ def squareness(cut: Edge, pose: Pose, confidence: float) -> Squareness:
     high = _largest_lean((slant, bow), (roll_u, tilt_u), confidence)
     across = Interval(2 * radius * lean, 2 * radius * low, 2 * radius * high, 2 * radius * u)
     angle, least, most, u_deg = (math.degrees(math.atan(value)) for value in (lean, low, high, u))
-    return Squareness(angle, least, most, u_deg, across, math.degrees(math.atan2(slant, bow)))
+    return Squareness(angle, least, most, u_deg, across)
 
 
 def _largest_lean(parts: tuple[float, float], u: tuple[float, float], confidence: float) -> float:

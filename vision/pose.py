@@ -18,11 +18,11 @@ import numpy as np
 from calibration.camera import Camera
 from calibration.fittings import Fitting
 from vision import geometry
-from vision.records import Axis, Floats, Limb, Limbs, Pose, Refusal
+from vision.records import Axis, Floats, Limbs, Pose, Refusal
+from vision.usual import SEAT_U_RAD
 
 STEEPEST_TILT_DEG = 45.0
 LEAST_PX_PER_MM = 1.4  # the coarsest that the readers learnt from is 1.6
-SEAT_U_RAD = math.radians(0.65)  # half of the 1.3 degrees between collar and pipe on a photo of a real joint
 RATIO_ALLOWANCE = 0.035  # standard allowance: taper, seat, rounded diameters, metal that mirrors the ground
 MOST_APART_DEG = 4.0  # in the picture, where limbs tell an axis well: no seat of a joint is so crooked
 _SIGMAS = 3.0
@@ -36,41 +36,12 @@ def solve_pose(limbs: Limbs, camera: Camera, fitting: Fitting, mouth_px: Floats,
     pipe.  Refuses with `edges-not-found` for limbs that belong to no cylinder before the lens.
     """
     matrix = geometry.camera_matrix(camera)
-    pipe = _axis(limbs.pipe, matrix, fitting.pipe_od_mm / 2, axis_px)
+    pipe = geometry.axis_of_limbs(limbs.pipe, matrix, fitting.pipe_od_mm / 2, axis_px)
     if pipe is None:
         return Refusal("pose", "edges-not-found", "the pipe's sides belong to no cylinder before the camera")
-    collar = None if limbs.collar is None else _axis(limbs.collar, matrix, fitting.collar_od_mm / 2, axis_px)
-    return _pose(pipe, collar, _mouth(pipe, mouth_px, camera), camera, _residual(limbs))
-
-
-def _axis(limbs: tuple[Limb, Limb], matrix: Floats, radius: float, axis_px: Floats) -> Axis | None:
-    lines = np.stack([limb.line for limb in limbs])
-    normals = geometry.plane_of_line(lines, matrix)
-    if not _faces(normals):
-        return None
-    point, direction = geometry.axis_of_planes(normals[0], normals[1], radius)
-    if point[2] <= 0:
-        return None
-    direction = geometry.towards(direction, point, axis_px)
-    return Axis(point, direction, radius, axis_covariance(limbs, matrix, radius, direction))
-
-
-def _faces(normals: Floats) -> bool:
-    """Whether two outward normals can bound a cylinder: nearly opposite, not parallel to each other."""
-    together = float(normals[0] @ normals[1])
-    return -1 + 1e-9 < together < 0
-
-
-def axis_covariance(limbs: tuple[Limb, Limb], matrix: Floats, radius: float, direction: Floats) -> Floats:
-    """(4, 4) covariance of an axis: (tilt, roll, depth, sideways), rad and mm.
-
-    Tilt turns the direction away from the lens, roll turns it in the picture; depth and sideways move the
-    axis point nearest the lens along u and v of `geometry.frame`.
-    """
-    slope = geometry.axis_slope(limbs, matrix, radius, direction)
-    inner = np.zeros((4, 4))
-    inner[:2, :2], inner[2:, 2:] = (geometry.limb_covariance(limb) for limb in limbs)
-    return np.asarray(slope @ inner @ slope.T)
+    collar = None if limbs.collar is None else geometry.axis_of_limbs(limbs.collar, matrix, fitting.collar_od_mm / 2,
+                                                                      axis_px)
+    return _pose(pipe, collar, _mouth(pipe, mouth_px, camera), camera)
 
 
 def _mouth(pipe: Axis, mouth_px: Floats, camera: Camera) -> float:
@@ -88,22 +59,14 @@ def _nearest(ray: Floats, axis: Axis) -> float:
     return float(ray @ axis.point_mm) * lean / (1 - lean**2)
 
 
-def _pose(pipe: Axis, collar: Axis | None, mouth: float, camera: Camera, residual: float) -> Pose:
+def _pose(pipe: Axis, collar: Axis | None, mouth: float, camera: Camera) -> Pose:
     distance = float(np.linalg.norm(pipe.point_mm))
     near = geometry.surface(pipe.point_mm, pipe.direction, pipe.radius_mm, np.array(mouth), np.array(0.0))
     return Pose(
         pipe=_widened(pipe, collar), collar=collar, mouth_mm=mouth,
         tilt_deg=math.degrees(math.atan2(-mouth, distance)),
         distance_mm=float(np.linalg.norm(near)), px_per_mm=camera.focal_px / float(near[2]),
-        residual_px=residual,
     )
-
-
-def _residual(limbs: Limbs) -> float:
-    """Root mean square distance of all edge points from their lines; 0 where limbs carry no points."""
-    pairs = [*limbs.pipe, *(limbs.collar or ())]
-    rest = [limb.points_px @ limb.line[:2] + limb.line[2] for limb in pairs if len(limb.points_px)]
-    return float(np.sqrt(np.mean(np.concatenate(rest) ** 2))) if rest else 0.0
 
 
 def tilt_disagreement(pipe: Axis, collar: Axis | None) -> float:

@@ -14,14 +14,14 @@ import numpy as np
 
 from calibration.fittings import Fitting
 from vision import geometry, mark, mouth, networks
+from vision.absent import in_its_way, is_covered
 from vision.alike import CLEAR_SHARE, REACH_MM, inked_before, look_alike, touches
-from vision.mark import Line
+from vision.mark import LEAST_ARC_DEG, MARK_BIAS_MM, Line, scatter_mm
 from vision.mouth import Mouth
 from vision.networks import Reading
 from vision.records import Doubt, Edge, FirstInk, Floats, Gap, Pose, Refusal, Strip, Survey
 
 _OFF, _OVER = (networks.STRIP_CLASSES.index(name) for name in ("off", "over"))
-LEAST_ARC_DEG = 9.0
 # Mean probability that the outermost rows beside the mouth show what lies beside the pipe: its side is elsewhere then.
 # Of 1,568 gaps 14 had more, five of these off by more than 0.5 mm, of the others 60 (DEVELOPERS.md, "The sides").
 MOST_BESIDE = 0.1
@@ -40,8 +40,12 @@ MOST_MIXED = 0.12  # share of a line's rows that may be of another colour, as a 
 # networks").
 SURE_INK, SURELY_NONE = 0.95, 0.01
 SURE_SHARE = 0.4  # mean ink probability of a free line that the survey is sure of
-MARK_BIAS_MM = 0.08  # how far the whole near edge may be read off
 _ASKEW_MM = 1.0
+# Where there is no mouth or no ink these choose the reason that is told, as those of `absent` do; what they were set on
+# nobody wrote down either.
+_LOOKED_MM = 20.0  # from the strip's beginning: what lies over this hides the mouth
+_NO_INK_MM = 12.0  # of pipe beyond the mouth, where the mark should be
+_HIDING_MM = 0.8  # of pipe that a lip hides: so much may hide a mark
 
 
 def read(strip: Strip, pose: Pose, fitting: Fitting, survey: Survey | None = None) -> Gap | Refusal:
@@ -53,8 +57,8 @@ def read(strip: Strip, pose: Pose, fitting: Fitting, survey: Survey | None = Non
     reading = networks.read(strip.pixels)
     edge = mouth.find_mouth(strip, reading, pose, fitting.collar_od_mm / 2)
     if edge is None:
-        covered = float((reading.shares[_OVER][:, :200] > 0.5).mean()) > 0.3
-        return Refusal("read", "covered" if covered else "mouth-not-found")
+        before = reading.shares[_OVER][:, :round(_LOOKED_MM / strip.step_mm)]
+        return Refusal("read", "covered" if is_covered(before) else "mouth-not-found")
     seen = edge
     if survey is not None:
         edge = edge.with_survey(survey)
@@ -132,17 +136,12 @@ def _face_mm(pose: Pose, fitting: Fitting, edge: Mouth, survey: Survey | None) -
 
 def _nothing(strip: Strip, reading: Reading, edge: Mouth) -> Refusal:
     """No ink: say what may be in its way."""
-    along = strip.along_mm
-    zone = strip.seen & (along[None] > edge.border_mm[:, None]) & (along[None] < edge.border_mm[:, None] + 12)
-    light = strip.pixels.max(-1)[zone] if zone.any() else np.array([0])
-    if float(np.median(light)) < 28:
-        return Refusal("read", "too-dark", f"median brightness {np.median(light):.0f} of 255")
-    if float((reading.shares[_OVER][zone] > 0.5).mean()) > 0.35:
-        return Refusal("read", "covered")
-    if float((light >= 250).mean()) > 0.3:
-        return Refusal("read", "glare", f"{(light >= 250).mean():.0%} of the pipe beside the mouth is burnt out")
+    along, start = strip.along_mm[None], edge.border_mm[:, None]
+    zone = strip.seen & (along > start) & (along < start + _NO_INK_MM)
+    if found := in_its_way(strip, zone, reading.shares[_OVER], "the pipe beside the mouth"):
+        return Refusal("read", *found)
     hidden = float(np.median(edge.hidden_mm[edge.rows]))
-    if hidden > 0.8:
+    if hidden > _HIDING_MM:
         return Refusal("read", "mark-hidden", f"the lip hides {hidden:.1f} mm of pipe")
     return Refusal("read", "mark-not-found")
 
@@ -172,11 +171,11 @@ def _gap(strip: Strip, edge: Mouth, line: Line, face_mm: float, sure: bool = Fal
         mouth=Edge(angles[rows], edge.at_mm[rows], mouth.points_px(strip, edge.border_mm)[rows], edge.scatter_mm,
                    edge.bias_mm),
         near=Edge(angles[rows], line.near_mm[rows], mouth.points_px(strip, np.nan_to_num(line.near_mm))[rows],
-                  _scatter(angles[rows], line.near_mm[rows]), MARK_BIAS_MM),
+                  scatter_mm(angles[rows], line.near_mm[rows]), MARK_BIAS_MM),
         line_width_mm=line.width_mm, hidden_mm=hidden, askew_mm=askew, arc_deg=line.arc_deg(strip.angles_rad),
         ink_score=line.share, touches=touching, doubts=doubts,
         far=Edge(angles[ended], line.far_mm[ended], mouth.points_px(strip, np.nan_to_num(line.far_mm))[ended],
-                 _scatter(angles[ended], line.far_mm[ended]), MARK_BIAS_MM),
+                 scatter_mm(angles[ended], line.far_mm[ended]), MARK_BIAS_MM),
     )
 
 
@@ -190,11 +189,3 @@ def _value(apart: Floats, hidden: float, touching: bool) -> tuple[float, float, 
         return hidden / 2, 0.0, hidden
     value = float(np.mean(apart))
     return value, value, value
-
-
-def _scatter(angles: Floats, values: Floats) -> float:
-    """Robust scatter of an edge about its straight course."""
-    if len(values) < 5:
-        return 0.3
-    rest = values - np.polyval(np.polyfit(np.sin(angles), values, 1), np.sin(angles))
-    return float(1.483 * np.median(np.abs(rest - np.median(rest))))

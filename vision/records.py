@@ -158,7 +158,6 @@ class Limbs:
 
     pipe: tuple[Limb, Limb]
     collar: tuple[Limb, Limb] | None
-    doubts: tuple[Doubt, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -192,8 +191,6 @@ class Pose:
     tilt_deg: float
     distance_mm: float
     px_per_mm: float
-    residual_px: float
-    doubts: tuple[Doubt, ...] = ()
     by_mouth: bool = False
 
 
@@ -409,24 +406,19 @@ class Depth:
     line_width_mm: float
     slant_mm: float
     arc_deg: float
-    ink_score: float
     burr_mm: float
     doubts: tuple[Doubt, ...] = ()
 
 
 @dataclass(frozen=True)
 class Squareness:
-    """By how much a cut is out of square, with its interval: the angle in degrees, and mm across the diameter.
-
-    way_deg: round the pipe, 0 facing the camera, where the cut lies furthest towards the mark.
-    """
+    """By how much a cut is out of square, with its interval: the angle in degrees, and mm across the diameter."""
 
     angle_deg: float
     low_deg: float
     high_deg: float
     u_deg: float
     across: Interval
-    way_deg: float
 
 
 @dataclass(frozen=True)
@@ -471,15 +463,13 @@ class PremarkVerdict:
 class Insertion:
     """How far the pipe is in, by the mark's measured depth and the measured gap.
 
-    shared_u_mm: what both owe to the pipe's diameter and so takes off their difference.  p_enough: probability that
-    the true insertion is at least the catalog's least; None where it gives none.  near: from the mouth to the mark's
-    near edge, negative under the collar, where the joint's photo hides it and the line's width told it.  lens_open: the
-    mark's depth is but a range (`Placement`), and so is the length.  depth: of the mark on the side that the joint's
-    photo shows, where the photo of the marked pipe was taken from a known one.
+    p_enough: probability that the true insertion is at least the catalog's least; None where it gives none.  near: from
+    the mouth to the mark's near edge, negative under the collar, where the joint's photo hides it and the line's width
+    told it.  lens_open: the mark's depth is but a range (`Placement`), and so is the length.  depth: of the mark on the
+    side that the joint's photo shows, where the photo of the marked pipe was taken from a known one.
     """
 
     length: Interval
-    shared_u_mm: float
     p_enough: float | None
     near: Interval | None = None
     lens_open: bool = False

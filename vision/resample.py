@@ -7,6 +7,9 @@ import numpy as np
 
 from vision.records import Bytes, Floats, Photo
 
+# Along the pipe, from the pose's guess of the mouth: where all that is laid flat or straightened begins, and its step.
+FIRST_MM, STEP_MM = -11.0, 0.1
+
 
 def resample(photo: Photo, at_px: Floats, photo_px_per_cell: float) -> Bytes:
     """Bilinear samples (rows, columns, 3) at pixels (rows, columns, 2) of the stored photo; black outside it.

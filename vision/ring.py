@@ -17,13 +17,12 @@ from itertools import chain
 import numpy as np
 
 from calibration.fittings import Fitting
-from vision.compare import Seen, Turn, same_lens
-from vision.propagation import Input, Normal, Rectangular, normal_quantile
-from vision.propagation.agreement import draw_all, shared_inputs
-from vision.propagation.inputs import symmetric_root
+from vision.compare import SAME_JOINT, SAME_LENS, Seen, Turn, same_lens
+from vision.propagation import Input, Normal, Rectangular, draw_all, normal_quantile, shared_inputs, symmetric_root
 from vision.records import Floats, Interval, Verdict
 from vision.redraw import SidesTooUncertain
-from vision.uncertainty import HAND, OFF_CENTRE_MM, Chain
+from vision.uncertainty import HAND, Chain
+from vision.usual import OFF_CENTRE_MM
 from vision.wave import HAND_RAD, SEAT_RAD
 
 DRAWS = 4000
@@ -35,8 +34,6 @@ UNDER_MM = 3.0  # how far under the collar a mark may begin of which no view sho
 # known since there is one.
 SHAPE_U_MM = 0.17
 WAVE_U_MM = 0.08  # by which blocks of a hand-drawn ring lie off its wave
-_SAME_JOINT = ("pipe diameter", "collar diameter", "lip radius")
-_SAME_LENS = ("focal length", "principal point", "lens distortion")
 _PUT_BY_HERE = {"pipe off centre", "mark askew", "hidden by the lip", "mark ragged"}
 _DISAGREE = 0.999
 
@@ -191,7 +188,7 @@ class Ring:
         """Readings (draws, blocks) for draws of everything that is uncertain."""
         lists = [[item for item in reading.chain.inputs() if item.name not in _PUT_BY_HERE]
                  for reading in self.readings]
-        shared = shared_inputs(lists, {*_SAME_JOINT, *(_SAME_LENS if self.same_lens else ())})
+        shared = shared_inputs(lists, {*SAME_JOINT, *(SAME_LENS if self.same_lens else ())})
         extra: list[Input] = [
             Rectangular("off centre x", -OFF_CENTRE_MM, OFF_CENTRE_MM),
             Rectangular("off centre y", -OFF_CENTRE_MM, OFF_CENTRE_MM),
@@ -348,7 +345,11 @@ def _filled(rows: Floats) -> Floats:
 
 
 def chi_square(probability: float, dof: int) -> float:
-    """Quantile of chi-square by Wilson and Hilferty's cube, good to 1 % here (exact for two: -2 ln(1 - p))."""
+    """Quantile of chi-square, probabilities of 0.9 to 0.999: exact for one and two degrees of freedom, and by Wilson
+    and Hilferty's cube good to 2 % for three and more.
+    """
+    if dof == 1:
+        return normal_quantile((1 + probability) / 2) ** 2
     if dof == 2:
         return -2 * math.log(1 - probability)
     spread = 2 / (9 * dof)

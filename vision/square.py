@@ -20,13 +20,13 @@ from calibration.fittings import Fitting
 from vision import geometry, mouth, networks
 from vision.mouth import Border
 from vision.records import Axis, Edge, Floats, Gauge, Limb, Limbs, Look, Pose, Refusal, Strip
+from vision.usual import HELD_U_RAD
 
 CUT_U_RAD = math.radians(0.7)  # how square a mouth stands to the pipe in it (common practice, no source)
 HAND_U_RAD = math.radians(1.2)  # how square lines are drawn round pipes by hand (common practice, no source)
 END_U_RAD = math.radians(2.5)  # how square pipes are cut; an end whose bore passes for pipe is bent by far more
 BEND_U_RAD = math.radians(1.2)  # how far silhouettes may lean from the axis at the mouth: bends, hidden sides
 _TOGETHER = 12.0  # neighbouring rows err together: so many count as one
-HELD_U_RAD = math.radians(15)  # how square phones are held to a pipe (common practice, no source)
 _SOFTEST_MM = 1.0  # a soft reading still tells a bow of several millimetres
 LOOK_U_RAD = math.radians(2.5)  # of the finder's border, by how coarse its masks are; a guess, not measured
 _LOOK_FROM_RAD, _LOOK_LEAST = math.radians(60), 25  # its border is met so far round the pipe, in so many pixels

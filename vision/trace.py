@@ -23,7 +23,6 @@ _WIDEST_RAD = math.radians(55)
 _APART_RAD = math.radians(8)  # points nearer round the pipe say nothing of a slant
 _FOUND_SHARE = 0.5  # of the rows must show an edge near the placed one
 _EDGE_MM = (0.3, 1.0)  # least and most that an edge is looked for on either side of where it was placed
-_TOUCH_MM = 0.35  # as in `read`
 _BARE_MM, _LEAST_BARE_MM = (4.0, 20.0), 5.0  # beyond a mark's near edge: where pipe is looked at for its colour
 _STEEPEST_DEG = 30.0  # the tilt rests on the sides alone here, and one side taken wrongly makes it this steep
 _UNEVEN_MM = 0.2  # a hand-drawn mark, a seam: what two points on an edge say of its mean, however well placed
@@ -109,7 +108,7 @@ def _courses(strip: Strip, lip: _Course, ink: _Course, rows: Floats, u_mm: float
     bare = _bare_pipe(strip, rows, float(ink.at_mm.mean()))
     refined = _refined(strip, lip, rows, u_mm, None)
     apart = _through(ink, refined.angles_rad) - _through(lip, refined.angles_rad)
-    if float(apart.mean()) > max(_TOUCH_MM, u_mm):
+    if float(apart.mean()) > max(mouth.TOUCH_MM, u_mm):
         return refined, _refined(strip, ink, rows, u_mm, bare)
     at_mouth = replace(refined, at_mm=refined.at_mm + apart, hand_mm=u_mm / math.sqrt(len(ink.at_mm)))
     return refined, at_mouth
@@ -180,7 +179,7 @@ def _gap(strip: Strip, pose: Pose, fitting: Fitting, camera: Camera, rows: Float
     """The gap of two edges in the same rows; a mark at the lip's contour may end anywhere behind it."""
     seam = mouth.mouth_of_border(strip, _whole(strip, rows, lip.at_mm), pose, fitting.collar_od_mm / 2)[rows]
     hidden = float(np.mean((lip.at_mm - seam)[geometry.in_front(lip.angles_rad)]))
-    touching = bool(np.median(ink.at_mm - lip.at_mm) < _TOUCH_MM)
+    touching = bool(np.median(ink.at_mm - lip.at_mm) < mouth.TOUCH_MM)
     value = hidden / 2 if touching else float(np.mean(np.maximum(ink.at_mm - seam, 0.0)))
     slant = np.polyfit(np.sin(ink.angles_rad), ink.at_mm - seam, 1)[0]
     askew = float(abs(slant) * np.ptp(np.sin(ink.angles_rad)))

@@ -35,12 +35,12 @@ from vision.propagation import (
 )
 from vision.records import Contribution, Edge, Floats, Gap, Interval, Limbs, Measurement, Pose, Refusal
 from vision.redraw import Redraw, SidesTooUncertain, Values
+from vision.usual import OFF_CENTRE_MM
 from vision.wave import HAND_RAD, SEAT_RAD, amplitude_mm
 
 DRAWS = 4000  # the ends of a 95 % interval then scatter by 4 % of u; more would cost more than it tells
 
 LIP_MM = (0.3, 1.6)  # radius of the lip: range seen in the trade (common practice, no source)
-OFF_CENTRE_MM = 0.4  # half width of where the pipe may sit in the collar's bore (common practice, no source)
 # Bare pipe in the lip's shadow may pass for ink: of 598 lines that seemed to touch the mouth (near ones of `stories
 # pull`, seeds from 2100000 on) three lay above their intervals with 0.35, none with this, at nine of 557 called full.
 SHADOW_MM = 0.5
@@ -107,15 +107,6 @@ def _far(gap: Gap, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitting, c
     value, rest = linear.value - stretch / 2, math.sqrt(max(0.0, linear.u**2 - stretch**2 / 12))
     reach = normal_quantile((1 + confidence) / 2) * rest
     return Interval(value, value - reach, value + math.hypot(reach, stretch), linear.u)
-
-
-def first_order_of(gap: Gap, limbs: Limbs, pose: Pose, camera: Camera, fitting: Fitting) -> FirstOrder:
-    """The same chain by the law of propagation (JCGM 100 clause 5): the cross-check of `measure`.
-
-    Its value may be negative; the floor at 0 is no part of a tangent.
-    """
-    chain = Chain.of(gap, limbs, pose, camera, fitting)
-    return first_order(chain.gap_mm, chain.inputs())
 
 
 def _interval(draws: Draws, open_mm: tuple[float, float], confidence: float, touches: bool) -> Interval:

@@ -10,10 +10,9 @@ import numpy as np
 
 from vision import geometry
 from vision.records import Photo, Pose, Strip
-from vision.resample import resample
+from vision.resample import FIRST_MM, STEP_MM, resample
 
 ROWS, COLUMNS = 128, 512
-STEP_MM, FIRST_MM = 0.1, -11.0
 HALF_ARC_DEG = 62.0
 
 

@@ -9,12 +9,14 @@ interval each word is false at most 2.5 times in 100.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import TypeVar
 
 from calibration.fittings import Fitting
 from vision import propagation
 from vision.reasons import REASONS
 from vision.records import Doubt, Interval, Measurement, Placement, PremarkWord, Word
 
+_Word = TypeVar("_Word", Word, PremarkWord)
 _WORDS: dict[str, Word] = {"conforms": "full", "fails": "short", "unproven": "unproven"}
 
 
@@ -46,7 +48,7 @@ def _judged(gap: Interval, limit_mm: float, doubts: list[Doubt]) -> tuple[Word, 
     return _unless_barred(word, [*doubts, Doubt("interval-spans-limit")] if word == "unproven" else doubts)
 
 
-def _unless_barred(word: Word, doubts: Iterable[Doubt]) -> tuple[Word, tuple[Doubt, ...]]:
+def _unless_barred(word: _Word, doubts: Iterable[Doubt]) -> tuple[_Word, tuple[Doubt, ...]]:
     reasons = in_order(doubts)
     return ("unproven" if any(REASONS[doubt.reason].bars for doubt in reasons) else word), reasons
 
@@ -70,8 +72,7 @@ def judge_placement(placement: Placement, doubts: Iterable[Doubt],
         found.append(Doubt("interval-spans-tolerance"))
     if fitting.is_demo:
         found.append(Doubt("demo-fitting"))
-    reasons = in_order(found)
-    return ("unproven" if any(REASONS[d.reason].bars for d in reasons) else word), reasons
+    return _unless_barred(word, found)
 
 
 def judge_insertion(length: Interval, least_mm: float | None, said: tuple[Word, tuple[Doubt, ...]],

@@ -50,8 +50,8 @@ class ByPipe:
 class JointVerdict:
     """The answer for a joint.
 
-    ring: the gap all round, angles against the first view; negative: under the collar.
-
+    ring: the gap all round, angles from where the user counts, else from the first view that was measured; negative:
+    under the collar.
     worst: the largest gap on the circumference, seen or not, at `worst_deg`.  seen: share of the circumference
     on which the mark was read.  mark, seat: how much of the wave the mark and the pipe's seat have, where a photo
     before insertion told the mark's.  insertion: where the pipe is in least, seen or not, where such photos told the
@@ -211,7 +211,8 @@ def _is_new(doubt: Doubt, said: list[Doubt]) -> bool:
 
 
 def _placed(verdicts: Sequence[Verdict], at_deg: Sequence[float] | None) -> tuple[Placed, ...]:
-    """Every view with its turn against the first measured one, by the user's word or by features."""
+    """Every view with its turn: by the user's word from where the user counts, else by features from the first measured
+    one."""
     if at_deg is not None:
         return tuple(Placed(v, Turn(_turn(at), TOLD_U_DEG, "word")) for v, at in zip(verdicts, at_deg, strict=True))
     turns: dict[int, Turn] = {}

@@ -44,8 +44,3 @@ class Course:
     engine_gone: bool = False
     ledger_lost: bool = False
     faults: int = 0
-
-    @property
-    def whole(self) -> bool:
-        """True when every photo got its turn."""
-        return not (self.interrupted or self.engine_gone)

@@ -16,10 +16,8 @@ from calibration.fittings import MM_PER_UNIT
 from cli.answer import why
 from cli.jobs.store import Answered
 from vision.both import Limits, judge_both, judge_in_doubt, premark_unread
-from vision.insertion import Made, Marked, by_pipe_mm
+from vision.insertion import MAY_DIFFER, Made, Marked, by_pipe_mm
 from vision.records import Contribution, Doubt, Interval
-
-_K = 2.0  # standard uncertainties by which two depths of one mark may differ
 
 
 def is_premark(answer: dict[str, Any]) -> bool:
@@ -63,7 +61,7 @@ def _may_be_one(one: dict[str, Any], other: dict[str, Any]) -> bool:
     if {one["verdict"], other["verdict"]} == {"placed", "misplaced"}:
         return False
     (a, u), (b, v) = ((_middle(each["depth"]), each["depth"]["u"]) for each in (one, other))
-    return bool(abs(a - b) <= _K * math.hypot(u, v))
+    return bool(abs(a - b) <= MAY_DIFFER * math.hypot(u, v))
 
 
 def joined(answer: dict[str, Any], before: dict[str, Any], confidence: float = 0.95) -> dict[str, Any]:

@@ -44,9 +44,6 @@ class Views:
     pipe_sides_deg: tuple[float, ...] = ()
 
 
-Combiner = Callable[[Views], dict[str, Any]]
-
-
 def combine(views: Views) -> dict[str, Any]:
     """The JSON of `collargap joint` for these photos, with their names in place of their answers; and `answers`: these,
     by the names."""

@@ -10,7 +10,7 @@ from datetime import date
 from pathlib import Path
 
 from cli.jobs.errors import JobError
-from cli.jobs.listing import LIST_NAME, Joint, Listing, column_of, read_list
+from cli.jobs.listing import LIST_NAME, Listing, column_of, read_list
 from cli.jobs.sheet import decoded, dialect_of, encoding_of, rows_of
 from cli.jobs.worker import read_photo
 from cli.phone.troubles import Busy, Taken
@@ -18,14 +18,8 @@ from cli.phone.troubles import Busy, Taken
 _HEADER = "joint,fitting,photo,location,installer,machine,date\n"
 
 
-def read_joints(folder: Path) -> tuple[Joint, ...] | None:
-    """The joints of the list; None where there is no list yet.  Raises Busy with the list's own fault."""
-    listing = read_listing(folder)
-    return None if listing is None else listing.joints
-
-
 def read_listing(folder: Path) -> Listing | None:
-    """The list, empty where it has no row yet; None where there is no file."""
+    """The list, empty where it has no row yet; None where there is no file.  Raises Busy with the list's own fault."""
     path = folder / LIST_NAME
     if not path.exists() and not path.is_symlink():
         return None

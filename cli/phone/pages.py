@@ -19,7 +19,7 @@ from cli.jobs.text import visible
 from cli.phone.access import Access
 from cli.phone.api import JointName, Phone
 from cli.phone.guard import entered, path_of
-from cli.phone.troubles import BadRequest, Trouble
+from cli.phone.troubles import BadRequest
 from cli.phone.words import Line, card, checked_off, line
 from cli.say import CAUTIONS, DEMO
 
@@ -161,9 +161,4 @@ async def try_code(request: Request, code: Annotated[str, Form(max_length=80)]) 
     if access.right(code.lower(), request.client.host if request.client else ""):
         return entered(code.strip().lower())
     return trouble_page(401, "code", "That is not the code. Type it as the computer shows it.")
-
-
-def as_page(error: Trouble) -> HTMLResponse:
-    """A trouble as a page."""
-    return trouble_page(error.status, error.code, str(error))
 

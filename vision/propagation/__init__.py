@@ -1,11 +1,11 @@
 """Uncertainty and decisions, for any model: the part of the road that knows nothing of photos.
 
-    inputs.py      what is known of each input: Normal, StudentT, Rectangular, Arcsine, Triangular,
-                   CurvilinearTrapezoid, NormalGroup
-    spread.py      `monte_carlo` and its coverage intervals (JCGM 101), `truncated_at_zero`
+    inputs.py      what is known of each input: Normal, Rectangular, NormalGroup
+    spread.py      `monte_carlo` and its coverage interval (JCGM 101), `truncated_at_zero`
     linear.py      `first_order`, the law of propagation with its budget (JCGM 100)
-    student.py     quantiles of Student's t and of the normal distribution
-    conformity.py  probability of conformity, guard bands, risks (JCGM 106, ILAC-G8, ISO 14253-1)
+    normal.py      the normal distribution and its quantiles
+    conformity.py  probability of conformity, and what an interval proves (JCGM 106, ILAC-G8, ISO 14253-1)
+    agreement.py   several results of shared inputs, and `e_n` of their difference (ISO 13528)
 
 A model is a function of a mapping from names to arrays of one length, and returns one array of that
 length, so that a hundred thousand draws are one call::
@@ -17,63 +17,32 @@ length, so that a hundred thousand draws are one call::
 Units are the caller's: a result has the unit that the model returns.
 """
 
-from vision.propagation.conformity import (
-    GammaPrior,
-    NormalPrior,
-    Prior,
-    Risks,
-    acceptance_limit_for_risk,
-    conformity_probability,
-    guard_band,
-    guarded_limits,
-    judge,
-    risks,
-)
-from vision.propagation.inputs import (
-    Arcsine,
-    CurvilinearTrapezoid,
-    Input,
-    Normal,
-    NormalGroup,
-    Rectangular,
-    StudentT,
-    Triangular,
-)
-from vision.propagation.linear import FirstOrder, Part, correlation_between, covariance_between, first_order
-from vision.propagation.spread import Coverage, Draws, Model, monte_carlo, one_at_a_time, truncated_at_zero
-from vision.propagation.student import normal_cdf, normal_quantile, t_quantile
+from vision.propagation.agreement import draw_all, e_n, shared_inputs
+from vision.propagation.conformity import conformity_probability, judge
+from vision.propagation.inputs import Input, Normal, NormalGroup, Rectangular, symmetric_root
+from vision.propagation.linear import FirstOrder, Part, first_order
+from vision.propagation.normal import normal_cdf, normal_quantile
+from vision.propagation.spread import Coverage, Draws, Model, monte_carlo, truncated_at_zero
 
 __all__ = [
-    "Arcsine",
     "Coverage",
-    "CurvilinearTrapezoid",
     "Draws",
     "FirstOrder",
-    "GammaPrior",
     "Input",
     "Model",
     "Normal",
     "NormalGroup",
-    "NormalPrior",
     "Part",
-    "Prior",
     "Rectangular",
-    "Risks",
-    "StudentT",
-    "Triangular",
-    "acceptance_limit_for_risk",
     "conformity_probability",
-    "correlation_between",
-    "covariance_between",
+    "draw_all",
+    "e_n",
     "first_order",
-    "guard_band",
-    "guarded_limits",
     "judge",
     "monte_carlo",
     "normal_cdf",
     "normal_quantile",
-    "one_at_a_time",
-    "risks",
-    "t_quantile",
+    "shared_inputs",
+    "symmetric_root",
     "truncated_at_zero",
 ]

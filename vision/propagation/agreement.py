@@ -2,38 +2,29 @@
 
 ISO 13528 scores a difference by the expanded uncertainty of it: E_n = d / sqrt(U1² + U2²), which agrees where
 |E_n| <= 1.  That form is for independent results.  What two results share (one pipe's diameter, one camera)
-cancels from their difference, so the covariance is taken out: u²(d) = u1² + u2² - 2 cov (JCGM 100 equation
-16 for a difference, with U = k u on both sides; JCGM 200:2012, 2.47).
+cancels from their difference: so the inputs of both stand in one list, those that are shared once, and the
+difference is drawn from it (JCGM 100 equation 16 for a difference; JCGM 200:2012, 2.47).
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.propagation.inputs import Input, NormalGroup, Rectangular
+from vision.propagation.inputs import Input, NormalGroup
 
 Floats = NDArray[np.float64]
 
 
-def u_of_difference(u_one: float, u_other: float, correlation: float = 0.0) -> float:
-    """Standard uncertainty of a difference of two results with this correlation coefficient."""
-    return math.sqrt(max(0.0, u_one**2 + u_other**2 - 2 * correlation * u_one * u_other))
+def e_n(difference: float, low: float, high: float) -> float:
+    """The E_n score of a difference, whose interval is low to high: beyond 1 either way where that leaves 0 out.
 
-
-def e_n(difference: float, expanded_one: float, expanded_other: float, correlation: float = 0.0) -> float:
-    """The E_n score of a difference of two results, each with its expanded uncertainty of one coverage factor.
-
-    Raises ValueError where the difference has no uncertainty.
+    An interval may reach further one way than the other; the way towards 0 is the one that counts.
     """
-    expanded = u_of_difference(expanded_one, expanded_other, correlation)
-    if expanded == 0:
-        raise ValueError("a difference without uncertainty has no E_n score")
-    return difference / expanded
+    return difference / (difference - low if difference > 0 else high - difference)
 
 
 @dataclass(frozen=True)
@@ -78,8 +69,6 @@ def _renamed(item: Input, number: int) -> Input:
     name = f"{item.name} ({number})"
     if isinstance(item, NormalGroup):
         return replace(item, name=name, members=tuple(f"{member} ({number})" for member in item.members))
-    if isinstance(item, Rectangular):
-        return replace(item, name=name)
     return replace(item, name=name)  # type: ignore[type-var]
 
 

@@ -5,26 +5,23 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.propagation.inputs import Input
-from vision.propagation.student import normal_quantile
+from vision.propagation.normal import normal_quantile
 
 Floats = NDArray[np.float64]
 Model = Callable[[Mapping[str, Floats]], Floats]
-Kind = Literal["symmetric", "shortest"]
 
 
 @dataclass(frozen=True)
 class Coverage:
-    """An interval that holds the quantity with the stated probability."""
+    """An interval that holds the quantity with the probability that was asked for."""
 
     low: float
     high: float
-    probability: float
 
 
 @dataclass(frozen=True)
@@ -48,16 +45,7 @@ class Draws:
         """The probabilistically symmetric interval (JCGM 101 clause 7.7.2)."""
         covered = _covered(self.values.size, probability)
         first = (self.values.size - covered) // 2
-        return self._span(first, covered, probability)
-
-    def shortest(self, probability: float = 0.95) -> Coverage:
-        """The shortest interval (JCGM 101 clause 7.7.4)."""
-        covered = _covered(self.values.size, probability)
-        first = int(np.argmin(self.values[covered:] - self.values[: self.values.size - covered]))
-        return self._span(first, covered, probability)
-
-    def _span(self, first: int, covered: int, probability: float) -> Coverage:
-        return Coverage(float(self.values[first]), float(self.values[first + covered]), probability)
+        return Coverage(float(self.values[first]), float(self.values[first + covered]))
 
 
 def _covered(draws: int, probability: float) -> int:
@@ -79,23 +67,6 @@ def monte_carlo(model: Model, inputs: Sequence[Input], draws: int = 100_000, see
     return Draws.of(_run(model, drawn, draws))
 
 
-def one_at_a_time(
-    model: Model, inputs: Sequence[Input], draws: int = 20_000, seed: int = 0
-) -> dict[str, float]:
-    """Standard uncertainty that each input alone would give, others at their estimates (JCGM 101 Annex B).
-
-    Where the model bends, this budget is true and the first-order one is not; its squares need not add up.
-    """
-    rest = {name: np.full(draws, value) for item in inputs
-            for name, value in zip(item.names, item.estimates(), strict=True)}
-    alone: dict[str, float] = {}
-    for item in inputs:
-        rng = np.random.default_rng(seed)
-        moved = rest | dict(zip(item.names, item.draw(rng, draws), strict=True))
-        alone[item.name] = float(_run(model, moved, draws).std(ddof=1))
-    return alone
-
-
 def names_of(inputs: Sequence[Input]) -> list[str]:
     """All names in order.  Raises ValueError where one is used twice."""
     names = [name for item in inputs for name in item.names]
@@ -109,9 +80,7 @@ def _run(model: Model, values: Mapping[str, Floats], count: int) -> Floats:
     return np.broadcast_to(np.asarray(model(values), dtype=float), (count,)).copy()
 
 
-def truncated_at_zero(
-    draws: Draws | tuple[float, float], probability: float = 0.95, kind: Kind = "symmetric"
-) -> Coverage:
+def truncated_at_zero(draws: Draws | tuple[float, float], probability: float = 0.95) -> Coverage:
     """The coverage interval of a quantity that cannot be negative, from draws or (mean, u) that can be.
 
     The low end never falls below 0.  Where the estimate itself is negative the high end is raised by as
@@ -119,13 +88,12 @@ def truncated_at_zero(
     and one far below 0 an empty one.  So for normal readings of any true value g >= 0 the interval
     holds g with at least the stated probability: exactly p beyond k u, (1 + p) / 2 below, where k is the
     coverage factor.  Clipping the draws at 0, or taking only those above it, do not have that property.
-    Draws that are never negative (JCGM 101 clause 9.4, with `kind="shortest"`) come through unchanged.
+    Draws that are never negative, as those of JCGM 101 clause 9.4, come through unchanged.
     """
     if isinstance(draws, Draws):
-        plain = draws.symmetric(probability) if kind == "symmetric" else draws.shortest(probability)
-        mean = draws.mean
+        plain, mean = draws.symmetric(probability), draws.mean
     else:
         mean, u = draws
         reach = normal_quantile((1 + probability) / 2) * u
-        plain = Coverage(mean - reach, mean + reach, probability)
-    return Coverage(max(0.0, plain.low), plain.high + max(0.0, -mean), probability)
+        plain = Coverage(mean - reach, mean + reach)
+    return Coverage(max(0.0, plain.low), plain.high + max(0.0, -mean))
