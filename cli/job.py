@@ -17,7 +17,7 @@ from calibration.fittings import Misuse
 from cli.disk import read_camera, read_catalog
 from cli.jobs import checklist
 from cli.jobs.asked import Course, Job
-from cli.jobs.elsewhere import add_copies
+from cli.jobs.elsewhere import Firsts, add_copies
 from cli.jobs.engine import Cluster, Engine, Processes
 from cli.jobs.errors import EngineError, JobError, LedgerError
 from cli.jobs.findings import CAUTION, listed
@@ -146,7 +146,7 @@ def _finish(asked: Job, course: Course, store: Store, ledger: Ledger | None, out
     seen = clues(store, listed_order=course.listed)
     if ledger:
         with suppress(LedgerError):  # one that fails was said where checks are kept
-            course.notices += add_copies(seen, store, ledger, asked.site)
+            course.notices += add_copies(seen, store, Firsts(ledger), asked.site)
             _add_checklists(seen, asked.site, ledger)
     made = datetime.now().astimezone().strftime("%Y-%m-%d %H:%M %Z")
 

@@ -268,6 +268,15 @@ def test_a_photo_of_another_joints_pipe_tells_no_insertion(desk: Desk) -> None: 
     assert "J-1_before.jpg is the same file as J-2_before.jpg of joint J-2." in told["J-1.jpg"][1]
 
 
+def test_nor_does_it_hide_that_the_joints_own_mark_was_misplaced(desk: Desk) -> None:  # noqa: F811
+    desk.fill({"J-1.jpg": photo(1), "J-1_before_1.jpg": photo(8, "misplaced"), "J-1_before_2.jpg": photo(9, "placed"),
+               "J-2.jpg": photo(2), "J-2_before.jpg": photo(9, "placed")})
+    desk.job("--fitting", "2")
+    told = {row["photo"]: row for row in desk.rows()}
+    assert "J-1_before_1.jpg: the mark lies at 15/16 in (0.950)" in told["J-1.jpg"]["findings"]
+    assert told["J-1.jpg"]["joint_verdict"] == "unproven"
+
+
 def test_nor_does_one_of_another_sites(desk: Desk) -> None:  # noqa: F811
     desk.fill({"J-1.jpg": photo(1), "J-1_before.jpg": photo(9, "placed")})
     desk.job("--fitting", "2", "--site", "North yard")

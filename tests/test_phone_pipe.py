@@ -352,6 +352,52 @@ def test_where_there_are_several_the_one_that_counts_says_so(folder: Path, ledge
     on_phone(folder, ledger, work)
 
 
+async def one_pipe_for_two(client: httpx.AsyncClient, pipe: bytes, *joints: str) -> list[dict[str, Any]]:
+    """What the page says of joints of which each was sent the same photo of a pipe, once it has them all."""
+    sent = []
+    for number, name in enumerate(joints, 1):
+        joint = await begin(client, name)
+        await seen(client, joint, pipe, "before")
+        sent.append((await seen(client, joint, photo(number)))["id"])
+    return [await looked_at(client, number) for number in sent]
+
+
+def jobs_answers(folder: Path, ledger: Path) -> list[Any]:
+    """The insertions that the job tells of the joints' own photos."""
+    job(folder, ledger)
+    lines = map(json.loads, (folder / "results.jsonl").read_text().splitlines())
+    return [line["insertion"] for line in lines if line.get("kind") != "premark"]
+
+
+def test_a_photo_of_another_joints_pipe_tells_no_insertion_as_in_the_job(folder: Path, ledger: Path) -> None:
+    told: list[dict[str, Any]] = []
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        told.extend(await one_pipe_for_two(client, photo(9, "placed"), "J-1", "J-2"))
+        assert [row["marked"] for row in (await client.get("/api/joints")).json()] == [None, None]
+        assert "this one counts" not in (await client.get("/joint", params={"name": "J-1"})).text
+
+    on_phone(folder, ledger, work)
+    assert [each["insertion"] for each in told] == ["", ""]
+    assert [each["answer"]["insertion"] for each in told] == jobs_answers(folder, ledger)
+
+
+def test_nor_does_one_of_another_sites_pipe(folder: Path, ledger: Path, tmp_path: Path) -> None:
+    other = tmp_path / "North yard"
+    other.mkdir()
+    (other / "N-1_before.jpg").write_bytes(photo(9, "placed"))
+    (other / "joints.csv").write_text("joint,fitting\nN-1,demo-2\n")
+    job(other, ledger)
+    told: list[dict[str, Any]] = []
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        told.extend(await one_pipe_for_two(client, photo(9, "placed"), "J-1"))
+
+    on_phone(folder, ledger, work)
+    assert told[0]["insertion"] == ""
+    assert [told[0]["answer"]["insertion"]] == jobs_answers(folder, ledger)
+
+
 def test_the_word_of_both_photos_is_told_apart_from_that_of_the_picture() -> None:
     made, pipe = answers("full", "misplaced", None)
     said = card(shown(joined(made, pipe), "after", alone="full"))

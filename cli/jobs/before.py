@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -27,9 +27,19 @@ def is_premark(answer: dict[str, Any]) -> bool:
     return answer.get("kind") == "premark"
 
 
-def with_premark(photos: Sequence[Answered], confidence: float = 0.95) -> list[Answered]:
-    """The photos of one joint, the answers for the made joint with what its marked pipe told."""
-    before = best([photo.answer for photo in photos if photo.answer and is_premark(photo.answer)])
+def counted(photos: Sequence[Answered], copied: Container[int] = ()) -> Answered | None:
+    """Of one joint's photos that of its marked pipe which counts; None where none does.
+
+    copied: numbers of the photos that stand for another joint too; nobody knows whose pipe they show.
+    """
+    pipes = [photo for photo in photos if photo.answer and is_premark(photo.answer) and photo.id not in copied]
+    chosen = best([photo.answer for photo in pipes if photo.answer])
+    return next((photo for photo in pipes if photo.answer is chosen), None)
+
+
+def with_premark(photos: Sequence[Answered], pipe: Answered | None, confidence: float = 0.95) -> list[Answered]:
+    """The photos of one joint, the answers for the made joint with what the photo of its marked pipe told."""
+    before = pipe.answer if pipe else None
     if before is None:
         return list(photos)
     return [replace(photo, answer=joined(photo.answer, before, confidence))

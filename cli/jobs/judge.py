@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from cli.jobs.before import best, is_premark, with_premark
+from cli.jobs.before import counted, with_premark
 from cli.jobs.drift import Chart, chart
 from cli.jobs.duplicates import HASH_BYTES, near_copies
 from cli.jobs.findings import NOT_TOGETHER, Finding, finding, listed
@@ -30,6 +30,7 @@ class Judged:
     """A joint with its verdict.  photos: the worst first, those of its marked pipe last.
 
     risk: sorts the most urgent first.  together: what its photos say together, where the list names their sides.
+    pipe: the photo of its marked pipe that counts.
     """
 
     joint: Joint
@@ -38,6 +39,7 @@ class Judged:
     findings: tuple[Finding, ...]
     risk: tuple[int, float]
     together: dict[str, Any] | None = None
+    pipe: Answered | None = None
 
     @property
     def worst(self) -> dict[str, Any] | None:
@@ -86,19 +88,19 @@ def judged(store: Store, seen: Clues, confidence: float = 0.95) -> Iterator[Judg
     for joint, trouble, told in store.joints():
         together = store.together(joint.name) if seen.copied.isdisjoint(photo.id for photo in told) else None
         answered = together.pop("answers", {}) if together else {}
-        copied = [photo for photo in told if photo.kind == "premark" and photo.id in seen.copied]  # of another's pipe
+        pipe = counted(told, seen.copied)
         everything = [replace(photo, answer=answered[photo.name]) if photo.name in answered else photo
-                      for photo in with_premark([each for each in told if each not in copied], confidence)] + copied
+                      for photo in with_premark(told, pipe, confidence)]
         photos = [photo for photo in everything if photo.kind == "joint"]
-        findings = [*_own(joint, trouble, everything), *seen.by_joint.get(joint.name, ())]
+        findings = [*_own(joint, trouble, everything, pipe), *seen.by_joint.get(joint.name, ())]
         answers = [photo for photo in photos if photo.answer]
         words = [photo.answer["verdict"] for photo in answers if photo.answer]
-        counted = [
+        telling = [
             word
             for word, photo in zip(words, answers, strict=True)
             if word != "full" or photo.id not in seen.copied
         ]
-        word = joint_word(counted, len(photos))
+        word = joint_word(telling, len(photos))
         if word == "full" and any(photo.state == "waiting" for photo in everything):
             word = "unproven"  # what has not been looked at may be short
         if together:
@@ -112,13 +114,13 @@ def judged(store: Store, seen: Clues, confidence: float = 0.95) -> Iterator[Judg
             word = "unproven"
         ordered = (*worst_first(photos), *(photo for photo in everything if photo.kind == "premark"))
         worst = ordered[0].answer if photos else None
-        yield Judged(joint, word, ordered, tuple(findings), risk(word, worst, findings), together)
+        yield Judged(joint, word, ordered, tuple(findings), risk(word, worst, findings), together, pipe)
 
 
-def _own(joint: Joint, trouble: str, photos: list[Answered]) -> Iterator[Finding]:
-    """What a joint shows by itself."""
-    before = best([photo.answer for photo in photos if photo.answer and is_premark(photo.answer)])
-    for photo in photos if before and before["verdict"] == "misplaced" else ():  # not where it was drawn anew since
+def _own(joint: Joint, trouble: str, photos: list[Answered], pipe: Answered | None) -> Iterator[Finding]:
+    """What a joint shows by itself; pipe: the photo of its marked pipe that counts."""
+    drawn_anew = pipe and pipe.answer and pipe.answer["depth"] and pipe.answer["verdict"] != "misplaced"
+    for photo in () if drawn_anew else photos:
         if photo.answer and photo.answer["verdict"] == "misplaced":
             yield finding("misplaced", f"{visible(photo.name)}: the mark lies at {depth_of(photo.answer)}, "
                           f"the catalog says {mark_depth_of(photo.answer)}.")
