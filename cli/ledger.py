@@ -70,6 +70,15 @@ class Filed:
 
 
 @dataclass(frozen=True)
+class Pictured:
+    """A photo that was filed for a joint, by the hash of its bytes and that of its picture, b"" where it has none."""
+
+    joint: str
+    sha256: str
+    phash: bytes
+
+
+@dataclass(frozen=True)
 class Sight:
     """A file as it lies on disk: size in bytes, times in nanoseconds since 1970."""
 
@@ -86,7 +95,7 @@ class Sight:
 
 @dataclass(frozen=True)
 class Entry:
-    """A check as it is filed, with its answer.  `made`: UTC, ISO."""
+    """A check as it is filed, with its answer.  `made`: UTC, ISO.  `confidence`: of its intervals."""
 
     check_id: int
     made: str
@@ -95,6 +104,7 @@ class Entry:
     taken: str
     phash: bytes
     answer: dict[str, Any]
+    confidence: float
 
 
 class Ledger:
@@ -227,6 +237,13 @@ class Ledger:
                 if sha256 in hashes:
                     yield Filed(sha256, *where)
 
+    def pictured(self, site: str) -> list[Pictured]:
+        """Every photo of a site, by its last check."""
+        query = ('SELECT f.joint, c.sha256, c.phash, max(c.id) FROM filing f JOIN "check" c ON c.id = f.check_id'
+                 " WHERE f.site = ? GROUP BY f.joint, f.photo")  # beside max() stands the rest of its row
+        with _told(self.path):
+            return [Pictured(*photo) for *photo, _ in self._db.execute(query, (site,))]
+
     def judgements(self) -> dict[tuple[str, str], tuple[str, str]]:
         """When a job last had a word for a joint, and which, by site and joint."""
         query = "SELECT site, joint, made, word FROM judgement ORDER BY id"
@@ -312,14 +329,15 @@ class Ledger:
         where = " AND ".join(test for test, _ in used) or "1"
         query = (
             f"SELECT max(f.id), f.check_id, c.made, f.site, f.joint, f.photo, {_DAY}, f.location,"
-            " f.installer, f.machine, c.verdict, c.taken, c.phash, c.answer"
+            " f.installer, f.machine, c.verdict, c.taken, c.phash, c.answer, c.settings_json"
             ' FROM filing f JOIN "check" c ON c.id = f.check_id'
             f" WHERE {where} GROUP BY f.site, f.joint, f.photo, f.check_id ORDER BY f.site, f.joint, c.id"
         )
         with _told(self.path):
             rows = self._db.execute(query, [value for _, value in used])
-            for _, check_id, made, *filed, verdict, taken, phash, answer in rows:
-                yield Entry(check_id, made, Filing(*filed), verdict, taken, phash, json.loads(answer))
+            for _, check_id, made, *filed, verdict, taken, phash, answer, settings in rows:
+                yield Entry(check_id, made, Filing(*filed), verdict, taken, phash, json.loads(answer),
+                            json.loads(settings).get("confidence", 0.95))
 
 
 def _now() -> str:

@@ -15,6 +15,7 @@ from cli.jobs.listing import Joint, Listing, read_list
 from cli.jobs.matching import Matcher, joint_name
 from cli.jobs.settings import settings_of
 from cli.jobs.worker import Task
+from cli.ledger import Filing, Ledger
 from tests import job_stub, pipes
 from tests.answers import in_doubt, known_fitting, known_verdict
 from tests.job_stub import photo
@@ -287,6 +288,18 @@ def test_nor_does_one_of_another_sites(desk: Desk) -> None:  # noqa: F811
     told = {row["photo"]: (row["insertion_from"], row["findings"]) for row in desk.rows()}
     assert told["K-1.jpg"][0] != "premark"
     assert "at the site North yard, which had it first" in told["K-1.jpg"][1]
+
+
+def test_the_ledger_is_as_sure_as_the_check_was_asked_to_be(desk: Desk) -> None:  # noqa: F811
+    made, pipe = (each | {"by_side": 0.01} for each in answers("full", "placed", None))
+    with Ledger(desk.ledger) as book:
+        for number, told in enumerate((pipe, made)):
+            book.record(told | {"sha256": f"{number:064x}"}, 1, settings_of("row", None, 0.999, "1", None),
+                        Filing("yard", "J-1", f"{number}.jpg"))
+    wide, usual = (interval_of(joined(made, pipe, confidence), "insertion") for confidence in (0.999, 0.95))
+    shown = desk.run("show", "J-1")[1]
+    assert f"insertion 1-1/8 in (1.120), {wide}" in shown
+    assert usual not in shown
 
 
 @pytest.mark.parametrize(("first", "second", "counts"), [

@@ -12,6 +12,7 @@ from typing import Any
 import httpx
 import pytest
 from fastapi import FastAPI
+from typer.testing import CliRunner
 
 import cli.phone.desk
 from cli.jobs.before import joined
@@ -20,6 +21,7 @@ from cli.phone.intake import HIDDEN
 from cli.phone.notes import Sent
 from cli.phone.told import Told
 from cli.phone.words import card
+from tests import job_stub
 from tests.job_stub import photo
 from tests.phone_stub import LIST
 from tests.test_assist import VIEWS, hand_on, lines_of
@@ -396,6 +398,30 @@ def test_nor_does_one_of_another_sites_pipe(folder: Path, ledger: Path, tmp_path
     on_phone(folder, ledger, work)
     assert told[0]["insertion"] == ""
     assert [told[0]["answer"]["insertion"]] == jobs_answers(folder, ledger)
+
+
+def asked(command: str, ledger: Path, *more: str) -> str:
+    """What `find` or `show` prints."""
+    return CliRunner().invoke(job_stub.commands(), [command, *more, "--ledger", str(ledger)]).stdout
+
+
+@pytest.mark.parametrize("site", ["Pump house", "North yard"])
+def test_nor_does_the_ledger_count_it(folder: Path, ledger: Path, tmp_path: Path, site: str) -> None:
+    """The wrong photo would make J-2 unproven; it shows a joint of this site, or of another that had it first."""
+    first = tmp_path / site
+    first.mkdir(exist_ok=True)
+    (first / "joints.csv").write_text("joint,fitting\nJ-1,demo-2\n")
+    (first / "J-1_before.jpg").write_bytes(photo(9, "misplaced"))
+    job(first, ledger)
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        await one_pipe_for_two(client, photo(9, "misplaced"), "J-2")
+
+    on_phone(folder, ledger, work)
+    assert "Pump house / J-2" in asked("find", ledger, "--verdict", "full")
+    assert "with its marked pipe" not in asked("show", ledger, "J-2")
+    job(folder, ledger)
+    assert "Pump house / J-2" in asked("find", ledger, "--verdict", "full")
 
 
 def test_the_word_of_both_photos_is_told_apart_from_that_of_the_picture() -> None:

@@ -1,4 +1,5 @@
-"""Photos of this job that another site had before: known by their bytes, from the ledger."""
+"""Photos that stand for another joint too, as the ledger has them: one of another site, known by its bytes, or in
+what was filed for a site itself."""
 
 from __future__ import annotations
 
@@ -6,6 +7,7 @@ from collections import Counter
 from collections.abc import Sequence, Set
 from dataclasses import dataclass
 
+from cli.jobs.duplicates import same_pictures
 from cli.jobs.findings import finding
 from cli.jobs.judge import Clues
 from cli.jobs.store import Store
@@ -71,3 +73,22 @@ def add_copies(seen: Clues, store: Store, firsts: Firsts, site: str) -> list[str
                       f"at the site {visible(filed.site)}, which had it first."))
     return [f"{had.renamed[other]} of the {len(photos)} photos were filed before for the same joints of the site "
             f"{visible(other)}; they are taken for this job under an earlier name." for other in sorted(had.renamed)]
+
+
+class Copies:
+    """Which photos stand for another joint too, by all that was ever filed for their site; looked up once a site."""
+
+    def __init__(self, ledger: Ledger) -> None:
+        self._ledger, self._firsts = ledger, Firsts(ledger)
+        self._of: dict[str, set[tuple[str, str]]] = {}
+
+    def of(self, site: str) -> set[tuple[str, str]]:
+        """Joint and hash of each."""
+        if site not in self._of:
+            filed = self._ledger.pictured(site)
+            photos = [(photo.joint, photo.sha256) for photo in filed]
+            groups = same_pictures((photo.phash, photo.sha256) for photo in filed)
+            places = {place for group in groups if len({photos[place][0] for place in group}) > 1 for place in group}
+            places |= had_before([(sha256, joint) for joint, sha256 in photos], self._firsts, site).first.keys()
+            self._of[site] = {photos[place] for place in places}
+        return self._of[site]

@@ -10,11 +10,9 @@ from datetime import date
 from itertools import groupby
 from typing import Any
 
-import numpy as np
-
 from cli.jobs.before import counted, with_premark
 from cli.jobs.drift import Chart, chart
-from cli.jobs.duplicates import HASH_BYTES, near_copies
+from cli.jobs.duplicates import same_pictures
 from cli.jobs.findings import NOT_TOGETHER, Finding, finding, listed
 from cli.jobs.lengths import depth_of, mark_depth_of
 from cli.jobs.listing import Joint
@@ -149,12 +147,9 @@ def _own(joint: Joint, trouble: str, photos: list[Answered], pipe: Answered | No
 
 def _copies(store: Store, found: Clues) -> None:
     """Pictures that stand for two joints.  In hand are 40 bytes a photo."""
-    keys, hashes = array("q"), bytearray()
-    for key, phash, sha256 in store.db.execute("SELECT id, phash, sha256 FROM photo WHERE sha256 > ''"):
-        keys.append(key)
-        hashes += phash or bytes.fromhex(sha256)  # what has no perceptual hash may still be the same file
-    packed = np.frombuffer(bytes(hashes), np.uint8).reshape(-1, HASH_BYTES)
-    for group in near_copies(packed):
+    known = "FROM photo WHERE sha256 > '' ORDER BY id"
+    keys = array("q", (key for (key,) in store.db.execute(f"SELECT id {known}")))
+    for group in same_pictures(store.db.execute(f"SELECT phash, sha256 {known}")):
         _copy(store, [keys[place] for place in group], found)
 
 
