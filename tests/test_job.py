@@ -219,6 +219,17 @@ def test_times_and_drift_are_told(desk: Desk) -> None:
     assert [joint for joint, text in told.items() if text] == ["J-07", "J-09", "J-12"]
 
 
+def test_a_clock_that_was_never_set_hides_no_time_and_tells_none(desk: Desk) -> None:
+    names = {f"J-{number}.jpg": photo(number, "full", f"2026:05:04 10:0{number}:00") for number in range(9)}
+    names["J-4.jpg"] = photo(4, "full", "2026:05:04 08:00:00")
+    names["J-4_2.jpg"] = photo(44, "short", "0000:00:00 00:00:00")
+    desk.fill(names, "".join(f"J-{number},2,,,,,\n" for number in range(9)))
+    desk.job()
+    told = {row["joint"]: row["findings"] for row in desk.rows()}
+    assert "Its first photo was taken on 2026-05-04 at 08:00, out of the list's order." in told["J-4"]
+    assert "0000-00-00" not in (desk.folder / "report.html").read_text("utf-8")
+
+
 # --- find and show -----------------------------------------------------------------------------------
 
 

@@ -307,6 +307,8 @@ def test_the_ledger_is_as_sure_as_the_check_was_asked_to_be(desk: Desk) -> None:
     ({"photo": "A.jpg"}, {"photo": "b.jpg"}, 1),
     ({"photo": "z.jpg", "taken": "2026:05:04 10:00:00"}, {"photo": "a.jpg", "taken": "2026:05:04 11:00:00"}, 1),
     ({"photo": "z.jpg", "taken": "2026:05:04 10:00:00"}, {"photo": "a.jpg", "taken": ""}, 0),
+    ({"photo": "J-1_before.jpg", "taken": "2026:05:04 10:00:00"},  # drawn anew, the phone's clock not set
+     {"photo": "J-1_before_2.jpg", "taken": "0000:00:00 00:00:00"}, 1),
 ])
 def test_which_photo_of_a_pipe_is_the_last(first: dict, second: dict, counts: int) -> None:
     _, wrong = answers("full", "misplaced", None)

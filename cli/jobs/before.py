@@ -10,11 +10,13 @@ import math
 import re
 from collections.abc import Container, Sequence
 from dataclasses import replace
+from datetime import datetime
 from typing import Any
 
 from calibration.fittings import MM_PER_UNIT
 from cli.answer import why
 from cli.jobs.store import Answered
+from cli.jobs.timing import taken_at
 from vision.both import Limits, judge_both, judge_in_doubt, premark_unread
 from vision.insertion import Made, Marked, by_pipe_mm
 from vision.records import Contribution, Doubt, Interval
@@ -54,12 +56,16 @@ def best(answers: Sequence[dict[str, Any]], in_order: bool = False) -> dict[str,
     An answer without a depth counts only where there is no other.
     """
     told = [each for each in answers if each["depth"]]
-    if all(each.get("taken") for each in told):
-        told.sort(key=lambda each: (str(each["taken"]), _order(each)))
+    if all(map(_when, told)):
+        told.sort(key=lambda each: (_when(each), _order(each)))
     elif not in_order:
         told.sort(key=_order)
     same = [each for each in told if _may_be_one(each, told[-1])]
     return min(same, key=lambda each: float(each["depth"]["u"]), default=next(iter(answers), None))
+
+
+def _when(answer: dict[str, Any]) -> datetime | None:
+    return taken_at(str(answer.get("taken") or ""))
 
 
 def _order(answer: dict[str, Any]) -> list[tuple[int, str]]:

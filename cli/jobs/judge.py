@@ -6,7 +6,7 @@ from array import array
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from datetime import date
+from datetime import date, datetime
 from itertools import groupby
 from typing import Any
 
@@ -169,18 +169,18 @@ def _copy(store: Store, keys: list[int], found: Clues) -> None:
 
 
 def _times(store: Store, found: Clues) -> None:
-    """Joints whose photos were taken out of turn; a joint's time is that of its first photo.
+    """Joints whose photos were taken out of turn; a joint's time is the first that one of its photos has.
 
     Photos days away from the job's date have a finding of their own.
     """
     rows = store.db.execute(
-        "SELECT j.name, json_extract(j.facts, '$.date'), min(p.taken) FROM joint j JOIN photo p USING (ord)"
-        " WHERE p.taken > '' GROUP BY ord ORDER BY ord"
+        "SELECT j.name, json_extract(j.facts, '$.date'), min(moment(p.taken)) AS first FROM joint j"
+        " JOIN photo p USING (ord) GROUP BY ord HAVING first IS NOT NULL ORDER BY ord"
     ).fetchall()
     timed = [
         (name, day, when)
-        for name, day, taken in rows
-        if (when := taken_at(taken)) and not (day and far_from(date.fromisoformat(day), when))
+        for name, day, first in rows
+        if (when := datetime.fromisoformat(first)) and not (day and far_from(date.fromisoformat(day), when))
     ]
     if all(day for _, day, _ in timed):
         timed.sort(key=lambda row: row[1])
@@ -199,9 +199,9 @@ def _drifts(store: Store, what: str, found: Clues) -> None:
     rows = store.db.execute(
         f"SELECT json_extract(j.facts, '$.{what}') AS who, j.name, max(p.gap_mm),"
         " coalesce(nullif(json_extract(j.facts, '$.date'), ''),"
-        " replace(substr(min(p.taken), 1, 10), ':', '-')) AS day"
+        " substr(min(moment(p.taken)), 1, 10)) AS day"
         " FROM joint j JOIN photo p USING (ord) WHERE p.gap_mm IS NOT NULL AND who > ''"
-        " GROUP BY ord ORDER BY who, day, min(p.taken), ord"
+        " GROUP BY ord ORDER BY who, day, min(moment(p.taken)), ord"
     ).fetchall()
     hands: dict[str, list[tuple[str, float]]] = defaultdict(list)
     for who, name, gap, _ in rows:
