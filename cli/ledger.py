@@ -33,7 +33,8 @@ _RACY_NS = 2_000_000_000
 _NO_TIME = -1  # no file has it, so that its bytes are read again
 _PATIENCE_S = 30
 
-_DAY = "coalesce(nullif(f.day, ''), substr(c.made, 1, 10))"  # a list without dates: the day it was checked
+# Where neither the list nor the photo has a day: that on which it was checked, by the local clock as the photo's is.
+_DAY = "coalesce(nullif(f.day, ''), date(c.made, 'localtime'))"
 
 
 def default_path() -> Path:
@@ -123,6 +124,7 @@ class Ledger:
                 self._ahead()
                 self._db.execute("PRAGMA synchronous = FULL")
                 self._db.execute("PRAGMA foreign_keys = ON")
+                self._db.create_function("folded", 1, str.casefold, deterministic=True)  # lower() knows ASCII alone
                 self._migrate(migrations)
             except BaseException:
                 self._db.close()
@@ -322,7 +324,7 @@ class Ledger:
         site, joint: parts of the names, or the whole names where `exact`; "" for any.
         since, until: ISO days of the work, both included.
         """
-        like = "{} = ?" if exact else "instr(lower({}), lower(?)) > 0"
+        like = "{} = ?" if exact else "instr(folded({}), folded(?)) > 0"
         tests = [(like.format("f.site"), site), (like.format("f.joint"), joint), (f"{_DAY} >= ?", since),
                  (f"{_DAY} <= ?", until)]  # fmt: skip
         used = [(test, value) for test, value in tests if value]
