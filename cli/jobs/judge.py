@@ -10,11 +10,12 @@ from datetime import date, datetime
 from itertools import groupby
 from typing import Any
 
+from calibration.fittings import Unit
 from cli.jobs.before import counted, with_premark
 from cli.jobs.drift import Chart, chart
 from cli.jobs.duplicates import same_pictures
 from cli.jobs.findings import NOT_TOGETHER, Finding, finding, listed
-from cli.jobs.lengths import depth_of, mark_depth_of
+from cli.jobs.lengths import depth_of, mark_depth_of, plain
 from cli.jobs.listing import Joint
 from cli.jobs.store import Answered, Store
 from cli.jobs.text import visible
@@ -199,15 +200,16 @@ def _drifts(store: Store, what: str, found: Clues) -> None:
     rows = store.db.execute(
         f"SELECT json_extract(j.facts, '$.{what}') AS who, j.name, max(p.gap_mm),"
         " coalesce(nullif(json_extract(j.facts, '$.date'), ''),"
-        " substr(min(moment(p.taken)), 1, 10)) AS day"
+        " substr(min(moment(p.taken)), 1, 10)) AS day, min(json_extract(p.answer, '$.unit'))"
         " FROM joint j JOIN photo p USING (ord) WHERE p.gap_mm IS NOT NULL AND who > ''"
         " GROUP BY ord ORDER BY who, day, min(moment(p.taken)), ord"
     ).fetchall()
-    hands: dict[str, list[tuple[str, float]]] = defaultdict(list)
-    for who, name, gap, _ in rows:
-        hands[who].append((name, gap))
+    hands: dict[str, list[tuple[str, float, Unit]]] = defaultdict(list)
+    for who, name, gap, _, unit in rows:
+        hands[who].append((name, gap, unit))
     for who, series in hands.items():
-        made = chart(f"{what} {visible(who)}", [name for name, _ in series], [gap for _, gap in series])
+        names, gaps, units = zip(*series, strict=True)
+        made = chart(f"{what} {visible(who)}", names, gaps, "in" if set(units) == {"in"} else "mm")
         if made is None:
             continue
         found.charts.append(made)
@@ -216,9 +218,9 @@ def _drifts(store: Store, what: str, found: Clues) -> None:
 
 
 def _drift_text(made: Chart, place: int) -> str:
-    gap = f"{made.gaps_mm[place]:.1f} mm"
+    gap = plain(made.unit, made.gaps_mm[place])
     if place in made.beyond:
-        usual = f"{made.low_mm:.1f} to {made.high_mm:.1f} mm"
+        usual = plain(made.unit, made.low_mm, made.high_mm)
         return f"Its gap of {gap} lies outside what the {made.who} usually leaves ({usual})."
     side = "above" if made.gaps_mm[place] > made.mean_mm else "below"
-    return f"The last eight gaps of the {made.who} all lie {side} their mean of {made.mean_mm:.1f} mm."
+    return f"The last eight gaps of the {made.who} all lie {side} their mean of {plain(made.unit, made.mean_mm)}."
