@@ -1,10 +1,14 @@
-"""Plain files as bytes."""
+"""Plain files as bytes, and files that appear as a whole or not at all."""
 
 from __future__ import annotations
 
 import os
 import stat
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import IO, Any
 
 LARGEST_BYTES = 256 * 2**20
 
@@ -33,3 +37,32 @@ def plain_bytes(path: Path | str, links: bool = True) -> bytes:
         if facts.st_size > LARGEST_BYTES:
             raise TooLarge(None, f"the file is larger than {LARGEST_BYTES // 2**20} MiB")
         return file.read(LARGEST_BYTES)
+
+
+@contextmanager
+def whole_file(path: Path, binary: bool = False) -> Iterator[IO[Any]]:
+    """A file that appears under its name only when it is complete; the one before stays until then, and the new one
+    has its permissions.  Of text unless `binary`.
+
+    Raises OSError, and then leaves nothing behind.
+    """
+    handle, draft = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+    try:
+        with open(handle, "wb") if binary else open(handle, "w", encoding="utf-8", newline="") as file:
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
+        os.chmod(draft, path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_UMASK)
+        os.replace(draft, path)
+    except BaseException:
+        Path(draft).unlink(missing_ok=True)
+        raise
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
+
+
+_UMASK = _umask()  # once: it can only be read by setting it, for all threads, and these may be writing files

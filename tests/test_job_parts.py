@@ -12,6 +12,7 @@ from PIL import Image
 
 from calibration.fittings import Misuse
 from cli import disk
+from cli.files import whole_file
 from cli.jobs import worker
 from cli.jobs.days import parse_day
 from cli.jobs.drift import chart
@@ -348,6 +349,22 @@ def test_a_folder_in_place_of_a_photo_leaves_nothing_open(tmp_path: Path, monkey
     with pytest.raises(IsADirectoryError):
         worker.read_photo(str(tmp_path))
     assert _next_handle() == before
+
+
+def test_a_file_that_is_written_anew_keeps_its_permissions_or_stays(tmp_path: Path) -> None:
+    path = tmp_path / "results.csv"
+    for text in ("first", "second"):
+        with whole_file(path) as file:
+            file.write(text)
+        path.chmod(0o640)
+    assert path.read_text() == "second"
+    with pytest.raises(TypeError), whole_file(path, binary=True) as file:
+        file.write("no bytes")
+    assert [each.name for each in tmp_path.iterdir()] == ["results.csv"]
+    assert (path.read_text(), path.stat().st_mode & 0o777) == ("second", 0o640)
+    with whole_file(path, binary=True) as file:
+        file.write(b"third")
+    assert (path.read_text(), path.stat().st_mode & 0o777) == ("third", 0o640)
 
 
 @pytest.mark.parametrize(("system", "workers"), [("win32", 61), ("linux", 200)])

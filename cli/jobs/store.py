@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from calibration.fittings import MM_PER_UNIT
 from cli.jobs.folder import Found
 from cli.jobs.listing import Joint
 from cli.jobs.text import name_of
@@ -210,10 +211,7 @@ def _moment(exif: str | None) -> str | None:
     return when.isoformat(" ") if when else None
 
 
-_MM = {"mm": 1.0, "in": 25.4}
-
-
 def gap_mm(answer: dict[str, Any]) -> float | None:
     """The measured gap of an answer in millimetres; None where none was measured."""
     gap = answer.get("gap")
-    return None if gap is None else float(gap["value"]) * _MM[answer["unit"]]
+    return None if gap is None else float(gap["value"]) * MM_PER_UNIT[answer["unit"]]
