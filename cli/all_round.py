@@ -12,7 +12,7 @@ from rich.text import Text
 
 from calibration.fittings import Fitting, Unit
 from cli import say
-from cli.answer import Answer, Length, Plain, PremarkAnswer, Range, Scale, Why, program_version, why
+from cli.answer import Answer, Length, Plain, PremarkAnswer, Range, Scale, Why, program_version, rounded, why
 from vision.records import Word
 from vision.ring import Placed, Wave
 from vision.views import JointVerdict
@@ -83,14 +83,14 @@ def joint_of(said: JointVerdict, fitting: Fitting, photos: Sequence[Answer], uni
     scale, least, inserted = Scale(unit), fitting.min_insertion_mm, said.insertion
     return JointAnswer(
         verdict=said.word, fitting=fitting.id, unit=unit, limit=scale.length(fitting.max_gap_mm),
-        worst=scale.interval(said.worst) if said.worst else None, worst_at_deg=_rounded(said.worst_deg, 0),
-        seen=_rounded(said.seen, 3), p_full=_rounded(said.p_full, 6), ring=_ring(said.ring, scale),
+        worst=scale.interval(said.worst) if said.worst else None, worst_at_deg=rounded(said.worst_deg, 0),
+        seen=rounded(said.seen, 3), p_full=rounded(said.p_full, 6), ring=_ring(said.ring, scale),
         views=tuple(_side(view, photo, scale) for view, photo in zip(said.views, photos, strict=True)),
         reasons=tuple(why(doubt, unit) for doubt in said.reasons), seconds=round(seconds, 3), version=program_version(),
         mark=_ring(said.mark, scale), seat=_ring(said.seat, scale), premark=tuple(premark),
         insertion=scale.range(inserted.length, inserted.lens_open) if inserted else None,
         min_insertion=None if least is None else scale.length(least),
-        p_inserted=_rounded(inserted.p_enough, 6) if inserted else None)
+        p_inserted=rounded(inserted.p_enough, 6) if inserted else None)
 
 
 def _ring(wave: Wave | None, scale: Scale) -> Ring | None:
@@ -101,13 +101,9 @@ def _ring(wave: Wave | None, scale: Scale) -> Ring | None:
 
 def _side(view: Placed, photo: Answer, scale: Scale) -> Side:
     turn, read, found = view.turn, view.read_deg, view.verdict.measurement
-    return Side(at_deg=_rounded(turn.deg % 360, 1) if turn else None, u_deg=_rounded(turn.u_deg, 1) if turn else None,
+    return Side(at_deg=rounded(turn.deg % 360, 1) if turn else None, u_deg=rounded(turn.u_deg, 1) if turn else None,
                 by=turn.by if turn else None, seen_deg=round(float(np.ptp(read)), 1) if read else 0.0,
                 gap=scale.interval(found.gap) if found else None, photo=photo)
-
-
-def _rounded(value: float | None, digits: int) -> float | None:
-    return None if value is None else round(value, digits)
 
 
 # --- as people read it -------------------------------------------------------------------------------

@@ -237,7 +237,7 @@ def answer_of(verdict: Verdict, fitting: Fitting, *, photo: str, sha256: str, un
         seconds=round(seconds, 3), version=program_version(),
         min_insertion=None if fitting.min_insertion_mm is None else scale.length(fitting.min_insertion_mm),
         insertion_from=None if measured is None else "premark" if both else "catalog",
-        p_inserted=None if both is None or both.p_enough is None else round(both.p_enough, 6),
+        p_inserted=rounded(both.p_enough, 6) if both else None,
         premark=before,
         gap_from=None if measured is None else "width" if both and both.near else "edge",
         far_edge=scale.interval(measured.far) if measured and measured.far else None,
@@ -276,7 +276,7 @@ def premark_answer_of(verdict: PremarkVerdict, fitting: Fitting, *, photo: str, 
         cut=_cut(found.cut, scale) if found else None,
         line_width=scale.length(found.line_width_mm) if found else None,
         by_side=scale.length(found.wave_mm) if found else None,
-        p_placed=None if found is None or found.p_placed is None else round(found.p_placed, 6),
+        p_placed=rounded(found.p_placed, 6) if found else None,
         view=_view(verdict, scale),
         budget=_budget(found.budget, scale) if found else (),
         reasons=tuple(why(doubt, unit) for doubt in verdict.reasons),
@@ -329,6 +329,11 @@ def _view(verdict: Verdict | PremarkVerdict, scale: Scale) -> View | None:
 
 def _budget(parts: Iterable[Contribution], scale: Scale) -> tuple[Part, ...]:
     return tuple(Part(name=part.name, u=scale.length(part.u_mm), share=round(part.share, 4)) for part in parts)
+
+
+def rounded(value: float | None, digits: int) -> float | None:
+    """A number that may be missing."""
+    return None if value is None else round(value, digits)
 
 
 def why(doubt: Doubt, unit: Unit) -> Why:

@@ -11,7 +11,7 @@ from rich.text import Text
 
 from calibration.fittings import Fitting, Unit
 from cli import say
-from cli.answer import Answer, Length, Part, Plain, Scale, Why, program_version, why
+from cli.answer import Answer, Length, Part, Plain, Scale, Why, program_version, rounded, why
 from vision.compare import Change, Comparison, EdgeName
 
 
@@ -52,18 +52,14 @@ def change_of(said: Comparison, fitting: Fitting, old: Answer, new: Answer, unit
     return ChangeAnswer(
         verdict=said.word, fitting=fitting.id, unit=unit,
         movement=scale.interval(said.movement) if said.movement else None,
-        e_n=_rounded(said.e_n, 3), shown=None if said.shown_mm is None else scale.length(said.shown_mm),
-        least=scale.length(said.least_mm), correlation=_rounded(said.correlation, 3), edge=said.edge,
+        e_n=rounded(said.e_n, 3), shown=None if said.shown_mm is None else scale.length(said.shown_mm),
+        least=scale.length(said.least_mm), correlation=rounded(said.correlation, 3), edge=said.edge,
         turned=Turned(deg=round(turn.deg, 1), u_deg=round(turn.u_deg, 1), by=turn.by) if turn else None,
-        common_arc_deg=_rounded(said.common_deg, 1),
+        common_arc_deg=rounded(said.common_deg, 1),
         budget=tuple(Part(name=part.name, u=scale.length(part.u_mm), share=round(part.share, 4))
                      for part in said.budget),
         reasons=tuple(why(doubt, scale.unit) for doubt in said.reasons), old=old, new=new, seconds=round(seconds, 3),
         version=program_version())
-
-
-def _rounded(value: float | None, digits: int) -> float | None:
-    return None if value is None else round(value, digits)
 
 
 # --- as people read it -------------------------------------------------------------------------------

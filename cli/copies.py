@@ -42,7 +42,10 @@ class Shot:
 
     def may_be_another(self, other: Shot) -> bool:
         """Whether a picture like this may yet be a photo of its own: taken from the same side at another time."""
-        if not self.taken or not other.taken or self.taken == other.taken:
+        from cli.jobs.timing import taken_at
+
+        one, two = taken_at(self.taken), taken_at(other.taken)
+        if not one or not two or one == two:
             return False
         sides = (self.at_deg or 0.0) - (other.at_deg or 0.0)
         return abs((sides + 180) % 360 - 180) <= _ONE_SIDE_DEG

@@ -3,32 +3,26 @@
 from __future__ import annotations
 
 import os
-import stat
 from pathlib import Path
 
 from calibration.camera import Profile, parse_profile
 from calibration.fittings import Fitting, Misuse, demo_catalog, parse_catalog
+from cli.files import LARGEST_BYTES, NotPlain, TooLarge, plain_bytes
 from cli.lines import Lines, parse_lines
 from cli.say import shown
 
 CATALOG_VARIABLE = "COLLARGAP_CATALOG"
-LARGEST_BYTES = 256 * 2**20
 
 
 def read_photo(path: Path) -> bytes:
-    """All bytes of a plain file; pipes and devices are not opened, for they may never end."""
+    """All bytes of a plain file."""
     name = shown(path)
     try:
-        with open(os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)),
-                  "rb") as file:
-            facts = os.fstat(file.fileno())
-            if stat.S_ISDIR(facts.st_mode):
-                raise IsADirectoryError
-            if not stat.S_ISREG(facts.st_mode):
-                raise Misuse(f"{name} is not a plain file. Name a photo.")
-            if facts.st_size > LARGEST_BYTES:
-                raise Misuse(f"{name} is larger than {LARGEST_BYTES // 2**20} MiB. Send the photo itself.")
-            return file.read()
+        return plain_bytes(path)
+    except NotPlain:
+        raise Misuse(f"{name} is not a plain file. Name a photo.") from None
+    except TooLarge:
+        raise Misuse(f"{name} is larger than {LARGEST_BYTES // 2**20} MiB. Send the photo itself.") from None
     except FileNotFoundError:
         raise Misuse(f"There is no file {name}. Check its name and folder.") from None
     except IsADirectoryError:

@@ -9,22 +9,23 @@ from contextlib import suppress
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, TextIO
+from typing import IO, Annotated
 
 import typer
 
 from calibration.fittings import Misuse
 from cli.disk import read_camera, read_catalog
+from cli.files import whole_file
 from cli.jobs import checklist
 from cli.jobs.asked import Course, Job
-from cli.jobs.elsewhere import add_copies
+from cli.jobs.elsewhere import Firsts, add_copies
 from cli.jobs.engine import Cluster, Engine, Processes
 from cli.jobs.errors import EngineError, JobError, LedgerError
 from cli.jobs.findings import CAUTION, listed
 from cli.jobs.gather import gather
 from cli.jobs.inspection import inspect_photo
 from cli.jobs.judge import Clues, clues, judged
-from cli.jobs.outputs import whole_file, write_csv, write_jsonl
+from cli.jobs.outputs import write_csv, write_jsonl
 from cli.jobs.progress import Bar, Silent
 from cli.jobs.run import run
 from cli.jobs.store import Answered, Store
@@ -146,7 +147,7 @@ def _finish(asked: Job, course: Course, store: Store, ledger: Ledger | None, out
     seen = clues(store, listed_order=course.listed)
     if ledger:
         with suppress(LedgerError):  # one that fails was said where checks are kept
-            course.notices += add_copies(seen, store, ledger, asked.site)
+            course.notices += add_copies(seen, store, Firsts(ledger), asked.site)
             _add_checklists(seen, asked.site, ledger)
     made = datetime.now().astimezone().strftime("%Y-%m-%d %H:%M %Z")
 
@@ -215,13 +216,13 @@ def _say_worst(report: Report) -> None:
 def _write(out: Path, store: Store, seen: Clues, confidence: float, page: Iterable[str]) -> list[str]:
     """Write the three files, each whatever becomes of the others; sentences about those that failed."""
 
-    def table(file: TextIO) -> None:
+    def table(file: IO[str]) -> None:
         write_csv(file, judged(store, seen, confidence))
 
-    def lines(file: TextIO) -> None:
+    def lines(file: IO[str]) -> None:
         write_jsonl(file, judged(store, seen, confidence))
 
-    def report(file: TextIO) -> None:
+    def report(file: IO[str]) -> None:
         file.writelines(page)
 
     failed: dict[str, list[str]] = {}

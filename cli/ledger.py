@@ -33,7 +33,8 @@ _RACY_NS = 2_000_000_000
 _NO_TIME = -1  # no file has it, so that its bytes are read again
 _PATIENCE_S = 30
 
-_DAY = "coalesce(nullif(f.day, ''), substr(c.made, 1, 10))"  # a list without dates: the day it was checked
+# Where neither the list nor the photo has a day: that on which it was checked, by the local clock as the photo's is.
+_DAY = "coalesce(nullif(f.day, ''), date(c.made, 'localtime'))"
 
 
 def default_path() -> Path:
@@ -70,6 +71,15 @@ class Filed:
 
 
 @dataclass(frozen=True)
+class Pictured:
+    """A photo that was filed for a joint, by the hash of its bytes and that of its picture, b"" where it has none."""
+
+    joint: str
+    sha256: str
+    phash: bytes
+
+
+@dataclass(frozen=True)
 class Sight:
     """A file as it lies on disk: size in bytes, times in nanoseconds since 1970."""
 
@@ -86,7 +96,7 @@ class Sight:
 
 @dataclass(frozen=True)
 class Entry:
-    """A check as it is filed, with its answer.  `made`: UTC, ISO."""
+    """A check as it is filed, with its answer.  `made`: UTC, ISO.  `confidence`: of its intervals."""
 
     check_id: int
     made: str
@@ -95,6 +105,7 @@ class Entry:
     taken: str
     phash: bytes
     answer: dict[str, Any]
+    confidence: float
 
 
 class Ledger:
@@ -113,6 +124,7 @@ class Ledger:
                 self._ahead()
                 self._db.execute("PRAGMA synchronous = FULL")
                 self._db.execute("PRAGMA foreign_keys = ON")
+                self._db.create_function("folded", 1, str.casefold, deterministic=True)  # lower() knows ASCII alone
                 self._migrate(migrations)
             except BaseException:
                 self._db.close()
@@ -227,6 +239,13 @@ class Ledger:
                 if sha256 in hashes:
                     yield Filed(sha256, *where)
 
+    def pictured(self, site: str) -> list[Pictured]:
+        """Every photo of a site, by its last check."""
+        query = ('SELECT f.joint, c.sha256, c.phash, max(c.id) FROM filing f JOIN "check" c ON c.id = f.check_id'
+                 " WHERE f.site = ? GROUP BY f.joint, f.photo")  # beside max() stands the rest of its row
+        with _told(self.path):
+            return [Pictured(*photo) for *photo, _ in self._db.execute(query, (site,))]
+
     def judgements(self) -> dict[tuple[str, str], tuple[str, str]]:
         """When a job last had a word for a joint, and which, by site and joint."""
         query = "SELECT site, joint, made, word FROM judgement ORDER BY id"
@@ -305,21 +324,22 @@ class Ledger:
         site, joint: parts of the names, or the whole names where `exact`; "" for any.
         since, until: ISO days of the work, both included.
         """
-        like = "{} = ?" if exact else "instr(lower({}), lower(?)) > 0"
+        like = "{} = ?" if exact else "instr(folded({}), folded(?)) > 0"
         tests = [(like.format("f.site"), site), (like.format("f.joint"), joint), (f"{_DAY} >= ?", since),
                  (f"{_DAY} <= ?", until)]  # fmt: skip
         used = [(test, value) for test, value in tests if value]
         where = " AND ".join(test for test, _ in used) or "1"
         query = (
             f"SELECT max(f.id), f.check_id, c.made, f.site, f.joint, f.photo, {_DAY}, f.location,"
-            " f.installer, f.machine, c.verdict, c.taken, c.phash, c.answer"
+            " f.installer, f.machine, c.verdict, c.taken, c.phash, c.answer, c.settings_json"
             ' FROM filing f JOIN "check" c ON c.id = f.check_id'
             f" WHERE {where} GROUP BY f.site, f.joint, f.photo, f.check_id ORDER BY f.site, f.joint, c.id"
         )
         with _told(self.path):
             rows = self._db.execute(query, [value for _, value in used])
-            for _, check_id, made, *filed, verdict, taken, phash, answer in rows:
-                yield Entry(check_id, made, Filing(*filed), verdict, taken, phash, json.loads(answer))
+            for _, check_id, made, *filed, verdict, taken, phash, answer, settings in rows:
+                yield Entry(check_id, made, Filing(*filed), verdict, taken, phash, json.loads(answer),
+                            json.loads(settings).get("confidence", 0.95))
 
 
 def _now() -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
 import sys
 import unicodedata
 from collections.abc import Sequence
@@ -19,6 +18,7 @@ from rich.text import Text
 
 from calibration.fittings import MM_PER_UNIT
 from cli.answer import Answer, Cut, Length, Part, PremarkAnswer, Range, Why
+from cli.jobs.text import name_of
 
 CAUTIONS = (
     "A photo shows how far the pipe is in, not how tight the joint is. It replaces no pressure test, no "
@@ -40,9 +40,9 @@ _LEAST_SHARE = 0.005
 
 
 def shown(path: Path | str) -> str:
-    """A file's name with everything that could hide, move or break text written out (`\\x1b`)."""
-    text = os.fsencode(path).decode("utf-8", "backslashreplace")
-    return "".join(_escaped(sign) if unicodedata.category(sign)[0] in "CZ" else sign for sign in text)
+    """A file's name with everything that could hide, move or break text written out (`\\x1b`), for a terminal's lines:
+    there any blank but the common one is too, which `text.visible` lets stand."""
+    return "".join(_escaped(sign) if unicodedata.category(sign)[0] in "CZ" else sign for sign in name_of(path))
 
 
 def _escaped(sign: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 import json
 import os
@@ -20,8 +21,15 @@ import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
+from calibration.fittings import demo_catalog
+from cli.jobs.drawing import chart as drawn
+from cli.jobs.folder import Found
+from cli.jobs.judge import clues
+from cli.jobs.listing import Joint
+from cli.jobs.store import Store
+from cli.jobs.worker import Task
 from cli.ledger import Ledger
-from tests.job_stub import commands, fill, photo
+from tests.job_stub import answer, commands, fill, photo, stub_inspection
 
 LIST = "joint,fitting,photo pattern,location,installer,machine,date\n"
 ROOT = Path(__file__).parent.parent
@@ -214,9 +222,37 @@ def test_times_and_drift_are_told(desk: Desk) -> None:
     told = {row["joint"]: row["findings"] for row in desk.rows()}
     assert "out of the list's order" in told["J-07"]
     assert "7 years before the date in the list" in told["J-09"]
-    assert "lies outside what the installer R. Ames usually leaves" in told["J-12"]
+    assert "Its gap of 0.250 in lies outside what the installer R. Ames usually leaves (0.000 to " in told["J-12"]
     assert "lies outside what the machine P-1 usually leaves" in told["J-12"]
     assert [joint for joint, text in told.items() if text] == ["J-07", "J-09", "J-12"]
+
+
+@pytest.mark.parametrize(("unit", "gap"), [("in", "0.250 in"), ("mm", "6.3 mm")])
+def test_drift_is_told_in_the_unit_of_the_answers(unit: str, gap: str) -> None:
+    store, task = Store(), Task(1, "", "", demo_catalog()[1], None, 0.95, None, frozenset(), "1", stub_inspection)
+    for number in range(12):
+        place = store.add_joint(Joint(f"J-{number:02}", "2", installer="R. Ames"))
+        store.add_photo(place, Found(f"/{number}.jpg", f"{number}.jpg", 1, 1, 1))
+        told = answer(task, "short" if number == 8 else "full")
+        if unit == "mm":
+            told |= {"unit": "mm", "gap": {key: 25.4 * value for key, value in told["gap"].items()}}
+        store.answer(number + 1, told | {"sha256": hashlib.sha256(bytes(number)).hexdigest()}, b"", "")
+    seen = clues(store, listed_order=True)
+    store.close()
+    [found] = seen.by_joint["J-08"]
+    assert found.text.startswith(f"Its gap of {gap} lies outside what the installer R. Ames usually leaves (")
+    assert all(label.endswith(f" {unit}") for _, label in drawn(seen.charts[0]).labels)
+
+
+def test_a_clock_that_was_never_set_hides_no_time_and_tells_none(desk: Desk) -> None:
+    names = {f"J-{number}.jpg": photo(number, "full", f"2026:05:04 10:0{number}:00") for number in range(9)}
+    names["J-4.jpg"] = photo(4, "full", "2026:05:04 08:00:00")
+    names["J-4_2.jpg"] = photo(44, "short", "0000:00:00 00:00:00")
+    desk.fill(names, "".join(f"J-{number},2,,,,,\n" for number in range(9)))
+    desk.job()
+    told = {row["joint"]: row["findings"] for row in desk.rows()}
+    assert "Its first photo was taken on 2026-05-04 at 08:00, out of the list's order." in told["J-4"]
+    assert "0000-00-00" not in (desk.folder / "report.html").read_text("utf-8")
 
 
 # --- find and show -----------------------------------------------------------------------------------

@@ -10,9 +10,14 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from calibration.fittings import Misuse
+from cli import disk
+from cli.files import whole_file
+from cli.jobs import worker
 from cli.jobs.days import parse_day
 from cli.jobs.drift import chart
 from cli.jobs.duplicates import NEAR_BITS, near_copies, perceptual_hash
+from cli.jobs.engine import Processes
 from cli.jobs.errors import JobError
 from cli.jobs.folder import Found, Skipped, walk
 from cli.jobs.listing import Joint, Listing, read_list
@@ -323,6 +328,50 @@ def test_no_cell_starts_a_formula(start: str) -> None:
 def test_ordinary_cells_stay_as_they_are() -> None:
     for text in ("", "J-014", "a=b", "3/32 in", "Zoë", "'quoted"):
         assert cell(text) == text
+
+
+# --- reading and processes ---------------------------------------------------------------------------
+
+
+def _next_handle() -> int:
+    handle = os.dup(0)
+    os.close(handle)
+    return handle
+
+
+def test_a_folder_in_place_of_a_photo_leaves_nothing_open(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    before = _next_handle()
+    with pytest.raises(Misuse, match="is a folder"):
+        disk.read_photo(tmp_path)
+    with pytest.raises(IsADirectoryError):
+        worker.read_photo(str(tmp_path))
+    monkeypatch.setattr("cli.files.os.path.isdir", lambda _: False)  # it became one just now
+    with pytest.raises(IsADirectoryError):
+        worker.read_photo(str(tmp_path))
+    assert _next_handle() == before
+
+
+def test_a_file_that_is_written_anew_keeps_its_permissions_or_stays(tmp_path: Path) -> None:
+    path = tmp_path / "results.csv"
+    for text in ("first", "second"):
+        with whole_file(path) as file:
+            file.write(text)
+        path.chmod(0o640)
+    assert path.read_text() == "second"
+    with pytest.raises(TypeError), whole_file(path, binary=True) as file:
+        file.write("no bytes")
+    assert [each.name for each in tmp_path.iterdir()] == ["results.csv"]
+    assert (path.read_text(), path.stat().st_mode & 0o777) == ("second", 0o640)
+    with whole_file(path, binary=True) as file:
+        file.write(b"third")
+    assert (path.read_text(), path.stat().st_mode & 0o777) == ("third", 0o640)
+
+
+@pytest.mark.parametrize(("system", "workers"), [("win32", 61), ("linux", 200)])
+def test_a_pool_is_no_larger_than_the_system_takes(monkeypatch: pytest.MonkeyPatch, system: str, workers: int) -> None:
+    monkeypatch.setattr("sys.platform", system)
+    assert Processes(200).workers == workers
+    assert Processes(3).workers == 3
 
 
 def test_stub_photos_are_photos(tmp_path: Path) -> None:

@@ -15,6 +15,7 @@ from cli.jobs.listing import Joint, Listing, read_list
 from cli.jobs.matching import Matcher, joint_name
 from cli.jobs.settings import settings_of
 from cli.jobs.worker import Task
+from cli.ledger import Filing, Ledger
 from tests import job_stub, pipes
 from tests.answers import in_doubt, known_fitting, known_verdict
 from tests.job_stub import photo
@@ -268,6 +269,15 @@ def test_a_photo_of_another_joints_pipe_tells_no_insertion(desk: Desk) -> None: 
     assert "J-1_before.jpg is the same file as J-2_before.jpg of joint J-2." in told["J-1.jpg"][1]
 
 
+def test_nor_does_it_hide_that_the_joints_own_mark_was_misplaced(desk: Desk) -> None:  # noqa: F811
+    desk.fill({"J-1.jpg": photo(1), "J-1_before_1.jpg": photo(8, "misplaced"), "J-1_before_2.jpg": photo(9, "placed"),
+               "J-2.jpg": photo(2), "J-2_before.jpg": photo(9, "placed")})
+    desk.job("--fitting", "2")
+    told = {row["photo"]: row for row in desk.rows()}
+    assert "J-1_before_1.jpg: the mark lies at 15/16 in (0.950)" in told["J-1.jpg"]["findings"]
+    assert told["J-1.jpg"]["joint_verdict"] == "unproven"
+
+
 def test_nor_does_one_of_another_sites(desk: Desk) -> None:  # noqa: F811
     desk.fill({"J-1.jpg": photo(1), "J-1_before.jpg": photo(9, "placed")})
     desk.job("--fitting", "2", "--site", "North yard")
@@ -280,11 +290,25 @@ def test_nor_does_one_of_another_sites(desk: Desk) -> None:  # noqa: F811
     assert "at the site North yard, which had it first" in told["K-1.jpg"][1]
 
 
+def test_the_ledger_is_as_sure_as_the_check_was_asked_to_be(desk: Desk) -> None:  # noqa: F811
+    made, pipe = (each | {"by_side": 0.01} for each in answers("full", "placed", None))
+    with Ledger(desk.ledger) as book:
+        for number, told in enumerate((pipe, made)):
+            book.record(told | {"sha256": f"{number:064x}"}, 1, settings_of("row", None, 0.999, "1", None),
+                        Filing("yard", "J-1", f"{number}.jpg"))
+    wide, usual = (interval_of(joined(made, pipe, confidence), "insertion") for confidence in (0.999, 0.95))
+    shown = desk.run("show", "J-1")[1]
+    assert f"insertion 1-1/8 in (1.120), {wide}" in shown
+    assert usual not in shown
+
+
 @pytest.mark.parametrize(("first", "second", "counts"), [
     ({"photo": "old/pipe.jpg"}, {"photo": "new/pipe_2.jpg"}, 1),  # by the number, whatever the folders are called
     ({"photo": "A.jpg"}, {"photo": "b.jpg"}, 1),
     ({"photo": "z.jpg", "taken": "2026:05:04 10:00:00"}, {"photo": "a.jpg", "taken": "2026:05:04 11:00:00"}, 1),
     ({"photo": "z.jpg", "taken": "2026:05:04 10:00:00"}, {"photo": "a.jpg", "taken": ""}, 0),
+    ({"photo": "J-1_before.jpg", "taken": "2026:05:04 10:00:00"},  # drawn anew, the phone's clock not set
+     {"photo": "J-1_before_2.jpg", "taken": "0000:00:00 00:00:00"}, 1),
 ])
 def test_which_photo_of_a_pipe_is_the_last(first: dict, second: dict, counts: int) -> None:
     _, wrong = answers("full", "misplaced", None)

@@ -126,6 +126,25 @@ def test_searching(ledger: Ledger) -> None:
     assert found(joint="' OR 1=1 --") == []
 
 
+def test_names_are_found_in_capitals_of_any_alphabet(ledger: Ledger) -> None:
+    ledger.record(an_answer(), 1, SETTINGS, Filing("BRÄUHAUS Straße", "J-1", "p"))
+    for part in ("bräu", "BRÄU", "strasse", "STRASSE"):
+        assert [entry.filing.joint for entry in ledger.entries(site=part)] == ["J-1"]
+
+
+@pytest.mark.skipif(not hasattr(time, "tzset"), reason="the zone of a running process can't be set here")
+def test_a_photo_without_a_day_counts_for_the_day_on_which_it_was_checked_here(
+        ledger: Ledger, monkeypatch: pytest.MonkeyPatch) -> None:
+    with monkeypatch.context() as there:
+        there.setenv("TZ", "America/Los_Angeles")
+        there.setattr("cli.ledger._now", lambda: "2026-05-14T01:30:00+00:00")  # 18:30 the day before
+        time.tzset()
+        ledger.record(an_answer(), 1, SETTINGS, Filing("S", "J-1", "p"))
+        found = [entry.filing.day for entry in ledger.entries(until="2026-05-13")]
+    time.tzset()
+    assert found == ["2026-05-13"]
+
+
 def test_a_file_that_changed_just_now_is_read_again(ledger: Ledger) -> None:
     now = time.time_ns()
     old, new = Sight("/a", 5, 10**18, 10**18), Sight("/b", 5, now, now)

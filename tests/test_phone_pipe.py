@@ -12,6 +12,7 @@ from typing import Any
 import httpx
 import pytest
 from fastapi import FastAPI
+from typer.testing import CliRunner
 
 import cli.phone.desk
 from cli.jobs.before import joined
@@ -20,6 +21,7 @@ from cli.phone.intake import HIDDEN
 from cli.phone.notes import Sent
 from cli.phone.told import Told
 from cli.phone.words import card
+from tests import job_stub
 from tests.job_stub import photo
 from tests.phone_stub import LIST
 from tests.test_assist import VIEWS, hand_on, lines_of
@@ -350,6 +352,76 @@ def test_where_there_are_several_the_one_that_counts_says_so(folder: Path, ledge
         assert re.findall(r"<b>this one counts</b> · (\S+)<", page) == ["J-001_before_2.jpg"]
 
     on_phone(folder, ledger, work)
+
+
+async def one_pipe_for_two(client: httpx.AsyncClient, pipe: bytes, *joints: str) -> list[dict[str, Any]]:
+    """What the page says of joints of which each was sent the same photo of a pipe, once it has them all."""
+    sent = []
+    for number, name in enumerate(joints, 1):
+        joint = await begin(client, name)
+        await seen(client, joint, pipe, "before")
+        sent.append((await seen(client, joint, photo(number)))["id"])
+    return [await looked_at(client, number) for number in sent]
+
+
+def jobs_answers(folder: Path, ledger: Path) -> list[Any]:
+    """The insertions that the job tells of the joints' own photos."""
+    job(folder, ledger)
+    lines = map(json.loads, (folder / "results.jsonl").read_text().splitlines())
+    return [line["insertion"] for line in lines if line.get("kind") != "premark"]
+
+
+def test_a_photo_of_another_joints_pipe_tells_no_insertion_as_in_the_job(folder: Path, ledger: Path) -> None:
+    told: list[dict[str, Any]] = []
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        told.extend(await one_pipe_for_two(client, photo(9, "placed"), "J-1", "J-2"))
+        assert [row["marked"] for row in (await client.get("/api/joints")).json()] == [None, None]
+        assert "this one counts" not in (await client.get("/joint", params={"name": "J-1"})).text
+
+    on_phone(folder, ledger, work)
+    assert [each["insertion"] for each in told] == ["", ""]
+    assert [each["answer"]["insertion"] for each in told] == jobs_answers(folder, ledger)
+
+
+def test_nor_does_one_of_another_sites_pipe(folder: Path, ledger: Path, tmp_path: Path) -> None:
+    other = tmp_path / "North yard"
+    other.mkdir()
+    (other / "N-1_before.jpg").write_bytes(photo(9, "placed"))
+    (other / "joints.csv").write_text("joint,fitting\nN-1,demo-2\n")
+    job(other, ledger)
+    told: list[dict[str, Any]] = []
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        told.extend(await one_pipe_for_two(client, photo(9, "placed"), "J-1"))
+
+    on_phone(folder, ledger, work)
+    assert told[0]["insertion"] == ""
+    assert [told[0]["answer"]["insertion"]] == jobs_answers(folder, ledger)
+
+
+def asked(command: str, ledger: Path, *more: str) -> str:
+    """What `find` or `show` prints."""
+    return CliRunner().invoke(job_stub.commands(), [command, *more, "--ledger", str(ledger)]).stdout
+
+
+@pytest.mark.parametrize("site", ["Pump house", "North yard"])
+def test_nor_does_the_ledger_count_it(folder: Path, ledger: Path, tmp_path: Path, site: str) -> None:
+    """The wrong photo would make J-2 unproven; it shows a joint of this site, or of another that had it first."""
+    first = tmp_path / site
+    first.mkdir(exist_ok=True)
+    (first / "joints.csv").write_text("joint,fitting\nJ-1,demo-2\n")
+    (first / "J-1_before.jpg").write_bytes(photo(9, "misplaced"))
+    job(first, ledger)
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        await one_pipe_for_two(client, photo(9, "misplaced"), "J-2")
+
+    on_phone(folder, ledger, work)
+    assert "Pump house / J-2" in asked("find", ledger, "--verdict", "full")
+    assert "with its marked pipe" not in asked("show", ledger, "J-2")
+    job(folder, ledger)
+    assert "Pump house / J-2" in asked("find", ledger, "--verdict", "full")
 
 
 def test_the_word_of_both_photos_is_told_apart_from_that_of_the_picture() -> None:

@@ -62,8 +62,8 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Report:
             f"J-{number:02},2,Sump {number % 3},{'R. Ames' if number < 12 else 'T. Oduya'},P-1,2026-05-04"
         )
         names[f"J-{number:02}.jpg"] = photo(number, says.get(number, "full"), f"2026:05:04 10:{number:02}:00")
-    names["J-06_2.jpg"] = photo(60, "short")
-    names["J-08.jpg"] = photo(7)
+    names["J-06_2.jpg"] = photo(60, "short", "2026:05:04 09:00:00")
+    names["J-08.jpg"] = photo(7, "full", "2026:05:04 10:08:00")
     names["stray <b>.jpg"] = photo(70)
     del names["J-10.jpg"]
     names["joints.csv"] = "\n".join(rows).encode()

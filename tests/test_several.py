@@ -168,7 +168,8 @@ def test_from_one_side_two_photos_taken_one_after_the_other_may_look_alike() -> 
     ways = tuple(bytes([turn]) * 32 for turn in range(8))
     one, burst = Shot("a", "1", ways, 0.0, "2026:05:04 10:20:30"), Shot("b", "2", ways, 10.0, "2026:05:04 10:20:31")
     refuse_copies([one, burst])
-    for copy in (replace(burst, taken=one.taken), replace(burst, taken=""), replace(burst, at_deg=90.0)):
+    unset = replace(burst, taken="0000:00:00 00:00:00")
+    for copy in (replace(burst, taken=one.taken), replace(burst, taken=""), unset, replace(burst, at_deg=90.0)):
         with pytest.raises(Misuse, match="b shows the same picture as a"):
             refuse_copies([one, copy])
 
@@ -324,6 +325,13 @@ def test_first_and_latest_of_the_ledger(folder) -> None:
     found = answer("compare", "--joint", "J-1", "--ledger", "l.sqlite", "--turned", "0")
     assert [Path(found[which]["photo"]).name for which in ("old", "new")] == ["full1.jpg", "short1.jpg"]
     assert found["verdict"] == "moved"
+
+
+def test_a_clock_that_was_never_set_tells_no_time(folder) -> None:
+    for name, taken in (("full1", "2025:05:01 10:00:00"), ("short1", "0000:00:00 00:00:00")):
+        keep(folder / "l.sqlite", folder / f"{name}.jpg", taken)
+    found = answer("compare", "--joint", "J-1", "--ledger", "l.sqlite", "--turned", "0")
+    assert [Path(found[which]["photo"]).name for which in ("old", "new")] == ["full1.jpg", "short1.jpg"]
 
 
 def test_photos_without_a_gap_are_passed_over(folder) -> None:

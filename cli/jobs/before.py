@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import replace
+from datetime import datetime
 from typing import Any
 
 from calibration.fittings import MM_PER_UNIT
 from cli.answer import why
 from cli.jobs.store import Answered
+from cli.jobs.timing import taken_at
 from vision.both import Limits, judge_both, judge_in_doubt, premark_unread
 from vision.insertion import MAY_DIFFER, Made, Marked, by_pipe_mm
 from vision.records import Contribution, Doubt, Interval
@@ -25,9 +27,19 @@ def is_premark(answer: dict[str, Any]) -> bool:
     return answer.get("kind") == "premark"
 
 
-def with_premark(photos: Sequence[Answered], confidence: float = 0.95) -> list[Answered]:
-    """The photos of one joint, the answers for the made joint with what its marked pipe told."""
-    before = best([photo.answer for photo in photos if photo.answer and is_premark(photo.answer)])
+def counted(photos: Sequence[Answered], copied: Container[int] = ()) -> Answered | None:
+    """Of one joint's photos that of its marked pipe which counts; None where none does.
+
+    copied: numbers of the photos that stand for another joint too; nobody knows whose pipe they show.
+    """
+    pipes = [photo for photo in photos if photo.answer and is_premark(photo.answer) and photo.id not in copied]
+    chosen = best([photo.answer for photo in pipes if photo.answer])
+    return next((photo for photo in pipes if photo.answer is chosen), None)
+
+
+def with_premark(photos: Sequence[Answered], pipe: Answered | None, confidence: float = 0.95) -> list[Answered]:
+    """The photos of one joint, the answers for the made joint with what the photo of its marked pipe told."""
+    before = pipe.answer if pipe else None
     if before is None:
         return list(photos)
     return [replace(photo, answer=joined(photo.answer, before, confidence))
@@ -42,12 +54,16 @@ def best(answers: Sequence[dict[str, Any]], in_order: bool = False) -> dict[str,
     An answer without a depth counts only where there is no other.
     """
     told = [each for each in answers if each["depth"]]
-    if all(each.get("taken") for each in told):
-        told.sort(key=lambda each: (str(each["taken"]), _order(each)))
+    if all(map(_when, told)):
+        told.sort(key=lambda each: (_when(each), _order(each)))
     elif not in_order:
         told.sort(key=_order)
     same = [each for each in told if _may_be_one(each, told[-1])]
     return min(same, key=lambda each: float(each["depth"]["u"]), default=next(iter(answers), None))
+
+
+def _when(answer: dict[str, Any]) -> datetime | None:
+    return taken_at(str(answer.get("taken") or ""))
 
 
 def _order(answer: dict[str, Any]) -> list[tuple[int, str]]:

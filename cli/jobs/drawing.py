@@ -6,7 +6,7 @@ from fractions import Fraction
 from typing import Any
 
 from cli.jobs.drift import Chart as Drift
-from cli.jobs.lengths import gap_of, interval_of, limit_of
+from cli.jobs.lengths import gap_of, interval_of, limit_of, plain
 from cli.jobs.text import visible
 from cli.report import Chart, Point, Scale, Tick
 
@@ -60,7 +60,7 @@ def chart(drift: Drift) -> Chart:
         Point(x=round(_LEFT + place * wide, 1), y=height(gap), name=visible(name), stands_out=place in odd)
         for place, (name, gap) in enumerate(zip(drift.names, drift.gaps_mm, strict=True))
     )
-    levels = [(height(level), f"{level:.1f} mm") for level in (drift.high_mm, drift.mean_mm, drift.low_mm)]
+    levels = [(height(level), plain(drift.unit, level)) for level in (drift.high_mm, drift.mean_mm, drift.low_mm)]
     return Chart(
         who=drift.who[:1].upper() + drift.who[1:], points=points,
         path="M" + "L".join(f"{point.x} {point.y}" for point in points), mean=levels[1][0], high=levels[0][0],

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calibration.fittings import Unit
+
 FEWEST = 8
 _RUN = 8
 _EQUAL_MM = 1e-6
@@ -23,6 +25,7 @@ class Chart:
     """Gaps in the order of time, their mean and limits (millimetres), and what stands out.
 
     beyond: places outside the limits.  runs: places at which eight in a row lie on one side of the mean.
+    unit: in which it is told.
     """
 
     who: str
@@ -33,6 +36,7 @@ class Chart:
     high_mm: float
     beyond: tuple[int, ...]
     runs: tuple[int, ...]
+    unit: Unit = "mm"
 
     @property
     def drifts(self) -> bool:
@@ -40,7 +44,7 @@ class Chart:
         return bool(self.beyond or self.runs)
 
 
-def chart(who: str, names: Sequence[str], gaps_mm: Sequence[float]) -> Chart | None:
+def chart(who: str, names: Sequence[str], gaps_mm: Sequence[float], unit: Unit = "mm") -> Chart | None:
     """The chart of one hand or machine; None with fewer than eight joints, which can't show a drift."""
     if len(gaps_mm) < FEWEST:
         return None
@@ -53,7 +57,7 @@ def chart(who: str, names: Sequence[str], gaps_mm: Sequence[float]) -> Chart | N
     middle = gaps[~outside].mean() if not outside.all() else mean
     sides = np.where(np.abs(gaps - middle) > _EQUAL_MM, np.sign(gaps - middle), 0.0)
     return Chart(who, tuple(names), tuple(map(float, gaps)), mean, low, high,
-                 tuple(map(int, np.flatnonzero(outside))), tuple(_runs(sides.tolist())))  # fmt: skip
+                 tuple(map(int, np.flatnonzero(outside))), tuple(_runs(sides.tolist())), unit)  # fmt: skip
 
 
 def _runs(sides: Sequence[float]) -> list[int]:

@@ -8,7 +8,7 @@ trimmed by more is not found.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,6 +58,17 @@ def are_near(one: bytes, other: bytes) -> bool:
     if not one or not other:
         return False
     return (int.from_bytes(one, "big") ^ int.from_bytes(other, "big")).bit_count() <= NEAR_BITS
+
+
+def same_pictures(photos: Iterable[tuple[bytes, str]]) -> list[list[int]]:
+    """Groups of photos, by their places, that are near copies of one another.  In hand are 32 bytes a photo.
+
+    photos: of each its picture's hash, and that of its file; what has no hash as a picture may still be the same file.
+    """
+    hashes = bytearray()
+    for phash, sha256 in photos:
+        hashes += phash or bytes.fromhex(sha256)
+    return near_copies(np.frombuffer(bytes(hashes), np.uint8).reshape(-1, HASH_BYTES))
 
 
 def near_copies(hashes: NDArray[np.uint8]) -> list[list[int]]:

@@ -10,6 +10,7 @@ import contextlib
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
@@ -21,6 +22,7 @@ from cli.jobs.errors import EngineError
 
 T = TypeVar("T")
 R = TypeVar("R")
+_MOST_ON_WINDOWS = 61  # Python's own docs of ProcessPoolExecutor
 
 
 class Engine(Protocol):
@@ -40,7 +42,8 @@ class Processes:
     """A pool of processes on this machine, one OpenCV thread each."""
 
     def __init__(self, workers: int | None = None) -> None:
-        self.workers = workers or usable_cores()
+        asked = workers or usable_cores()
+        self.workers = min(asked, _MOST_ON_WINDOWS) if sys.platform == "win32" else asked
 
     def start(self) -> Executor:
         """A fresh pool; the processes start at once, deaf to Ctrl-C, which is the parent's to answer."""

@@ -17,6 +17,7 @@ from cli.jobs.judge import Judged
 from cli.jobs.lengths import cut_of, depth_of, gap_of, insertion_of, interval_of, least_of, limit_of, mark_depth_of
 from cli.jobs.store import Answered, Store
 from cli.jobs.text import visible
+from cli.jobs.timing import taken_at
 from cli.report import WORDS, Advice, Joint, Photo, Report, Row, Tally
 
 MOST_URGENT = 400
@@ -190,4 +191,5 @@ def _insertion(answer: dict[str, Any]) -> str:
 
 
 def _time(exif: str) -> str:
-    return visible(exif[:10].replace(":", "-") + exif[10:16])
+    when = taken_at(exif)
+    return f"{when:%Y-%m-%d %H:%M}" if when else ""

@@ -15,11 +15,13 @@ import typer
 
 from calibration.fittings import Misuse
 from cli.jobs import checklist
-from cli.jobs.before import best, is_premark, joined
+from cli.jobs.before import counted, is_premark, joined
 from cli.jobs.days import parse_day
+from cli.jobs.elsewhere import Copies
 from cli.jobs.errors import JobError, LedgerError
 from cli.jobs.findings import CAUTION, is_assisted, is_demo
 from cli.jobs.lengths import depth_of, gap_of, insertion_of, interval_of, least_of, limit_of, mark_depth_of
+from cli.jobs.store import Answered
 from cli.jobs.text import visible
 from cli.jobs.verdicts import JointWord, joint_word
 from cli.ledger import Entry, Ledger, default_path
@@ -63,9 +65,9 @@ def find(
     """
     with _opened(ledger) as book:
         entries = book.entries(site=site, joint=joint, since=_day(since or date), until=_day(until or date))
-        words, count = book.judgements(), 0
+        known, count = _Known(book), 0
         for checks in _joints(entries):
-            word = _word(checks, words)
+            word = known.word(checks)
             if verdict is None or word == verdict.value:
                 count += 1
                 typer.echo(_line(checks, word))
@@ -95,12 +97,12 @@ def show(
             raise JobError(
                 f"The ledger has no joint {visible(joint)!r}. Search with: collargap find --joint PART"
             )
-        words = book.judgements()
+        known = _Known(book)
         for checks in found:
-            typer.echo(_line(checks, _word(checks, words)))
+            typer.echo(_line(checks, known.word(checks)))
             if answers := book.checklists(checks[0].filing.site).get(joint):
                 typer.echo(f"  {checklist.told(answers).text}")
-            if told := _by_both(checks):
+            if told := _by_both(known.together(checks)):
                 typer.echo(told)
             for entry in checks:
                 typer.echo(_story(entry))
@@ -136,18 +138,43 @@ def _joints(entries: Iterator[Entry]) -> Iterator[list[Entry]]:
         yield list(checks)
 
 
-def _word(checks: list[Entry], words: dict[tuple[str, str], tuple[str, str]]) -> JointWord:
-    """What the last job said; it knows the sides, and pictures that stand for two joints.  Of photos that were checked
-    since, on phones say, what they say one by one."""
-    filing = checks[0].filing
-    made, word = words.get((filing.site, filing.joint), ("", ""))
-    if word in _WORDS and made >= max(entry.made for entry in checks):
-        return _WORDS[word]
-    latest = [entry.answer for entry in _latest(checks)]
-    before = best([answer for answer in latest if is_premark(answer)])
-    joints = [answer for answer in latest if not is_premark(answer)]
-    told = [joined(answer, before) if before else answer for answer in joints]
-    return joint_word([answer["verdict"] for answer in told], len(told))
+class _Known:
+    """What is known of joints by all their checks."""
+
+    def __init__(self, book: Ledger) -> None:
+        self._words, self._copies = book.judgements(), Copies(book)
+
+    def word(self, checks: list[Entry]) -> JointWord:
+        """What the last job said; it knows the sides, and pictures that stand for two joints.  Of photos that were
+        checked since, on phones say, what they say one by one."""
+        filing = checks[0].filing
+        made, word = self._words.get((filing.site, filing.joint), ("", ""))
+        if word in _WORDS and made >= max(entry.made for entry in checks):
+            return _WORDS[word]
+        told = self.together(checks)
+        return joint_word([answer["verdict"] for answer in told], len(told))
+
+    def together(self, checks: list[Entry]) -> list[dict[str, Any]]:
+        """The latest answers for the made joint, with what its marked pipe told, each as sure as it was asked for."""
+        latest = _latest(checks)
+        photos = [_photo(place, entry) for place, entry in enumerate(latest)]
+        pipe = counted(photos, self._copied(latest))
+        before = pipe.answer if pipe else None
+        return [joined(entry.answer, before, entry.confidence) if before else entry.answer
+                for entry in latest if not is_premark(entry.answer)]
+
+    def _copied(self, latest: list[Entry]) -> set[int]:
+        """Places of those that stand for another joint too; asked for where there is a marked pipe."""
+        if not any(is_premark(entry.answer) for entry in latest):
+            return set()
+        copies = self._copies.of(latest[0].filing.site)
+        return {place for place, entry in enumerate(latest) if (entry.filing.joint, entry.answer["sha256"]) in copies}
+
+
+def _photo(place: int, entry: Entry) -> Answered:
+    """As a job has it, under the name that it was filed with last."""
+    name = entry.filing.photo
+    return Answered(place, name, "known", "", entry.answer | {"photo": name}, entry.taken, entry.check_id, None)
 
 
 def _latest(checks: list[Entry]) -> list[Entry]:
@@ -168,12 +195,9 @@ def _line(checks: list[Entry], word: JointWord) -> str:
     )
 
 
-def _by_both(checks: list[Entry]) -> str:
+def _by_both(told: list[dict[str, Any]]) -> str:
     """What the latest photo of the joint tells together with that of its marked pipe; "" where they don't."""
-    latest = [entry.answer for entry in _latest(checks)]
-    before = best([answer for answer in latest if is_premark(answer)])
-    joints = [answer for answer in latest if not is_premark(answer)]
-    answer = joined(joints[-1], before) if before and joints else {}
+    answer = told[-1] if told else {}
     if answer.get("insertion_from") != "premark":
         return ""
     least = f"; at least {least_of(answer)}" if least_of(answer) else ""

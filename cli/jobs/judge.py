@@ -6,17 +6,16 @@ from array import array
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from datetime import date
+from datetime import date, datetime
 from itertools import groupby
 from typing import Any
 
-import numpy as np
-
-from cli.jobs.before import best, is_premark, with_premark
+from calibration.fittings import Unit
+from cli.jobs.before import counted, with_premark
 from cli.jobs.drift import Chart, chart
-from cli.jobs.duplicates import HASH_BYTES, near_copies
+from cli.jobs.duplicates import same_pictures
 from cli.jobs.findings import NOT_TOGETHER, Finding, finding, listed
-from cli.jobs.lengths import depth_of, mark_depth_of
+from cli.jobs.lengths import depth_of, mark_depth_of, plain
 from cli.jobs.listing import Joint
 from cli.jobs.store import Answered, Store
 from cli.jobs.text import visible
@@ -30,6 +29,7 @@ class Judged:
     """A joint with its verdict.  photos: the worst first, those of its marked pipe last.
 
     risk: sorts the most urgent first.  together: what its photos say together, where the list names their sides.
+    pipe: the photo of its marked pipe that counts.
     """
 
     joint: Joint
@@ -38,6 +38,7 @@ class Judged:
     findings: tuple[Finding, ...]
     risk: tuple[int, float]
     together: dict[str, Any] | None = None
+    pipe: Answered | None = None
 
     @property
     def worst(self) -> dict[str, Any] | None:
@@ -86,19 +87,19 @@ def judged(store: Store, seen: Clues, confidence: float = 0.95) -> Iterator[Judg
     for joint, trouble, told in store.joints():
         together = store.together(joint.name) if seen.copied.isdisjoint(photo.id for photo in told) else None
         answered = together.pop("answers", {}) if together else {}
-        copied = [photo for photo in told if photo.kind == "premark" and photo.id in seen.copied]  # of another's pipe
+        pipe = counted(told, seen.copied)
         everything = [replace(photo, answer=answered[photo.name]) if photo.name in answered else photo
-                      for photo in with_premark([each for each in told if each not in copied], confidence)] + copied
+                      for photo in with_premark(told, pipe, confidence)]
         photos = [photo for photo in everything if photo.kind == "joint"]
-        findings = [*_own(joint, trouble, everything), *seen.by_joint.get(joint.name, ())]
+        findings = [*_own(joint, trouble, everything, pipe), *seen.by_joint.get(joint.name, ())]
         answers = [photo for photo in photos if photo.answer]
         words = [photo.answer["verdict"] for photo in answers if photo.answer]
-        counted = [
+        telling = [
             word
             for word, photo in zip(words, answers, strict=True)
             if word != "full" or photo.id not in seen.copied
         ]
-        word = joint_word(counted, len(photos))
+        word = joint_word(telling, len(photos))
         if word == "full" and any(photo.state == "waiting" for photo in everything):
             word = "unproven"  # what has not been looked at may be short
         if together:
@@ -112,13 +113,13 @@ def judged(store: Store, seen: Clues, confidence: float = 0.95) -> Iterator[Judg
             word = "unproven"
         ordered = (*worst_first(photos), *(photo for photo in everything if photo.kind == "premark"))
         worst = ordered[0].answer if photos else None
-        yield Judged(joint, word, ordered, tuple(findings), risk(word, worst, findings), together)
+        yield Judged(joint, word, ordered, tuple(findings), risk(word, worst, findings), together, pipe)
 
 
-def _own(joint: Joint, trouble: str, photos: list[Answered]) -> Iterator[Finding]:
-    """What a joint shows by itself."""
-    before = best([photo.answer for photo in photos if photo.answer and is_premark(photo.answer)])
-    for photo in photos if before and before["verdict"] == "misplaced" else ():  # not where it was drawn anew since
+def _own(joint: Joint, trouble: str, photos: list[Answered], pipe: Answered | None) -> Iterator[Finding]:
+    """What a joint shows by itself; pipe: the photo of its marked pipe that counts."""
+    drawn_anew = pipe and pipe.answer and pipe.answer["depth"] and pipe.answer["verdict"] != "misplaced"
+    for photo in () if drawn_anew else photos:
         if photo.answer and photo.answer["verdict"] == "misplaced":
             yield finding("misplaced", f"{visible(photo.name)}: the mark lies at {depth_of(photo.answer)}, "
                           f"the catalog says {mark_depth_of(photo.answer)}.")
@@ -147,12 +148,9 @@ def _own(joint: Joint, trouble: str, photos: list[Answered]) -> Iterator[Finding
 
 def _copies(store: Store, found: Clues) -> None:
     """Pictures that stand for two joints.  In hand are 40 bytes a photo."""
-    keys, hashes = array("q"), bytearray()
-    for key, phash, sha256 in store.db.execute("SELECT id, phash, sha256 FROM photo WHERE sha256 > ''"):
-        keys.append(key)
-        hashes += phash or bytes.fromhex(sha256)  # what has no perceptual hash may still be the same file
-    packed = np.frombuffer(bytes(hashes), np.uint8).reshape(-1, HASH_BYTES)
-    for group in near_copies(packed):
+    known = "FROM photo WHERE sha256 > '' ORDER BY id"
+    keys = array("q", (key for (key,) in store.db.execute(f"SELECT id {known}")))
+    for group in same_pictures(store.db.execute(f"SELECT phash, sha256 {known}")):
         _copy(store, [keys[place] for place in group], found)
 
 
@@ -172,18 +170,18 @@ def _copy(store: Store, keys: list[int], found: Clues) -> None:
 
 
 def _times(store: Store, found: Clues) -> None:
-    """Joints whose photos were taken out of turn; a joint's time is that of its first photo.
+    """Joints whose photos were taken out of turn; a joint's time is the first that one of its photos has.
 
     Photos days away from the job's date have a finding of their own.
     """
     rows = store.db.execute(
-        "SELECT j.name, json_extract(j.facts, '$.date'), min(p.taken) FROM joint j JOIN photo p USING (ord)"
-        " WHERE p.taken > '' GROUP BY ord ORDER BY ord"
+        "SELECT j.name, json_extract(j.facts, '$.date'), min(moment(p.taken)) AS first FROM joint j"
+        " JOIN photo p USING (ord) GROUP BY ord HAVING first IS NOT NULL ORDER BY ord"
     ).fetchall()
     timed = [
         (name, day, when)
-        for name, day, taken in rows
-        if (when := taken_at(taken)) and not (day and far_from(date.fromisoformat(day), when))
+        for name, day, first in rows
+        if (when := datetime.fromisoformat(first)) and not (day and far_from(date.fromisoformat(day), when))
     ]
     if all(day for _, day, _ in timed):
         timed.sort(key=lambda row: row[1])
@@ -202,15 +200,16 @@ def _drifts(store: Store, what: str, found: Clues) -> None:
     rows = store.db.execute(
         f"SELECT json_extract(j.facts, '$.{what}') AS who, j.name, max(p.gap_mm),"
         " coalesce(nullif(json_extract(j.facts, '$.date'), ''),"
-        " replace(substr(min(p.taken), 1, 10), ':', '-')) AS day"
+        " substr(min(moment(p.taken)), 1, 10)) AS day, min(json_extract(p.answer, '$.unit'))"
         " FROM joint j JOIN photo p USING (ord) WHERE p.gap_mm IS NOT NULL AND who > ''"
-        " GROUP BY ord ORDER BY who, day, min(p.taken), ord"
+        " GROUP BY ord ORDER BY who, day, min(moment(p.taken)), ord"
     ).fetchall()
-    hands: dict[str, list[tuple[str, float]]] = defaultdict(list)
-    for who, name, gap, _ in rows:
-        hands[who].append((name, gap))
+    hands: dict[str, list[tuple[str, float, Unit]]] = defaultdict(list)
+    for who, name, gap, _, unit in rows:
+        hands[who].append((name, gap, unit))
     for who, series in hands.items():
-        made = chart(f"{what} {visible(who)}", [name for name, _ in series], [gap for _, gap in series])
+        names, gaps, units = zip(*series, strict=True)
+        made = chart(f"{what} {visible(who)}", names, gaps, "in" if set(units) == {"in"} else "mm")
         if made is None:
             continue
         found.charts.append(made)
@@ -219,9 +218,9 @@ def _drifts(store: Store, what: str, found: Clues) -> None:
 
 
 def _drift_text(made: Chart, place: int) -> str:
-    gap = f"{made.gaps_mm[place]:.1f} mm"
+    gap = plain(made.unit, made.gaps_mm[place])
     if place in made.beyond:
-        usual = f"{made.low_mm:.1f} to {made.high_mm:.1f} mm"
+        usual = plain(made.unit, made.low_mm, made.high_mm)
         return f"Its gap of {gap} lies outside what the {made.who} usually leaves ({usual})."
     side = "above" if made.gaps_mm[place] > made.mean_mm else "below"
-    return f"The last eight gaps of the {made.who} all lie {side} their mean of {made.mean_mm:.1f} mm."
+    return f"The last eight gaps of the {made.who} all lie {side} their mean of {plain(made.unit, made.mean_mm)}."

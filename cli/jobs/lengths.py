@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
+from calibration.fittings import MM_PER_UNIT, Unit
 from cli import say
 from cli.answer import Range
+
+_PLACES = {"in": 3, "mm": 1}  # of lengths of a chart: they stand beside it
 
 
 def gap_of(answer: dict[str, Any]) -> str:
@@ -53,6 +56,11 @@ def interval_of(answer: dict[str, Any], what: str = "gap") -> str:
     if found is None:
         return ""
     return say.interval(_span(found), answer["unit"])
+
+
+def plain(unit: Unit, *lengths_mm: float) -> str:
+    """Lengths of a chart: "6.4 mm", or "0.010 to 0.250 in"."""
+    return " to ".join(f"{each / MM_PER_UNIT[unit]:.{_PLACES[unit]}f}" for each in lengths_mm) + f" {unit}"
 
 
 def _said(answer: dict[str, Any], what: str) -> str:

@@ -4,13 +4,9 @@ from __future__ import annotations
 
 import csv
 import json
-import os
-import tempfile
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable
 from dataclasses import asdict
-from pathlib import Path
-from typing import Any, TextIO
+from typing import IO, Any
 
 from cli.jobs.judge import Judged
 from cli.jobs.store import Answered
@@ -24,32 +20,7 @@ CSV_COLUMNS = (
 )  # fmt: skip
 
 
-@contextmanager
-def whole_file(path: Path) -> Iterator[TextIO]:
-    """A text file that appears under its name only when it is complete; the one before stays until then.
-
-    Raises OSError, and then leaves nothing behind.
-    """
-    handle, draft = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-    try:
-        with open(handle, "w", encoding="utf-8", newline="") as file:
-            yield file
-            file.flush()
-            os.fsync(file.fileno())
-        os.chmod(draft, 0o666 & ~_umask())
-        os.replace(draft, path)
-    except BaseException:
-        Path(draft).unlink(missing_ok=True)
-        raise
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
-
-
-def write_csv(file: TextIO, joints: Iterable[Judged]) -> None:
+def write_csv(file: IO[str], joints: Iterable[Judged]) -> None:
     """The table for spreadsheets: no cell can start a formula, every name is shown with what hides in it."""
     table = csv.writer(file)
     table.writerow(CSV_COLUMNS)
@@ -82,7 +53,7 @@ def _row(judged: Judged, photo: Answered | None) -> list[Any]:
     ]  # fmt: skip
 
 
-def write_jsonl(file: TextIO, joints: Iterable[Judged]) -> None:
+def write_jsonl(file: IO[str], joints: Iterable[Judged]) -> None:
     """One JSON object a line: that of `check`, with what the job knows beside it.
 
     `photo` is null in the one line of a joint without a photo; `verdict` is null where no check was possible.

@@ -9,6 +9,7 @@ from pathlib import Path
 from cli.jobs.before import is_premark
 from cli.jobs.errors import JobError, LedgerError
 from cli.jobs.text import visible
+from cli.jobs.timing import taken_at
 from cli.jobs.worker import read_photo
 from cli.ledger import Entry, Ledger, default_path
 
@@ -55,8 +56,8 @@ def _ends(entries: list[Entry], joint: str) -> tuple[Entry, Entry]:
     if len(photos) < 2:
         raise JobError(f"The ledger has one photo of joint {visible(joint)!r}; a comparison takes two. Take another, "
                        "check it with `collargap job`, or name two photos.")
-    by_time = all(each.taken for each in photos)
-    ordered = sorted(photos, key=lambda each: (each.taken if by_time else "", each.filing.day, each.check_id))
+    by_time = all(taken_at(each.taken) for each in photos)
+    ordered = sorted(photos, key=lambda each: (by_time and taken_at(each.taken), each.filing.day, each.check_id))
     return ordered[0], ordered[-1]
 
 

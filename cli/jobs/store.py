@@ -14,6 +14,7 @@ from calibration.fittings import MM_PER_UNIT
 from cli.jobs.folder import Found
 from cli.jobs.listing import Joint
 from cli.jobs.text import name_of
+from cli.jobs.timing import taken_at
 from cli.jobs.worker import Kind
 
 _TABLES = """
@@ -73,7 +74,10 @@ class Sides:
 
 
 class Store:
-    """One run.  Not shared between threads or processes."""
+    """One run.  Not shared between threads or processes.
+
+    Its SQL knows `moment(taken)`: EXIF's time as "2026-05-04 10:20:30", NULL where it is none.
+    """
 
     def __init__(self) -> None:
         # A private file on disk, gone when it is closed: nothing of it has to survive, so no journal is kept.
@@ -81,6 +85,7 @@ class Store:
         self.db.execute("PRAGMA journal_mode = OFF")
         self.db.execute("PRAGMA synchronous = OFF")
         self.db.execute("PRAGMA cache_size = -16000")
+        self.db.create_function("moment", 1, _moment, deterministic=True)
         self.db.executescript(_TABLES)
 
     def close(self) -> None:
@@ -199,6 +204,11 @@ class Store:
 def _named(photos: list[tuple[bytes, str, str]]) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Paths and names."""
     return tuple(os.fsdecode(path) for path, *_ in photos), tuple(name for _, name, _ in photos)
+
+
+def _moment(exif: str | None) -> str | None:
+    when = taken_at(exif or "")
+    return when.isoformat(" ") if when else None
 
 
 def gap_mm(answer: dict[str, Any]) -> float | None:

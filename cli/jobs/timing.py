@@ -11,7 +11,7 @@ _ORDERLY = 0.7
 
 
 def taken_at(exif: str) -> datetime | None:
-    """EXIF's "2026:05:04 10:20:30" as a time; None where it is missing or no time at all."""
+    """EXIF's "2026:05:04 10:20:30" as a time; None where it is missing or no time at all, as of a clock never set."""
     try:
         return datetime.strptime(exif.strip("\0 "), "%Y:%m:%d %H:%M:%S")
     except ValueError:

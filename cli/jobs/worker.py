@@ -5,8 +5,6 @@ on other machines; so everything that goes in and comes out can be pickled and i
 from __future__ import annotations
 
 import hashlib
-import os
-import stat
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -15,10 +13,10 @@ from typing import Any, Literal
 
 from calibration.fittings import Fitting, Misuse, Unit
 from cli.answer import program_version
+from cli.files import plain_bytes
 from cli.lines import Lines
 
 Kind = Literal["joint", "premark"]
-LARGEST_BYTES = 256 * 2**20
 
 
 @dataclass(frozen=True)
@@ -107,17 +105,8 @@ def check(task: Task) -> Checked:
 
 
 def read_photo(path: str) -> bytes:
-    """All bytes of a plain file.  Raises OSError, also for links, devices and files above 256 MiB."""
-    flags = (
-        os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
-    )
-    with open(os.open(path, flags), "rb") as file:
-        facts = os.fstat(file.fileno())
-        if not stat.S_ISREG(facts.st_mode):
-            raise OSError(None, "it is not a plain file")
-        if facts.st_size > LARGEST_BYTES:
-            raise OSError(None, f"the file is larger than {LARGEST_BYTES // 2**20} MiB")
-        return file.read(LARGEST_BYTES)
+    """All bytes of a file of a job folder.  Raises OSError, also for links, which may lead out of it."""
+    return plain_bytes(path, links=False)
 
 
 @cache

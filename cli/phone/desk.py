@@ -16,6 +16,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from calibration.fittings import Misuse
+from cli.files import whole_file
 from cli.jobs.asked import Job
 from cli.jobs.before import is_premark, joined
 from cli.jobs.folder import Found, walk
@@ -28,7 +29,7 @@ from cli.lines import Lines, beside
 from cli.phone import intake, names
 from cli.phone.honest import honest
 from cli.phone.landing import lies_there
-from cli.phone.listfile import read_listing, whole_file
+from cli.phone.listfile import read_listing
 from cli.phone.looking import Looking
 from cli.phone.notes import Notes, Sent, now
 from cli.phone.roll import Roll
@@ -258,8 +259,8 @@ class Desk:
         """Lay a person's lines beside the photo; it is then to be looked at again."""
         sent = self.of_joint_itself(photo_id)
         fitted = lines.model_copy(update={"sha256": sent.sha256, "placed_at": now()})
-        text = json.dumps(fitted.model_dump(mode="json"), indent=1)
-        whole_file(Path(beside(self.top / sent.name)), text.encode())
+        with whole_file(Path(beside(self.top / sent.name))) as file:
+            json.dump(fitted.model_dump(mode="json"), file, indent=1)
         self.again(photo_id)
         self._changed()
 

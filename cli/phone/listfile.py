@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import csv
 import io
-import os
-import tempfile
 from datetime import date
 from pathlib import Path
 
+from cli.files import whole_file
 from cli.jobs.errors import JobError
 from cli.jobs.listing import LIST_NAME, Listing, column_of, read_list
 from cli.jobs.sheet import decoded, dialect_of, encoding_of, rows_of
@@ -43,7 +42,9 @@ def add_joint(folder: Path, joint: str, fitting: str, photo: str = "") -> None:
     path = folder / LIST_NAME
     try:
         data = read_photo(str(path)) if path.exists() else _HEADER.encode()
-        whole_file(path, data + _row(data, joint, fitting, photo))
+        row = _row(data, joint, fitting, photo)
+        with whole_file(path, binary=True) as file:
+            file.write(data + row)
     except OSError as error:
         raise Busy(f"{LIST_NAME} could not be written ({error.strerror or error}). Make room in the job folder, close "
                    "the list in other programs, and try again.") from error
@@ -62,18 +63,3 @@ def _row(data: bytes, joint: str, fitting: str, photo: str) -> bytes:
         made.write(end)
     csv.writer(made, dialect_of(text), lineterminator=end).writerow([known.get(column, "") for column in columns])
     return made.getvalue().encode(encoding_of(data))
-
-
-def whole_file(path: Path, data: bytes) -> None:
-    """The file as a whole or not at all; an existing one keeps its permissions.  Raises OSError."""
-    handle, draft = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-    try:
-        with open(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        os.chmod(draft, path.stat().st_mode & 0o777 if path.exists() else 0o644)
-        os.replace(draft, path)
-    except BaseException:
-        Path(draft).unlink(missing_ok=True)
-        raise

@@ -5,8 +5,8 @@ from __future__ import annotations
 import time
 
 from cli.jobs.asked import Course, Job
-from cli.jobs.before import best, is_premark
-from cli.jobs.errors import JobError
+from cli.jobs.elsewhere import Firsts, add_copies
+from cli.jobs.errors import JobError, LedgerError
 from cli.jobs.judge import Judged, clues, judged
 from cli.jobs.keeper import Keeper
 from cli.jobs.run import plan
@@ -22,6 +22,7 @@ class Survey:
 
     def __init__(self, job: Job, notes: Notes, ledger: Ledger) -> None:
         self._job, self._notes, self._ledger = job, notes, ledger
+        self._firsts = Firsts(ledger)
         self._made: tuple[float, list[Judged]] | None = None
 
     def changed(self) -> None:
@@ -42,9 +43,7 @@ class Survey:
     def before(self, name: str) -> Answered | None:
         """The photo of a joint's marked pipe that counts, as `collargap job` chooses it."""
         found = self.joint(name)
-        told = [photo for photo in found.photos if photo.answer and is_premark(photo.answer)] if found else []
-        counts = best([photo.answer for photo in told if photo.answer])
-        return next((photo for photo in told if photo.answer is counts), None)
+        return found.pipe if found else None
 
     def measured(self, name: str) -> bool:
         """Whether a photo of the made joint shows a gap: its pipe is in then, as far as it ever will be."""
@@ -62,7 +61,11 @@ class Survey:
             for waiting in list(store.waiting()):
                 if (photo := sent.get(waiting.name)) and photo.state == "checked":
                     keeper.recall_as(waiting, photo.sha256)  # too new for its times to prove anything
-            return list(judged(store, clues(store, listed_order=course.listed), self._job.confidence))
+            seen = clues(store, listed_order=course.listed)
+            add_copies(seen, store, self._firsts, self._job.site)
+            return list(judged(store, seen, self._job.confidence))
+        except LedgerError:
+            raise
         except JobError:  # a folder without a photo and without a list
             return []
         finally:

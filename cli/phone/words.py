@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from cli import say
-from cli.jobs.before import best, is_premark
+from cli.jobs.before import is_premark
 from cli.jobs.checklist import ITEMS
 from cli.jobs.findings import DEMO, is_assisted, is_demo
 from cli.jobs.judge import Judged
@@ -165,8 +165,8 @@ def _bars(reason: dict[str, str]) -> bool:
 class Line:
     """A joint in the list.  word: full, short, unproven or missing (no photo yet).
 
-    marked: placed, misplaced or unproven, where there is a photo of its marked pipe; else "".  why: what keeps the
-    joint from being full though a photo of it is.
+    marked: placed, misplaced or unproven, where a photo of its marked pipe counts; else "".  why: what keeps the joint
+    from being full though a photo of it is.
     """
 
     name: str
@@ -187,7 +187,7 @@ def line(judged: Judged) -> Line:
     word = "missing" if judged.word == "not photographed" else judged.word
     if judged.is_apart:  # that takes all photos at once, and a while
         about = " · ".join(filter(None, (about, ALL_ROUND)))
-    before = best([answer for answer in answers if is_premark(answer)])
+    before = judged.pipe.answer if judged.pipe else None
     return Line(joint.name, word, judged.count, about, any(map(is_demo, answers)),
                 any(map(is_assisted, answers)), before["verdict"] if before else "",
                 next((found.text for found in judged.findings if found.weighs), ""))

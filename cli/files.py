@@ -1,0 +1,68 @@
+"""Plain files as bytes, and files that appear as a whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import stat
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO, Any
+
+LARGEST_BYTES = 256 * 2**20
+
+
+class NotPlain(OSError):
+    """A pipe, a device: it may never end."""
+
+
+class TooLarge(OSError):
+    """More bytes than any photo has."""
+
+
+def plain_bytes(path: Path | str, links: bool = True) -> bytes:
+    """All bytes of a plain file; links: whether it may be named by one.
+
+    Raises OSError: IsADirectoryError for a folder, NotPlain, TooLarge above 256 MiB, and what the disk has to say.
+    """
+    if os.path.isdir(path):  # some systems only say that it may not be read
+        raise IsADirectoryError(None, "it is a folder")
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    flags |= 0 if links else getattr(os, "O_NOFOLLOW", 0)
+    with open(path, "rb", opener=lambda name, _: os.open(name, flags)) as file:  # shut too where it can't be a file
+        facts = os.fstat(file.fileno())
+        if not stat.S_ISREG(facts.st_mode):
+            raise NotPlain(None, "it is not a plain file")
+        if facts.st_size > LARGEST_BYTES:
+            raise TooLarge(None, f"the file is larger than {LARGEST_BYTES // 2**20} MiB")
+        return file.read(LARGEST_BYTES)
+
+
+@contextmanager
+def whole_file(path: Path, binary: bool = False) -> Iterator[IO[Any]]:
+    """A file that appears under its name only when it is complete; the one before stays until then, and the new one
+    has its permissions.  Of text unless `binary`.
+
+    Raises OSError, and then leaves nothing behind.
+    """
+    handle, draft = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+    try:
+        with open(handle, "wb") if binary else open(handle, "w", encoding="utf-8", newline="") as file:
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
+        os.chmod(draft, path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_UMASK)
+        os.replace(draft, path)
+    except BaseException:
+        Path(draft).unlink(missing_ok=True)
+        raise
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
+
+
+_UMASK = _umask()  # once: it can only be read by setting it, for all threads, and these may be writing files
