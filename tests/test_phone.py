@@ -372,6 +372,7 @@ def test_a_photo_goes_where_only_its_joint_is_meant(folder: Path, ledger: Path) 
 @pytest.mark.parametrize(("before", "row"), [
     (b"Joint;Fitting;Location\r\nJ-1;demo-2;Gro\xdfe Grube\r\n", b"J-2;demo-2;\r\n"),
     ("location\tfitting\tjoint\nGrößer\tdemo-2\tJ-1".encode(), b"\n\tdemo-2\tJ-2\n"),
+    (b'joint,fitting,"photo\npattern"\r\nJ-1,demo-2,\r\n', b"J-2,demo-2,\r\n"),
 ])
 def test_a_list_keeps_its_own_form(folder: Path, ledger: Path, before: bytes, row: bytes) -> None:
     (folder / "joints.csv").write_bytes(before)
@@ -382,6 +383,39 @@ def test_a_list_keeps_its_own_form(folder: Path, ledger: Path, before: bytes, ro
 
     on_phone(folder, ledger, work)
     assert (folder / "joints.csv").read_bytes() == before + row
+
+
+def test_a_list_of_titles_alone_is_begun(folder: Path, ledger: Path) -> None:
+    titles = b'fitting;joint;"photo\npattern"\n;;\n'
+    (folder / "joints.csv").write_bytes(titles)
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        assert await begin(client) == "J-001"
+
+    on_phone(folder, ledger, work)
+    assert (folder / "joints.csv").read_bytes() == titles + b"demo-2;J-001;\n"
+
+
+def test_what_a_list_can_not_hold_is_said(folder: Path, ledger: Path, tmp_path: Path) -> None:
+    catalog, before = tmp_path / "c.toml", b"joint,fitting,location\r\nJ-1,2\" copper,K\xfcche\r\n"
+    catalog.write_text('[[fitting]]\nid = "2″ copper"\nnominal_size = "2"\nunit = "mm"\ncollar_od = 73.0\n'
+                       'pipe_od = 60.325\nmark_depth = 28.575\nmax_gap = 1.5875\nsource = "invented"\n',
+                       encoding="utf-8")
+    (folder / "joints.csv").write_bytes(before)
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        asked = {"token": str(uuid.uuid4()), "name": "J-2", "fitting": "2″ copper"}
+        answer = await client.post("/api/joints", json=asked)
+        assert answer.status_code == 409
+        assert 'no sign "″". Save the list as CSV UTF-8' in answer.json()["text"]
+        (folder / "joints.csv").write_bytes(b'joint,fitting\nJ-1,"2\n')
+        answer = await client.post("/api/joints", json=asked)
+        assert answer.status_code == 503
+        assert "a quotation mark in row 2 is never closed" in answer.json()["text"]
+        (folder / "joints.csv").write_bytes(before)
+
+    on_phone(folder, ledger, work, catalog=catalog)
+    assert (folder / "joints.csv").read_bytes() == before
 
 
 def test_a_folder_of_photos_without_a_list_keeps_its_joints(folder: Path, ledger: Path) -> None:
