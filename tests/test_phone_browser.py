@@ -335,7 +335,7 @@ def test_placed_then_full_and_misplaced_then_stop(browser: Any, tmp_path: Path, 
         take(page, "J-01.jpg")
         page.wait_for_selector("#photos .photo.is-full")
         page.wait_for_selector("#pipes .todo:has-text('pressed since')")
-        assert "plus or minus 1/16 in" in page.inner_text("#pipes dl")
+        assert "plus or minus 0.06 in" in page.inner_text("#pipes dl")
         assert page.evaluate("document.documentElement.scrollWidth") <= 360
         page.screenshot(path=tmp_path / "both.png", full_page=True)
 
