@@ -27,12 +27,12 @@ from cli.ledger import Ledger
 from cli.lines import Lines, beside
 from cli.phone import intake, names
 from cli.phone.honest import honest
+from cli.phone.judged_now import Survey
 from cli.phone.landing import lies_there
 from cli.phone.listfile import read_listing, whole_file
 from cli.phone.looking import Looking
 from cli.phone.notes import Notes, Sent, now
 from cli.phone.roll import Roll
-from cli.phone.survey import Survey
 from cli.phone.told import Claimed, Told
 from cli.phone.troubles import BadRequest, Busy, NotThere, Taken
 
