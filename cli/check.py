@@ -1,4 +1,8 @@
-"""`collargap check`: photos in, answers out; the other photos are answered whatever happens to one."""
+"""`collargap check`: photos in, answers out; the other photos are answered whatever happens to one.
+
+Where the marked pipe's photo can't be judged none is: by themselves the joints' photos may say what it would not bear
+out.
+"""
 
 from __future__ import annotations
 

@@ -136,14 +136,14 @@ def _compared(old: Viewed, new: Viewed, row: Fitting, least_mm: float | None, tu
 
 def _turn(old: Viewed, new: Viewed, turned: float | None) -> Turn | None:
     """By the user's word, else by what both photos show, else not known."""
-    from vision import place
+    from vision import turn_between
     from vision.compare import Turn
     from vision.wave import TOLD_U_DEG
 
     if turned is not None:
         return Turn((turned + 180) % 360 - 180, TOLD_U_DEG, "word")
-    found = place.match(old.verdict, new.verdict)
-    return Turn(found.turn_deg, place.U_DEG, "features") if found and found.sure else None
+    found = turn_between.match(old.verdict, new.verdict)
+    return Turn(found.turn_deg, turn_between.U_DEG, "features") if found and found.sure else None
 
 
 def _answer(said: Comparison, old: Viewed, new: Viewed, row: Fitting, unit: Unit, seconds: float) -> ChangeAnswer:

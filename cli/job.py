@@ -24,7 +24,7 @@ from cli.jobs.errors import EngineError, JobError, LedgerError
 from cli.jobs.findings import CAUTION, listed
 from cli.jobs.gather import gather
 from cli.jobs.inspection import inspect_photo
-from cli.jobs.judge import Clues, clues, judged
+from cli.jobs.judge import Clues, Judged, clues, judged
 from cli.jobs.outputs import write_csv, write_jsonl
 from cli.jobs.progress import Bar, Silent
 from cli.jobs.run import run
@@ -144,44 +144,62 @@ def do_job(asked: Job, out: Path, ledger_path: Path, engine: Callable[[], Engine
 
 
 def _finish(asked: Job, course: Course, store: Store, ledger: Ledger | None, out: Path) -> int:
+    """Judge, write and say; the exit code."""
     seen = clues(store, listed_order=course.listed)
     if ledger:
         with suppress(LedgerError):  # one that fails was said where checks are kept
             course.notices += add_copies(seen, store, Firsts(ledger), asked.site)
             _add_checklists(seen, asked.site, ledger)
     made = datetime.now().astimezone().strftime("%Y-%m-%d %H:%M %Z")
-
-    def picture(photo: Answered) -> bytes:
-        if photo.check_id is not None and ledger:
-            with suppress(LedgerError):
-                return ledger.overlay(photo.check_id)
-        return photo.overlay or b""
-
-    report = gather(asked, course, store, judged(store, seen, asked.confidence), seen.charts, picture, made)
+    found = judged(store, seen, asked.confidence)
+    report = gather(asked, course, store, found, seen.charts, lambda photo: _picture(photo, ledger), made)
     unwritten = _write(out, store, seen, asked.confidence, render(report))
     if ledger:
-        with suppress(LedgerError), ledger.together():  # a ledger that fails was said where checks are kept
-            for each in judged(store, seen, asked.confidence):
-                if each.word != "not photographed":
-                    ledger.judge(asked.site, each.joint.name, each.word)
-    words = {tally.word: tally.joints for tally in report.tallies}
+        _keep_words(judged(store, seen, asked.confidence), asked.site, ledger)
     for notice in (*course.notices, *unwritten):
         typer.echo(visible(notice), err=True)
+    _say(report, store.count_strays(), None if unwritten else out)
+    return _status(course, report, bool(unwritten))
+
+
+def _picture(photo: Answered, ledger: Ledger | None) -> bytes:
+    """A photo with the reading drawn in, or b""."""
+    if photo.check_id is not None and ledger:
+        with suppress(LedgerError):
+            return ledger.overlay(photo.check_id)
+    return photo.overlay or b""
+
+
+def _keep_words(found: Iterable[Judged], site: str, ledger: Ledger) -> None:
+    """What this job says of each joint, for good."""
+    with suppress(LedgerError), ledger.together():  # a ledger that fails was said where checks are kept
+        for each in found:
+            if each.word != "not photographed":
+                ledger.judge(site, each.joint.name, each.word)
+
+
+def _say(report: Report, strays: int, written: Path | None) -> None:
+    """What came of the job.  strays: files that stand for no joint; written: where the results are."""
     for sentence in report.course:
         typer.echo(sentence, err=True)
-    typer.echo(report.headline + " " + ", ".join(f"{count} {word}" for word, count in words.items()) + ".")
+    typer.echo(report.headline + " " + ", ".join(f"{tally.joints} {tally.word}" for tally in report.tallies) + ".")
     _say_worst(report)
-    if strays := store.count_strays():
+    if strays:
         stand = "1 file stands" if strays == 1 else f"{strays} files stand"
         typer.echo(f"{stand} for no joint: see the report.")
-    if not unwritten:
-        typer.echo(f"Results: {visible(str(out))}")
+    if written:
+        typer.echo(f"Results: {visible(str(written))}")
     typer.echo(CAUTION)
     if report.demo:
         typer.echo(
             "Demonstration fittings have invented collars: no verdict on them speaks of a real joint. "
             "Measure your collar with calipers and put it into a catalog of your own."
         )
+
+
+def _status(course: Course, report: Report, unwritten: bool) -> int:
+    """The worst of what happened."""
+    words = {tally.word: tally.joints for tally in report.tallies}
     if course.interrupted:
         return STOPPED
     if unwritten or course.faults or course.engine_gone or course.ledger_lost:

@@ -8,8 +8,10 @@ mark are upright.  Where the road ended early, what was found until there is dra
 from __future__ import annotations
 
 import io
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Generic, TypeVar
 
 import cv2
 import numpy as np
@@ -18,16 +20,35 @@ from PIL import Image, ImageDraw
 
 from calibration.fittings import MM_PER_UNIT, Fitting, Misuse
 from cli import pen, say
-from cli.answer import Answer
+from cli.answer import Answer, PremarkAnswer
 from cli.jobs.findings import CAUTION
+from cli.panel import LINE, Flat, Panel
 from vision import geometry
-from vision.records import Edge, Floats, Gap, Limb, Look, Photo, Pose, Strip, Verdict
+from vision.records import Edge, Floats, Gap, Limb, Look, Photo, Pose, PremarkVerdict, Verdict
 
 LONG_SIDE = 1600
 MADE_HERE = b"collargap: a photo with the reading drawn into it"  # in the file, so that no photo is ever replaced
 AROUND = 1.7  # collar widths of photo to each side of the mouth
 _REASONS_SHOWN = 3
 _OUTLINES = {1: pen.MARK, 2: pen.MOUTH}  # pipe and collar, in the finder's order of classes
+_PANEL_LINES = 40
+_FLAT_MM = (-6.0, 26.0)  # from inside the collar to beyond the mouth: where everything is decided
+
+AnyVerdict = TypeVar("AnyVerdict", bound=Verdict | PremarkVerdict)
+AnyAnswer = TypeVar("AnyAnswer", bound=Answer | PremarkAnswer)
+
+
+@dataclass(frozen=True)
+class Drawing(Generic[AnyVerdict, AnyAnswer]):
+    """What is drawn: a photo, what was found on it, how that is told, and the row it was held against."""
+
+    verdict: AnyVerdict
+    photo: Photo
+    answer: AnyAnswer
+    fitting: Fitting
+
+
+_Joint = Drawing[Verdict, Answer]
 
 
 def write(folder: Path, photo: Path, data: bytes, taken: set[str]) -> Path | None:
@@ -70,18 +91,9 @@ def jpeg(verdict: Verdict, answer: Answer, fitting: Fitting, long_side: int = LO
 def draw(verdict: Verdict, photo: Photo, answer: Answer, fitting: Fitting,
          long_side: int = LONG_SIDE) -> Image.Image:
     """The photo with what was read, over a panel with what it means."""
-    view = view_of(_joint(verdict, photo, fitting), photo, long_side)
-    picture = view.cut(photo)
-    labels = _mark_up(picture, view, verdict, photo, answer, fitting)
-    above = Image.fromarray(picture)
-    painter = ImageDraw.Draw(above)
-    for at, text, colour in labels:
-        pen.letters(painter, inside(at, above.size, text, view.em), text, view.em, colour, "mm", halo=True)
-    below = _panel(verdict, photo, answer, fitting, above.width, max(view.em, above.width / 44))
-    whole = Image.new("RGB", (above.width, above.height + below.height), pen.PANEL)
-    whole.paste(above, (0, 0))
-    whole.paste(below, (0, above.height))
-    return whole
+    drawing = Drawing(verdict, photo, answer, fitting)
+    sheet = Sheet.of(photo, view_of(_joint(drawing), photo, long_side))
+    return lettered(sheet, _mark_up(drawing, sheet), lambda width, em: _panel(drawing, width, em))
 
 
 # --- the part of the photo that is shown -------------------------------------------------------------
@@ -118,13 +130,32 @@ class View:
         return np.ascontiguousarray(cv2.resize(part, size, interpolation=smooth), dtype=np.uint8)
 
 
-def _joint(verdict: Verdict, photo: Photo, fitting: Fitting) -> tuple[Floats, float] | None:
+@dataclass(frozen=True)
+class Sheet:
+    """The part of the photo that is drawn on."""
+
+    picture: NDArray[np.uint8]
+    view: View
+
+    @classmethod
+    def of(cls, photo: Photo, view: View) -> Sheet:
+        """As the photo has it."""
+        return cls(view.cut(photo), view)
+
+    def holds(self, points: Floats) -> bool:
+        """Whether all points (n, 2) of the picture lie in it."""
+        height, width = self.picture.shape[:2]
+        return not ((points < 0).any() or (points >= [width, height]).any())
+
+
+def _joint(drawing: _Joint) -> tuple[Floats, float] | None:
     """Where the mouth is in the photo, and how wide the collar looks there."""
-    if verdict.pose is not None:
-        at = _on_pipe(verdict.pose, photo, np.array([verdict.pose.mouth_mm]), np.zeros(1))[0, 0]
-        return at, fitting.collar_od_mm * verdict.pose.px_per_mm
-    if verdict.sighting is not None:
-        return verdict.sighting.mouth_px, verdict.sighting.collar_width_px
+    pose, sighting = drawing.verdict.pose, drawing.verdict.sighting
+    if pose is not None:
+        at = _on_pipe(pose, drawing.photo, np.array([pose.mouth_mm]), np.zeros(1))[0, 0]
+        return at, drawing.fitting.collar_od_mm * pose.px_per_mm
+    if sighting is not None:
+        return sighting.mouth_px, sighting.collar_width_px
     return None
 
 
@@ -151,27 +182,38 @@ def inside(at: Floats, size: tuple[int, int], text: str, em: float) -> tuple[flo
 Label = tuple[Floats, str, pen.Colour]
 
 
-def _mark_up(picture: NDArray[np.uint8], view: View, verdict: Verdict, photo: Photo, answer: Answer,
-             fitting: Fitting) -> list[Label]:
+def lettered(sheet: Sheet, labels: list[Label], panel: Callable[[int, float], Image.Image]) -> Image.Image:
+    """The drawn part of the photo with its labels, over the panel.  panel: of a width, in letters of a height."""
+    above, em = Image.fromarray(sheet.picture), sheet.view.em
+    painter = ImageDraw.Draw(above)
+    for at, text, colour in labels:
+        pen.letters(painter, inside(at, above.size, text, em), text, em, colour, "mm", halo=True)
+    below = panel(above.width, max(em, above.width / 44))
+    whole = Image.new("RGB", (above.width, above.height + below.height), pen.PANEL)
+    whole.paste(above, (0, 0))
+    whole.paste(below, (0, above.height))
+    return whole
+
+
+def _mark_up(drawing: _Joint, sheet: Sheet) -> list[Label]:
     """Everything that is drawn on the photo; returns the labels, which are lettered afterwards."""
+    verdict, view = drawing.verdict, sheet.view
     if verdict.pose is None or verdict.limbs is None:
-        return _outlines(picture, view, verdict)
+        return _outlines(verdict, sheet)
     for limb in (*verdict.limbs.pipe, *(verdict.limbs.collar or ())):
-        pen.stroke(picture, view.at(limb_ends(limb, photo)), pen.WHITE, view.line / 2)
-    labels = _scale_bar(picture, view, photo, verdict.pose, verdict, answer.unit)
-    if verdict.gap is None:
-        return labels
-    return labels + _reading(picture, view, verdict.gap, verdict.pose, photo, fitting, answer)
+        pen.stroke(sheet.picture, view.at(limb_ends(limb, drawing.photo)), pen.WHITE, view.line / 2)
+    labels = _scale_bar(drawing, sheet, verdict.pose)
+    return labels if verdict.gap is None else labels + _reading(drawing, sheet, verdict.pose, verdict.gap)
 
 
-def _outlines(picture: NDArray[np.uint8], view: View, verdict: Verdict) -> list[Label]:
+def _outlines(verdict: Verdict, sheet: Sheet) -> list[Label]:
     """What the finder took for pipe and collar."""
-    sighting, labels = verdict.sighting, []
+    sighting, view, labels = verdict.sighting, sheet.view, []
     if sighting is None:
         return []
     for number, colour in _OUTLINES.items():
         for ring in _rings(sighting.close, number):
-            pen.stroke(picture, view.at(ring), colour, view.line, closed=True)
+            pen.stroke(sheet.picture, view.at(ring), colour, view.line, closed=True)
         name = "pipe" if number == 1 else "collar"
         reach = sighting.pipe_reach_px if number == 1 else -sighting.collar_reach_px
         labels.append((view.at(sighting.mouth_px + 0.5 * reach * sighting.axis_px), name, colour))
@@ -195,21 +237,20 @@ def limb_ends(limb: Limb, photo: Photo) -> Floats:
     return geometry.distort(limb.centre_px + steps[:, None] * along, photo.camera)
 
 
-def _reading(picture: NDArray[np.uint8], view: View, gap: Gap, pose: Pose, photo: Photo, fitting: Fitting,
-             answer: Answer) -> list[Label]:
+def _reading(drawing: _Joint, sheet: Sheet, pose: Pose, gap: Gap) -> list[Label]:
     """Mouth, limit, mark and the gap between them."""
+    view, axis = sheet.view, axis_in_picture(pose, drawing.photo, sheet.view)
     mouth, near = view.at(gap.mouth.points_px), view.at(gap.near.points_px)
-    limit = view.at(_at_limit(gap.mouth, pose, photo, fitting.max_gap_mm))
+    limit = view.at(moved(gap.mouth, pose, drawing.photo, drawing.fitting.max_gap_mm))
     a, b = _facing(gap.mouth, view), _facing(gap.near, view)
     width, halo = _fine(view.line, float(np.linalg.norm(b - a)))
-    pen.dashes(picture, limit, pen.LIMIT, 0.7 * width, view.em / 2, halo)
-    pen.stroke(picture, mouth, pen.MOUTH, width, halo)
-    pen.stroke(picture, near, pen.MARK, width, halo)
-    axis = axis_in_picture(pose, photo, view)
+    pen.dashes(sheet.picture, limit, pen.LIMIT, 0.7 * width, view.em / 2, halo)
+    pen.stroke(sheet.picture, mouth, pen.MOUTH, width, halo)
+    pen.stroke(sheet.picture, near, pen.MARK, width, halo)
     reach = 3.2 * view.em
-    pen.arrow(picture, a - axis * reach, a, pen.WHITE, view.line * 0.8)
-    pen.arrow(picture, b + axis * reach, b, pen.WHITE, view.line * 0.8)
-    text = _short(answer)
+    pen.arrow(sheet.picture, a - axis * reach, a, pen.WHITE, view.line * 0.8)
+    pen.arrow(sheet.picture, b + axis * reach, b, pen.WHITE, view.line * 0.8)
+    text = _short(drawing.answer)
     room = abs(axis[0]) * pen.width_of(text, view.em) / 2 + (abs(axis[1]) + 0.6) * view.em
     return [(b + axis * (reach + room), text, pen.WHITE),
             (beyond(mouth, axis, -1, view.em), "mouth", pen.MOUTH),
@@ -227,12 +268,12 @@ def _short(answer: Answer) -> str:
     return f"gap {say.length(answer.gap.value, answer.unit)}"
 
 
-def _at_limit(mouth: Edge, pose: Pose, photo: Photo, limit_mm: float) -> Floats:
-    """Where the mark's edge may lie at most: the mouth's course moved along the pipe by the limit."""
-    along, angles = _along(pose, photo, mouth)
-    axis = pose.pipe
-    moved = geometry.surface(axis.point_mm, axis.direction, axis.radius_mm, along + limit_mm, angles)
-    return geometry.project(moved, photo.camera)
+def moved(edge: Edge, pose: Pose, photo: Photo, by_mm: float) -> Floats:
+    """An edge's course in the photo, moved along the pipe."""
+    pipe = pose.pipe
+    along, angles = geometry.meet_cylinder_px(edge.points_px, pipe, pipe.radius_mm, photo.camera)
+    there = geometry.surface(pipe.point_mm, pipe.direction, pipe.radius_mm, along + by_mm, angles)
+    return geometry.project(there, photo.camera)
 
 
 def _facing(edge: Edge, view: View) -> Floats:
@@ -259,27 +300,23 @@ def _on_pipe(pose: Pose, photo: Photo, along_mm: Floats, angles_rad: Floats) -> 
     return geometry.cylinder_px(pose.pipe, along_mm, angles_rad, photo.camera)
 
 
-def _along(pose: Pose, photo: Photo, edge: Edge) -> tuple[Floats, Floats]:
-    """Where an edge lies on the pipe: along the axis and round it."""
-    return geometry.meet_cylinder_px(edge.points_px, pose.pipe, pose.pipe.radius_mm, photo.camera)
-
-
-def _scale_bar(picture: NDArray[np.uint8], view: View, photo: Photo, pose: Pose, verdict: Verdict,
-               unit: str) -> list[Label]:
+def _scale_bar(drawing: _Joint, sheet: Sheet, pose: Pose) -> list[Label]:
     """An inch, or 10 mm, on the pipe's own surface beyond the mark: it shrinks where the pipe recedes."""
-    length, name = (25.4, "1 in") if unit == "in" else (10.0, "10 mm")
-    start = 6.0 + (verdict.gap.most_mm + (verdict.gap.line_width_mm or 0.0) if verdict.gap else 0.0)
-    along = pose.mouth_mm + start + np.linspace(0, length, 13)
-    angle = np.radians(55)
-    bar = view.at(_on_pipe(pose, photo, along, np.array([angle]))[0])
-    height, width = picture.shape[:2]
-    if (bar < 0).any() or (bar >= [width, height]).any():
+    length, name = (25.4, "1 in") if drawing.answer.unit == "in" else (10.0, "10 mm")
+    view, gap = sheet.view, drawing.verdict.gap
+
+    def at(along_mm: Floats, angles_rad: Floats) -> Floats:
+        return view.at(_on_pipe(pose, drawing.photo, along_mm, angles_rad))
+
+    start = 6.0 + (gap.most_mm + (gap.line_width_mm or 0.0) if gap else 0.0)
+    along, angle = pose.mouth_mm + start + np.linspace(0, length, 13), np.radians(55)
+    bar = at(along, np.array([angle]))[0]
+    if not sheet.holds(bar):
         return []
-    pen.stroke(picture, bar, pen.WHITE, view.line)
+    pen.stroke(sheet.picture, bar, pen.WHITE, view.line)
     for end in (along[0], along[-1]):
-        tick = _on_pipe(pose, photo, np.array([end]), angle + np.radians([-4, 4]))[:, 0]
-        pen.stroke(picture, view.at(tick), pen.WHITE, view.line)
-    middle, side = view.at(_on_pipe(pose, photo, along[6:7], np.radians([0, 85]))[:, 0])
+        pen.stroke(sheet.picture, at(np.array([end]), angle + np.radians([-4, 4]))[:, 0], pen.WHITE, view.line)
+    middle, side = at(along[6:7], np.radians([0, 85]))[:, 0]
     outward = (side - middle) / float(np.linalg.norm(side - middle))
     return [(side + outward * 1.4 * view.em, name, pen.WHITE)]
 
@@ -287,52 +324,43 @@ def _scale_bar(picture: NDArray[np.uint8], view: View, photo: Photo, pose: Pose,
 # --- the panel below ---------------------------------------------------------------------------------
 
 
-def _panel(verdict: Verdict, photo: Photo, answer: Answer, fitting: Fitting, width: int,
-           em: float) -> Image.Image:
+def _panel(drawing: _Joint, width: int, em: float) -> Image.Image:
     """Verdict, figures, reasons and the flat strip."""
-    canvas = Image.new("RGB", (width, 40 * round(em)), pen.PANEL)
-    margin = em
-    y = _title(canvas, answer, fitting, margin, em)
-    painter = ImageDraw.Draw(canvas)
-    for line, colour in _lines(answer, fitting, width - 2 * margin, em):
-        pen.letters(painter, (margin, y), line, em, colour)
-        y += 1.35 * em
-    if verdict.strip is not None and verdict.pose is not None:
-        at = margin, y + 0.5 * em
-        y = _flat(canvas, verdict, verdict.strip, verdict.pose, photo, fitting, answer.unit, at, em)
-    return canvas.crop((0, 0, width, min(canvas.height, round(y + margin))))
+    panel, strip, pose = Panel.blank(width, em, _PANEL_LINES), drawing.verdict.strip, drawing.verdict.pose
+    y = panel.lines(_title(drawing, panel), _lines(drawing, panel))
+    if strip is not None and pose is not None:
+        flat = Flat.between(strip, pose, drawing.photo.camera, _FLAT_MM, panel.width)
+        y = _laid_flat(drawing, flat, panel, y + 0.5 * em)
+    return panel.cut(y)
 
 
-def _title(canvas: Image.Image, answer: Answer, fitting: Fitting, margin: float, em: float) -> float:
-    size = 1.5 * em
-    taken = pen.badge(canvas, (margin, margin), answer.verdict, size)
-    painter = ImageDraw.Draw(canvas)
-    if answer.gap:
-        at = margin + taken + em, margin + 0.85 * size
-        pen.letters(painter, at, _short(answer), 1.3 * em, pen.WHITE, "lm")
-    demo = ", a demonstration row" if fitting.is_demo else ""
-    y = margin + 1.7 * size + 0.5 * em
-    pen.letters(painter, (margin, y), f"fitting {answer.fitting}{demo}", em, pen.QUIET)
+def _title(drawing: _Joint, panel: Panel) -> float:
+    """The verdict, the fitting, and who placed the lines; returns where they end."""
+    answer, em = drawing.answer, panel.em
+    y = panel.head(answer.verdict, _short(answer))
+    demo = ", a demonstration row" if drawing.fitting.is_demo else ""
+    panel.line(y, f"fitting {answer.fitting}{demo}", pen.QUIET)
     if answer.assisted:
-        y += 1.35 * em
-        for line in pen.wrapped(say.assisted(answer.assisted.placed_by), em, canvas.width - 2 * margin):
-            pen.letters(painter, (margin, y), line, em, pen.LIMIT)
-            y += 1.35 * em
-        return y
+        return panel.lines(y + LINE * em, panel.wrapped(say.assisted(answer.assisted.placed_by), pen.LIMIT))
     return y + 1.4 * em
 
 
-def _lines(answer: Answer, fitting: Fitting, width: float, em: float) -> list[tuple[str, pen.Colour]]:
-    lines: list[tuple[str, pen.Colour]] = []
+def _lines(drawing: _Joint, panel: Panel) -> list[tuple[str, pen.Colour]]:
+    answer, lines = drawing.answer, []
     if answer.gap and answer.insertion:
         lines.append((f"interval {say.interval(answer.gap, answer.unit)}, limit "
                       f"{say.limit_of(answer.limit, answer.unit)}", pen.WHITE))
         inserted = say.told(answer.insertion, answer.unit)
-        lines.append((f"insertion {inserted}{_held_against(answer, fitting)}", pen.WHITE))
+        lines.append((f"insertion {inserted}{_held_against(answer, drawing.fitting)}", pen.WHITE))
+    return lines + doubted(answer, panel)
+
+
+def doubted(answer: Answer | PremarkAnswer, panel: Panel) -> list[tuple[str, pen.Colour]]:
+    """The first reasons with what to do, and what every picture has to say."""
+    lines: list[tuple[str, pen.Colour]] = []
     for reason in answer.reasons[:_REASONS_SHOWN]:
-        lines += [(line, pen.WHITE) for line in pen.wrapped(reason.text, em, width)]
-        lines += [(line, pen.QUIET) for line in pen.wrapped(reason.advice, em, width)]
-    return lines + [(line, pen.QUIET) for line in pen.wrapped(CAUTION, em, width)]
+        lines += panel.wrapped(reason.text, pen.WHITE) + panel.wrapped(reason.advice, pen.QUIET)
+    return lines + panel.wrapped(CAUTION, pen.QUIET)
 
 
 def _held_against(answer: Answer, fitting: Fitting) -> str:
@@ -343,45 +371,32 @@ def _held_against(answer: Answer, fitting: Fitting) -> str:
     return ", by its marked pipe" if least is None else f", least {say.limit_of(least, answer.unit)}"
 
 
-def _flat(canvas: Image.Image, verdict: Verdict, strip: Strip, pose: Pose, photo: Photo, fitting: Fitting,
-          unit: str, at: tuple[float, float], em: float) -> float:
+def _laid_flat(drawing: _Joint, flat: Flat, panel: Panel, y: float) -> float:
     """The pipe's surface laid flat: mouth and mark upright, the limit and the interval between them."""
-    margin, y = at
-    painter = ImageDraw.Draw(canvas)
-    pen.letters(painter, (margin, y), "the pipe laid flat", 0.85 * em, pen.QUIET)
+    verdict, em = drawing.verdict, panel.em
+    panel.line(y, "the pipe laid flat", pen.QUIET, 0.85)
     y += 1.2 * em
-    first, columns = _window(strip)
-    part = strip.pixels[:, columns]
-    width = round(canvas.width - 2 * margin)
-    height = round(width * 0.3)
-    flat = np.array(cv2.resize(part, (width, height), interpolation=cv2.INTER_LINEAR), np.uint8)
-    px_per_mm = width / (part.shape[1] * strip.step_mm)
-
-    def place(edge: Edge, moved_mm: float = 0.0) -> Floats:
-        along, angles = _along(pose, photo, edge)
-        rows = np.interp(angles, strip.angles_rad, np.linspace(0, height - 1, strip.angles_rad.size))
-        return np.stack([(along - pose.mouth_mm - first + moved_mm) * px_per_mm, rows], -1)
-
-    zero = -first * px_per_mm
-    if verdict.gap is not None:
-        mouth, near = place(verdict.gap.mouth), place(verdict.gap.near)
-        zero = float(np.median(mouth[:, 0]))
-        line, halo = _fine(max(2.0, em / 9), float(abs(np.median(near[:, 0]) - zero)))
-        pen.dashes(flat, place(verdict.gap.mouth, fitting.max_gap_mm), pen.LIMIT, 0.8 * line, em / 2, halo)
-        pen.stroke(flat, mouth, pen.MOUTH, line, halo)
-        pen.stroke(flat, near, pen.MARK, line, halo)
-    canvas.paste(Image.fromarray(flat), (round(margin), round(y)))
-    ruler = _Ruler(margin, y + height, width, zero, px_per_mm, em)
+    picture, zero = _flat_marks(drawing, flat, em)
+    panel.paste(y, picture)
+    ruler = _Ruler(em, y + flat.height, flat.width, zero, flat.px_per_mm, em)
     if verdict.measurement is not None:
-        ruler.span(painter, verdict.measurement.gap.low_mm, verdict.measurement.gap.high_mm)
-    return ruler.draw(painter, unit, legend=verdict.gap is not None)
+        ruler.span(panel.painter, verdict.measurement.gap.low_mm, verdict.measurement.gap.high_mm)
+    return ruler.draw(panel.painter, drawing.answer.unit, legend=verdict.gap is not None)
 
 
-def _window(strip: Strip) -> tuple[float, slice]:
-    """The columns from 6 mm inside the collar to 26 mm beyond the mouth: where everything is decided."""
-    low = max(0, round((-6.0 - strip.first_mm) / strip.step_mm))
-    high = min(strip.pixels.shape[1], round((26.0 - strip.first_mm) / strip.step_mm))
-    return strip.first_mm + low * strip.step_mm, slice(low, high)
+def _flat_marks(drawing: _Joint, flat: Flat, em: float) -> tuple[NDArray[np.uint8], float]:
+    """The flat picture with its lines, and where on it the mouth is."""
+    picture, gap = flat.pixels(), drawing.verdict.gap
+    if gap is None:
+        return picture, -flat.first_mm * flat.px_per_mm
+    mouth, near = flat.place(gap.mouth), flat.place(gap.near)
+    zero = float(np.median(mouth[:, 0]))
+    line, halo = _fine(max(2.0, em / 9), float(abs(np.median(near[:, 0]) - zero)))
+    limit = flat.place(gap.mouth, drawing.fitting.max_gap_mm)
+    pen.dashes(picture, limit, pen.LIMIT, 0.8 * line, em / 2, halo)
+    pen.stroke(picture, mouth, pen.MOUTH, line, halo)
+    pen.stroke(picture, near, pen.MARK, line, halo)
+    return picture, zero
 
 
 @dataclass(frozen=True)

@@ -81,9 +81,10 @@ def told(span: Length | Range, unit: str) -> str:
 
 
 def limit_of(value: float, unit: str) -> str:
-    """A limit keeps every digit that the catalog gives it: `1/16 in (0.0625)`."""
+    """A limit keeps every digit that the catalog gives it: `1/16 in (0.0625)`; `0.05 in`, which stands on no rule."""
     exact = f"{value:.6f}".rstrip("0").rstrip(".")
-    return f"{exact} mm" if unit == "mm" else f"{fraction(value)} in ({exact})"
+    on_rule = unit == "in" and (Fraction(exact) * 32).denominator == 1
+    return f"{fraction(value)} in ({exact})" if on_rule else f"{exact} {unit}"
 
 
 def decimal(value: float, unit: str, rounding: str = ROUND_HALF_UP) -> str:

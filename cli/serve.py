@@ -6,13 +6,17 @@ import ipaddress
 import socket
 import sys
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
 if TYPE_CHECKING:
     from fastapi import FastAPI
+
+    from cli.jobs.asked import Job
+    from cli.jobs.worker import Inspector
 
 MISUSE = 2
 LIMIT_S = 60.0  # for looking at a photo, of which a fast one needs two
@@ -64,8 +68,7 @@ def serve_command(
 
     code = new_code()
     try:
-        app = build(folder, code, fitting=fitting, catalog=catalog, camera=camera, site=site, ledger=ledger,
-                    workers=workers)
+        app = build(Asked(folder, fitting, catalog, camera, site, ledger), code, Staff(workers))
     except Misuse as error:
         _leave(str(error), MISUSE)
     line = _listening(host, port)
@@ -79,16 +82,30 @@ def serve_command(
     typer.echo("Ended. Photos and answers are kept; `collargap job` finds them.", err=True)
 
 
-def build(folder: Path, code: str, *, fitting: str = "", catalog: Path | None = None, camera: Path | None = None,
-          site: str = "", ledger: Path | None = None, workers: int | None = None, limit_s: float = LIMIT_S,
-          inspector: Any = None, eager: bool = True) -> FastAPI:
-    """The application for a job folder.  Raises Misuse."""
-    from calibration.fittings import Misuse, find_fitting
-    from cli import disk
-    from cli.jobs.asked import Job
+@dataclass(frozen=True)
+class Asked:
+    """The job that the command line asked for."""
+
+    folder: Path
+    fitting: str = ""
+    catalog: Path | None = None
+    camera: Path | None = None
+    site: str = ""
+    ledger: Path | None = None
+
+
+@dataclass(frozen=True)
+class Staff:
+    """Who looks at photos.  workers: None for a process a core; eager: they start at once, not with the first photo."""
+
+    workers: int | None = None
+    limit_s: float = LIMIT_S
+    eager: bool = True
+
+
+def build(asked: Asked, code: str, staff: Staff, inspector: Inspector | None = None) -> FastAPI:
+    """The application for a job folder; inspector: what looks, where not the real one.  Raises Misuse."""
     from cli.jobs.engine import usable_cores
-    from cli.jobs.inspection import inspect_photo
-    from cli.jobs.text import name_of, visible
     from cli.ledger import default_path
     from cli.phone.access import Access
     from cli.phone.app import create_app
@@ -96,17 +113,28 @@ def build(folder: Path, code: str, *, fitting: str = "", catalog: Path | None = 
     from cli.phone.desk import Desk
     from cli.phone.service import Service
 
+    desk = Desk(_job_of(asked, inspector), asked.ledger or default_path())
+    desk.look_before()
+    crew = Crew(staff.workers or usable_cores(), staff.limit_s, staff.eager)
+    porter = Crew(1, min(staff.limit_s, HEADER_LIMIT_S), staff.eager)
+    return create_app(Service(desk, crew, porter), Access(code))
+
+
+def _job_of(asked: Asked, inspector: Inspector | None) -> Job:
+    from calibration.fittings import Misuse, find_fitting
+    from cli import disk
+    from cli.jobs.asked import Job
+    from cli.jobs.inspection import inspect_photo
+    from cli.jobs.text import name_of, visible
+
+    folder = asked.folder
     if not folder.is_dir():
         raise Misuse(f"There is no folder {visible(str(folder))}. Make it, or name the job's folder.")
-    rows = disk.read_catalog(catalog)
-    if fitting:
-        find_fitting(rows, fitting)
-    job = Job(folder, name_of(site or folder.resolve().name), rows, inspector or inspect_photo, fitting=fitting,
-              camera=disk.read_camera(camera))
-    desk = Desk(job, ledger or default_path())
-    desk.look_before()
-    crew, porter = Crew(workers or usable_cores(), limit_s, eager), Crew(1, min(limit_s, HEADER_LIMIT_S), eager)
-    return create_app(Service(desk, crew, porter), Access(code))
+    rows = disk.read_catalog(asked.catalog)
+    if asked.fitting:
+        find_fitting(rows, asked.fitting)
+    return Job(folder, name_of(asked.site or folder.resolve().name), rows, inspector or inspect_photo,
+               fitting=asked.fitting, camera=disk.read_camera(asked.camera))
 
 
 def _listening(host: str, port: int) -> socket.socket:

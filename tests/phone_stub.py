@@ -14,18 +14,19 @@ from typing import Any
 import httpx
 from fastapi import FastAPI
 
+from cli.jobs.worker import Inspector
 from cli.phone.access import COOKIE
-from cli.serve import build
+from cli.serve import Asked, Staff, build
 from tests.job_stub import stub_inspection
 
 CODE = "abcd-efgh-jkmn"
 LIST = "joint,fitting,photo,location,installer,machine,date\n"
 
 
-def app_of(folder: Path, ledger: Path, **more: Any) -> FastAPI:
-    """An app with the stub in one process."""
-    usual = {"workers": 1, "limit_s": 20.0, "inspector": stub_inspection, "eager": False}
-    return build(folder, CODE, ledger=ledger, **(usual | more))
+def app_of(folder: Path, ledger: Path, *, inspector: Inspector = stub_inspection, workers: int = 1,
+           limit_s: float = 20.0, eager: bool = False, **more: Any) -> FastAPI:
+    """An app with the stub in one process.  more: what else the command line may ask for."""
+    return build(Asked(folder, ledger=ledger, **more), CODE, Staff(workers, limit_s, eager), inspector)
 
 
 @asynccontextmanager

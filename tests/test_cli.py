@@ -270,6 +270,16 @@ def test_lengths_read_as_on_a_rule(inches: float, text: str) -> None:
     assert say.length(inches, "in") == text
 
 
+@pytest.mark.parametrize(("value", "unit", "text"), [
+    (0.0625, "in", "1/16 in (0.0625)"), (1.125, "in", "1-1/8 in (1.125)"), (0.03125, "in", "1/32 in (0.03125)"),
+    (2.0, "in", "2 in (2)"), (1.5875 / 25.4, "in", "1/16 in (0.0625)"), (0.05, "in", "0.05 in"),
+    (0.01, "in", "0.01 in"), (0.06, "in", "0.06 in"), (1 / 64, "in", "0.015625 in"), (1.04, "in", "1.04 in"),
+    (1.5875, "mm", "1.5875 mm"),
+])
+def test_a_limit_is_a_fraction_only_where_it_is_one(value: float, unit: str, text: str) -> None:
+    assert say.limit_of(value, unit) == text
+
+
 def test_verdicts_are_told_by_more_than_colour() -> None:
     page = io.StringIO()
     for word in ("full", "short", "unproven"):

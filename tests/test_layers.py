@@ -23,9 +23,9 @@ PARTS = {"focal": {"decode"}, "looks": {"locate", "end"}, "sides": {"refine", "a
 # After the road: they put several verdicts together, and may ask stages of it.
 BEYOND = {"both": {"insertion", "verdict"}, "compare": {"uncertainty", "redraw", "wave"},
           "ring": {"uncertainty", "redraw", "compare", "wave", "usual"},
-          "views": {"depths", "redraw", "place", "compare", "ring", "wave"},
+          "views": {"depths", "redraw", "turn_between", "compare", "ring", "wave"},
           "depths": {"insertion", "drawn", "redraw", "ring", "wave"},
-          "drawn": {"redraw", "compare", "ring", "wave"}, "place": set()}
+          "drawn": {"redraw", "compare", "ring", "wave"}, "turn_between": set()}
 SHARED = {"records", "reasons", "geometry", "propagation", "networks"}
 FROM_CALIBRATION = {"calibration.camera": {"Camera", "FocalSource"}, "calibration.fittings": {"Fitting"}}
 LENS_READERS = {"decode": {"Lens", "Profile", "ProfileError", "read_lens", "turned"},  # where photo and profile meet

@@ -7,6 +7,7 @@ import contextlib
 import io
 import json
 import re
+import sqlite3
 import struct
 import uuid
 import zlib
@@ -21,7 +22,9 @@ from PIL import Image
 from starlette.requests import ClientDisconnect
 from typer.testing import CliRunner
 
+from cli.jobs.store import Store
 from cli.lines import SUFFIX
+from cli.phone import looking
 from cli.phone.access import COOKIE, MOST_WRONG
 from cli.phone.guard import HEADERS
 from cli.phone.intake import HIDDEN
@@ -228,6 +231,67 @@ def test_a_photo_that_was_kept_is_looked_at_after_a_restart(folder: Path, ledger
     assert not list((folder / HIDDEN).glob("*.part"))
 
 
+def renamed(folder: Path) -> None:
+    (folder / "joints.csv").write_text(LIST + "J-1a,demo-2,,,,,\n")
+
+
+def removed(folder: Path) -> None:
+    (folder / "J-1_1.jpg").unlink()
+
+
+@pytest.mark.parametrize(("meanwhile", "words"), [(renamed, 'no joint "J-1" any more'),
+                                                  (removed, "J-1_1.jpg is not in the job folder any more")])
+def test_a_kept_photo_that_can_not_be_looked_at_any_more_says_so(folder: Path, ledger: Path,
+                                                                 meanwhile: Callable[[Path], None], words: str) -> None:
+    (folder / "joints.csv").write_text(LIST + "J-1,demo-2,,,,,\n")
+    numbers = []
+
+    async def kept(client: httpx.AsyncClient, _: FastAPI) -> None:
+        numbers.append((await send(client, "J-1", photo(1, "hang"))).json()["id"])
+
+    async def later(client: httpx.AsyncClient, _: FastAPI) -> None:
+        told = await looked_at(client, numbers[0])
+        assert told["state"] == "failed"
+        assert words in told["error"]
+        assert "NOT CHECKED" in (await client.get("/part/photo", params={"photo": numbers[0]})).text
+        (folder / "joints.csv").write_text(LIST + "J-1,demo-2,,,,,\n")
+        (folder / "J-1_1.jpg").write_bytes(photo(1))
+        await client.post(f"/api/photos/{numbers[0]}/again")
+        assert (await looked_at(client, numbers[0]))["verdict"] == "full"
+
+    on_phone(folder, ledger, kept, limit_s=60.0)
+    meanwhile(folder)
+    on_phone(folder, ledger, later)
+
+
+def test_a_look_that_breaks_off_is_noted_and_leaves_nothing_open(folder: Path, ledger: Path,
+                                                                 monkeypatch: pytest.MonkeyPatch) -> None:
+    opened: list[Store] = []
+
+    def store() -> Store:
+        opened.append(Store())
+        return opened[-1]
+
+    class Broken(looking.Keeper):
+        def recall(self) -> None:
+            raise KeyError("no such key")
+
+    async def work(client: httpx.AsyncClient, app: FastAPI) -> None:
+        joint = await begin(client)
+        monkeypatch.setattr(looking, "Store", store)
+        killed = await seen(client, joint, photo(1, "kill"))
+        monkeypatch.setattr(looking, "Keeper", Broken)
+        broken = await seen(client, joint, photo(2))
+        assert (killed["state"], broken["state"]) == ("failed", "failed")
+        assert "a fault of collargap" in broken["error"]
+        for each in opened:
+            with pytest.raises(sqlite3.ProgrammingError, match="closed"):
+                await app.state.service.at_desk(each.count)
+
+    on_phone(folder, ledger, work)
+    assert len(opened) == 2
+
+
 def test_photos_that_came_another_way_are_there_too(folder: Path, ledger: Path) -> None:
     (folder / "joints.csv").write_text(LIST + "J-7,demo-2,,pit,,,\n")
     (folder / "J-7.jpg").write_bytes(photo(3, "short"))
@@ -308,6 +372,7 @@ def test_a_photo_goes_where_only_its_joint_is_meant(folder: Path, ledger: Path) 
 @pytest.mark.parametrize(("before", "row"), [
     (b"Joint;Fitting;Location\r\nJ-1;demo-2;Gro\xdfe Grube\r\n", b"J-2;demo-2;\r\n"),
     ("location\tfitting\tjoint\nGrößer\tdemo-2\tJ-1".encode(), b"\n\tdemo-2\tJ-2\n"),
+    (b'joint,fitting,"photo\npattern"\r\nJ-1,demo-2,\r\n', b"J-2,demo-2,\r\n"),
 ])
 def test_a_list_keeps_its_own_form(folder: Path, ledger: Path, before: bytes, row: bytes) -> None:
     (folder / "joints.csv").write_bytes(before)
@@ -318,6 +383,39 @@ def test_a_list_keeps_its_own_form(folder: Path, ledger: Path, before: bytes, ro
 
     on_phone(folder, ledger, work)
     assert (folder / "joints.csv").read_bytes() == before + row
+
+
+def test_a_list_of_titles_alone_is_begun(folder: Path, ledger: Path) -> None:
+    titles = b'fitting;joint;"photo\npattern"\n;;\n'
+    (folder / "joints.csv").write_bytes(titles)
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        assert await begin(client) == "J-001"
+
+    on_phone(folder, ledger, work)
+    assert (folder / "joints.csv").read_bytes() == titles + b"demo-2;J-001;\n"
+
+
+def test_what_a_list_can_not_hold_is_said(folder: Path, ledger: Path, tmp_path: Path) -> None:
+    catalog, before = tmp_path / "c.toml", b"joint,fitting,location\r\nJ-1,2\" copper,K\xfcche\r\n"
+    catalog.write_text('[[fitting]]\nid = "2″ copper"\nnominal_size = "2"\nunit = "mm"\ncollar_od = 73.0\n'
+                       'pipe_od = 60.325\nmark_depth = 28.575\nmax_gap = 1.5875\nsource = "invented"\n',
+                       encoding="utf-8")
+    (folder / "joints.csv").write_bytes(before)
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        asked = {"token": str(uuid.uuid4()), "name": "J-2", "fitting": "2″ copper"}
+        answer = await client.post("/api/joints", json=asked)
+        assert answer.status_code == 409
+        assert 'no sign "″". Save the list as CSV UTF-8' in answer.json()["text"]
+        (folder / "joints.csv").write_bytes(b'joint,fitting\nJ-1,"2\n')
+        answer = await client.post("/api/joints", json=asked)
+        assert answer.status_code == 503
+        assert "a quotation mark in row 2 is never closed" in answer.json()["text"]
+        (folder / "joints.csv").write_bytes(before)
+
+    on_phone(folder, ledger, work, catalog=catalog)
+    assert (folder / "joints.csv").read_bytes() == before
 
 
 def test_a_folder_of_photos_without_a_list_keeps_its_joints(folder: Path, ledger: Path) -> None:

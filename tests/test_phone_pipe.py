@@ -60,7 +60,7 @@ def test_the_marked_pipe_before_and_the_joint_after(folder: Path, ledger: Path) 
         assert page.index("Before pushing in") < page.index("After pressing")  # as it goes at the trench
         assert "mark 1-1/8 in (1.130) from the cut" in page
         assert "<dd>1.110 to 1.150 in</dd>" in page
-        assert "<dd>1-1/8 in (1.125), plus or minus 1/16 in (0.06)</dd>" in page
+        assert "<dd>1-1/8 in (1.125), plus or minus 0.06 in</dd>" in page
         assert "out of square by 1.2° (0.0 to 2.4°)" in page
         assert "not how tight the joint is" in page
         assert "Place lines by hand" not in page

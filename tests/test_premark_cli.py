@@ -203,8 +203,10 @@ def test_why_the_marked_pipe_told_nothing_is_said() -> None:
     assert "(no bare pipe end was found)" in " ".join(result.stdout.split())
 
 
-def test_a_premark_photo_that_is_not_there_is_misuse() -> None:
-    result = run("check", "joint.jpg", "--premark", "missing.jpg")
-    assert result.exit_code == 2
-    assert "missing.jpg" in result.stderr
-    assert run("check", "joint.jpg", "--premark", "broken.jpg").exit_code == 1
+@pytest.mark.parametrize(("premark", "status", "said"), [
+    ("missing.jpg", 2, "There is no file missing.jpg."), (".", 2, "is a folder"), ("broken.jpg", 1, "internal error")])
+def test_without_the_marked_pipe_that_was_named_no_joint_is_answered(premark: str, status: int, said: str) -> None:
+    for options in ([], ["--json"]):
+        result = run("check", "joint.jpg", "joint.jpg", "--premark", premark, *options)
+        assert (result.exit_code, result.stdout) == (status, "")
+        assert said in result.stderr

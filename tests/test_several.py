@@ -24,7 +24,7 @@ from cli.ledger import Filing, Ledger, Sight
 from cli.main import app
 from tests import pipes
 from tests.answers import CATALOG, in_doubt, known_verdict, refused
-from vision import place
+from vision import turn_between
 from vision.records import PremarkVerdict
 
 FOUND = {b"f": lambda: known_verdict(0.5), b"s": lambda: known_verdict(4.0), b"m": lambda: known_verdict(2.0),
@@ -104,7 +104,7 @@ def test_a_joint_in_json_and_in_words() -> None:
 
 
 def test_a_joint_without_sides_says_what_to_do(monkeypatch) -> None:
-    monkeypatch.setattr(place, "match", lambda *_: None)
+    monkeypatch.setattr(turn_between, "match", lambda *_: None)
     result = run("joint", "full1.jpg", "full2.jpg")
     assert result.exit_code == 11
     assert "sides-unknown" in result.stdout

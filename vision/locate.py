@@ -51,6 +51,28 @@ class _Rough:
     ink_px: int = 0
 
 
+@dataclass(frozen=True)
+class _Line:
+    """A pipe's axis in the pixels of a look, from the middle of its mouth on, and how wide the pipe is."""
+
+    axis: Floats
+    mouth: Floats
+    width: float = 0.0
+
+    @property
+    def across(self) -> Floats:
+        """To the axis's one side."""
+        return np.array([-self.axis[1], self.axis[0]])
+
+    def along(self, at: Floats) -> Floats:
+        """How far beyond the mouth points (n, 2) lie."""
+        return np.asarray((at - self.mouth) @ self.axis)
+
+    def beside(self, at: Floats) -> Floats:
+        """How far beside the axis they lie."""
+        return np.asarray((at - self.mouth) @ self.across)
+
+
 def locate(photo: Photo) -> Iterator[Sighting | Refusal]:
     """Find the joint that is meant, in one look after another: what one takes for a side the next often does not.
 
@@ -166,36 +188,49 @@ def _measure(look: Look, collar: NDArray[np.bool_], pipe: NDArray[np.bool_], con
     near = pipe_at[np.linalg.norm(pipe_at - mouth, axis=1) < 1.6 * size]
     if len(near) < 40 / every**2:
         return None
-    axis = looks.unit(near.mean(0) - collar_at.mean(0))
+    line = _between_sides(_Line(looks.unit(near.mean(0) - collar_at.mean(0)), mouth), pipe, unknown, size)
+    if line is None or line.width < 8 or np.ptp(touch @ line.across) < _LEAST_CONTACT * line.width:
+        return None
+    line = _from_mouth(line, collar_at, near)
+    if line is None:
+        return None
+    around = looks.points(looks.rim(collar))
+    collar_width = _width(line.along(around), line.beside(around), line.width)
+    if collar_width is None or not 0.85 < collar_width / line.width < 2.0:
+        return None
+    return _Rough(line.axis, line.mouth, line.width, collar_width, float(np.quantile(line.along(pipe_at), 0.98)),
+                  float(-np.quantile(line.along(collar_at), 0.02)), _score(look, contact & ~unknown))
+
+
+def _between_sides(line: _Line, pipe: NDArray[np.bool_], unknown: NDArray[np.bool_], size: float) -> _Line | None:
+    """The axis turned and moved until it runs in the middle between the pipe's sides; size: of the collar, pixels."""
     edge = looks.points(looks.rim(pipe))
-    edge = edge[np.linalg.norm(edge - mouth, axis=1) < 1.6 * size]
-    least, pipe_width = -np.inf, 0.0
+    edge = edge[np.linalg.norm(edge - line.mouth, axis=1) < 1.6 * size]
+    least = -np.inf
     for _ in range(4):
-        sides = looks.sides(edge, unknown, mouth, axis, least)
+        sides = looks.sides(edge, unknown, line.mouth, line.axis, least)
         if sides is None:
             return None
-        across, aside = np.array([-axis[1], axis[0]]), (sides.left + sides.right) / 2
-        mouth, axis = mouth + across * aside, looks.unit(axis + sides.slope * across)
-        pipe_width = sides.right - sides.left
-        least = _ASIDE * pipe_width
+        across, aside = line.across, (sides.left + sides.right) / 2
+        line = _Line(looks.unit(line.axis + sides.slope * across), line.mouth + across * aside,
+                     float(sides.right - sides.left))
+        least = _ASIDE * line.width
         if abs(aside) < _SETTLED_PX and abs(sides.slope) * size < _SETTLED_PX:
             break
-    across = np.array([-axis[1], axis[0]])
-    if pipe_width < 8 or np.ptp(touch @ across) < _LEAST_CONTACT * pipe_width:
-        return None
-    lanes = [((at - mouth) @ axis)[np.abs((at - mouth) @ across) < 0.35 * pipe_width] for at in (collar_at, near)]
+    return line
+
+
+def _from_mouth(line: _Line, collar_at: Floats, pipe_at: Floats) -> _Line | None:
+    """The axis from where collar turns into pipe; None where there is too little of either along it."""
+    lanes = [line.along(at)[np.abs(line.beside(at)) < 0.35 * line.width] for at in (collar_at, pipe_at)]
     if min(len(lane) for lane in lanes) < 5:
         return None
-    mouth = mouth + axis * _step(lanes[0], lanes[1])
-    along = (collar_at - mouth) @ axis
-    around = looks.points(looks.rim(collar)) - mouth
-    collar_width = _width(around @ axis, around @ across, pipe_width)
-    if collar_width is None or not 0.85 < collar_width / pipe_width < 2.0:
-        return None
-    bare = contact & ~unknown
-    score = float(look.shares[:, bare][[_PIPE, _COLLAR, _INK]].max(0).mean()) if bare.any() else 0.0
-    return _Rough(axis, mouth, float(pipe_width), collar_width, float(np.quantile((pipe_at - mouth) @ axis, 0.98)),
-                  float(-np.quantile(along, 0.02)), score)
+    return replace(line, mouth=line.mouth + line.axis * _step(*lanes))
+
+
+def _score(look: Look, contact: NDArray[np.bool_]) -> float:
+    """How sure the finder is of pipe and collar where they meet."""
+    return float(look.shares[:, contact][[_PIPE, _COLLAR, _INK]].max(0).mean()) if contact.any() else 0.0
 
 
 def _width(along: Floats, beside: Floats, pipe_width: float) -> float | None:

@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from calibration.fittings import Fitting
-from vision import place
+from vision import turn_between
 from vision.compare import Turn
 from vision.depths import Depths, least_insertion
 from vision.propagation import normal_quantile
@@ -228,7 +228,7 @@ def _follow(verdicts: Sequence[Verdict], turns: dict[int, Turn]) -> None:
     matches = {}
     for a, first in enumerate(verdicts):
         for b in range(a + 1, len(verdicts)):
-            found = place.match(first, verdicts[b])
+            found = turn_between.match(first, verdicts[b])
             if found and found.sure:
                 matches[a, b] = found
     while True:
@@ -238,7 +238,7 @@ def _follow(verdicts: Sequence[Verdict], turns: dict[int, Turn]) -> None:
             return
         _, a, b, turn = max(open_ends)
         known, new, sign = (a, b, 1) if a in turns else (b, a, -1)
-        u_deg = math.hypot(turns[known].u_deg, place.U_DEG)
+        u_deg = math.hypot(turns[known].u_deg, turn_between.U_DEG)
         turns[new] = Turn(_turn(turns[known].deg + sign * turn), u_deg, "features")
 
 

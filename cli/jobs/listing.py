@@ -59,11 +59,7 @@ def read_list(data: bytes, default_fitting: str = "") -> Listing:
     Separators , ; and tab; UTF-8 and UTF-16 (the latter with its mark), or Windows-1252; columns in any
     order and case.  Raises JobError when there is no `joint` column, no joint, or a quotation mark is never closed.
     """
-    try:
-        titles, *rows = rows_of(decoded(data))
-    except csv.Error as error:
-        raise JobError(f"{LIST_NAME} is not a CSV file: {error}. Correct it, or save the list as CSV anew, and try "
-                       "again.") from error
+    titles, *rows = rows_in(data)
     columns = [column_of(title) for title in titles]
     if "joint" not in columns:
         raise JobError(
@@ -80,6 +76,15 @@ def read_list(data: bytes, default_fitting: str = "") -> Listing:
     problems = [*_not_read(unknown), *_too_long(rows, len(columns)),
                 *(_dates_either_way(cells) if day_first is None else [])]
     return _listed(cells, default_fitting, bool(day_first), problems)
+
+
+def rows_in(data: bytes) -> list[list[str]]:
+    """The cells of the list's rows, those of its titles first.  Raises JobError where it is no CSV file."""
+    try:
+        return rows_of(decoded(data))
+    except csv.Error as error:
+        raise JobError(f"{LIST_NAME} is not a CSV file: {error}. Correct it, or save the list as CSV anew, and try "
+                       "again.") from error
 
 
 def _not_read(unknown: list[str]) -> list[str]:

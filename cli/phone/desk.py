@@ -28,12 +28,12 @@ from cli.ledger import Ledger
 from cli.lines import Lines, beside
 from cli.phone import intake, names
 from cli.phone.honest import honest
+from cli.phone.judged_now import Survey
 from cli.phone.landing import lies_there
 from cli.phone.listfile import read_listing
 from cli.phone.looking import Looking
 from cli.phone.notes import Notes, Sent, now
 from cli.phone.roll import Roll
-from cli.phone.survey import Survey
 from cli.phone.told import Claimed, Told
 from cli.phone.troubles import BadRequest, Busy, NotThere, Taken
 
@@ -143,8 +143,10 @@ class Desk:
         while not lies_there(self.top / sent.name, incoming):
             sent = replace(sent, name=self._free_name(self.roll.joint(joint), incoming.suffix, kind))
             self._notes.rename(sent.id, sent.name)  # something else took the name since it was noted
+        if sent.state == "failed":  # perhaps for want of its file, which is there only now
+            self.again(sent.id)
         self._changed()
-        return sent
+        return self._sent(sent.id)
 
     def _free_name(self, joint: Joint, suffix: str, kind: names.Kind) -> str:
         first = len(self._notes.of_kind(joint.name, kind)) + 1
@@ -234,8 +236,8 @@ class Desk:
     @honest
     def fail(self, photo_id: str, why: str) -> None:
         """Note that a photo could not be looked at."""
-        if self._looking.fail(photo_id, why):
-            self._changed()
+        self._looking.fail(photo_id, why)
+        self._changed()
 
     @honest
     def again(self, photo_id: str) -> None:

@@ -9,8 +9,8 @@ from pathlib import Path
 
 from cli.files import whole_file
 from cli.jobs.errors import JobError
-from cli.jobs.listing import LIST_NAME, Listing, column_of, read_list
-from cli.jobs.sheet import decoded, dialect_of, encoding_of, rows_of
+from cli.jobs.listing import LIST_NAME, Listing, column_of, read_list, rows_in
+from cli.jobs.sheet import decoded, dialect_of, encoding_of
 from cli.jobs.worker import read_photo
 from cli.phone.troubles import Busy, Taken
 
@@ -33,12 +33,15 @@ def read_listing(folder: Path) -> Listing | None:
 
 
 def _has_no_row(data: bytes) -> bool:
-    text = decoded(data).strip()
-    return len(text.splitlines()) == 1 and "joint" in text.lower()
+    titles, *rows = rows_in(data)
+    return "joint" in map(column_of, titles) and not any(cell.strip() for row in rows for cell in row)
 
 
 def add_joint(folder: Path, joint: str, fitting: str, photo: str = "") -> None:
-    """Add a row for a joint.  The file's own separator, columns, line ends and letters are kept."""
+    """Add a row for a joint.  The file's own separator, columns, line ends and letters are kept.
+
+    Raises Busy where the list can't be read or written, Taken where it has no place for what is to be in the row.
+    """
     path = folder / LIST_NAME
     try:
         data = read_photo(str(path)) if path.exists() else _HEADER.encode()
@@ -51,15 +54,24 @@ def add_joint(folder: Path, joint: str, fitting: str, photo: str = "") -> None:
 
 
 def _row(data: bytes, joint: str, fitting: str, photo: str) -> bytes:
-    text = decoded(data)
-    columns = [column_of(title) for title in rows_of(text.splitlines()[0])[0]]
+    columns = [column_of(title) for title in rows_in(data)[0]]
     if "fitting" not in columns:
         raise Taken(f"{LIST_NAME} has no column 'fitting', so a joint of a chosen size can't be added. Add the column "
                     "to its first line.")
     known = {"joint": joint, "fitting": fitting, "pattern": photo, "date": date.today().isoformat()}
-    made = io.StringIO()
+    return _written(data, [known.get(column, "") for column in columns])
+
+
+def _written(data: bytes, cells: list[str]) -> bytes:
+    """A row as this file would hold it."""
+    text, made = decoded(data), io.StringIO()
     end = "\r\n" if "\r\n" in text else "\n"
     if not text.endswith(("\n", "\r")):
         made.write(end)
-    csv.writer(made, dialect_of(text), lineterminator=end).writerow([known.get(column, "") for column in columns])
-    return made.getvalue().encode(encoding_of(data))
+    csv.writer(made, dialect_of(text), lineterminator=end).writerow(cells)
+    try:
+        return made.getvalue().encode(encoding_of(data))
+    except UnicodeEncodeError as error:
+        signs = error.object[error.start:error.end]
+        raise Taken(f"The joint could not be put into {LIST_NAME}: the file is not kept as UTF-8, and as it is kept "
+                    f'it has no sign "{signs}". Save the list as CSV UTF-8, and try again.') from error

@@ -8,11 +8,13 @@ from pathlib import Path
 from cli.jobs.asked import Course, Job
 from cli.jobs.folder import Found
 from cli.jobs.keeper import Keeper, Rows
+from cli.jobs.listing import LIST_NAME, Joint
 from cli.jobs.store import Store
 from cli.jobs.worker import Checked, Kind, Task
 from cli.ledger import Ledger
 from cli.phone.notes import Notes, Sent
 from cli.phone.roll import Roll
+from cli.phone.troubles import NotThere
 
 
 class Looking:
@@ -23,19 +25,29 @@ class Looking:
         self._under_way: dict[str, tuple[Store, Keeper]] = {}
 
     def begin(self, sent: Sent) -> Task | None:
-        """What has to be looked at; None where the ledger knew the answer, or there can be none: that is noted."""
-        store, course = Store(), Course()
-        keeper = Keeper(self._job, store, self._ledger, course)
-        joint = self._roll.joint(sent.joint)
+        """What has to be looked at; None where the ledger knew the answer, or there can be none: that is noted.
+
+        What it raises is to be noted by `fail`.
+        """
+        joint, found = self._joint_of(sent), _found(self._roll.top, sent)
         trouble = Rows(self._job).trouble(joint)
         kind: Kind = "premark" if self._roll.shows(sent.name) == "before" else "joint"  # as the job will see it
-        store.add_photo(store.add_joint(joint, trouble), _found(self._roll.top, sent), trouble, kind)
+        store = Store()
+        keeper = Keeper(self._job, store, self._ledger, Course())
+        self._under_way[sent.id] = store, keeper
+        store.add_photo(store.add_joint(joint, trouble), found, trouble, kind)
         keeper.recall()
         task = next(keeper.tasks(), None)
-        self._under_way[sent.id] = store, keeper
         if task is None:
             self._conclude(sent.id)
         return task
+
+    def _joint_of(self, sent: Sent) -> Joint:
+        try:
+            return self._roll.joint(sent.joint)
+        except NotThere as error:
+            raise NotThere(f'{LIST_NAME} has no joint "{sent.joint}" any more. Put it back into the list, and check '
+                           "the photo again.") from error
 
     def finish(self, photo_id: str, task: Task, outcome: Checked | Exception) -> None:
         """Keep what came of it."""
@@ -55,16 +67,19 @@ class Looking:
             lost = "" if photo.answer is None else "Its answer could not be kept in the ledger. Check it again."
             self._notes.settle(photo_id, "failed", photo.error or trouble or lost or "It could not be checked.")
 
-    def fail(self, photo_id: str, why: str) -> bool:
-        """Note that a photo could not be looked at; False where no look was under way."""
-        if not self._under_way.pop(photo_id, None):
-            return False
+    def fail(self, photo_id: str, why: str) -> None:
+        """Note that a photo could not be looked at, whether or not its look had begun: else it waits for ever."""
+        if under_way := self._under_way.pop(photo_id, None):
+            under_way[0].close()
         self._notes.settle(photo_id, "failed", why)
-        return True
 
 
 def _found(top: Path, sent: Sent) -> Found:
-    """The file as `collargap job` will see it."""
+    """The file as `collargap job` will see it.  Raises NotThere where it is gone."""
     path = os.path.join(top, *sent.name.split("/"))
-    facts = os.stat(path, follow_symlinks=False)
+    try:
+        facts = os.stat(path, follow_symlinks=False)
+    except FileNotFoundError as error:
+        raise NotThere(f"The file {sent.name} is not in the job folder any more. Put it back and check it again, or "
+                       "take the photo again.") from error
     return Found(path, sent.name, facts.st_size, facts.st_mtime_ns, facts.st_ctime_ns)

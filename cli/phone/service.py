@@ -151,5 +151,12 @@ class Service:
                 outcome = await self.crew.do(check, task)
                 await self.at_desk(self.desk.finish, photo_id, task, outcome)
         except (Trouble, Lost, RuntimeError) as error:
-            with suppress(Trouble):
-                await self.at_desk(self.desk.fail, photo_id, str(error))
+            await self._give_up(photo_id, str(error))
+        except Exception as error:
+            await self._give_up(photo_id, f"The program failed ({type(error).__name__}: {error}). This is a fault of "
+                                          "collargap, not of the photo: please report it.")
+            raise
+
+    async def _give_up(self, photo_id: str, why: str) -> None:
+        with suppress(Trouble):  # nothing can be noted just now: the next who asks for the photo has it looked at
+            await self.at_desk(self.desk.fail, photo_id, why)

@@ -19,7 +19,7 @@ import numpy as np
 from tests import scene as scenes
 from tests.benchmarks import slants
 from tests.benchmarks.compare import fitting_of, verdict_of
-from vision import place
+from vision import turn_between
 from vision.records import Verdict
 from vision.views import JointVerdict, join
 
@@ -118,7 +118,7 @@ def folder(path: Path) -> None:
             if measured:
                 groups[name].append(Outcome(worst, row.max_gap_mm, join(verdicts, row, at_deg=at)))
         for a, b in combinations(range(3), 2):
-            found = place.match(verdicts[a], verdicts[b])
+            found = turn_between.match(verdicts[a], verdicts[b])
             if found:
                 off = (found.turn_deg - (faces[b] - faces[a]) + 180) % 360 - 180
                 placing.append(((faces[b] - faces[a] + 180) % 360 - 180, off, found.sure))

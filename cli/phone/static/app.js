@@ -211,10 +211,10 @@ async function follow(article) {
       const answer = await fetch(`/api/photos/${article.dataset.photo}?wait=15`);
       if (answer.status === 401) { say((await answer.json()).text); return; }
       if (answer.ok && (await answer.json()).state !== "kept") { await replaced(article); return; }
-      if (!answer.ok) await sleep(2000);
     } catch {
-      await sleep(1500);
+      // No connection: asked again like any other.
     }
+    await sleep(2000); // also after an answer: one that could not wait comes at once, and would be asked for without end
   }
 }
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from tests.answers import known_verdict
-from vision import place
+from vision import turn_between
 from vision.records import Verdict
 from vision.unwrap import COLUMNS, ROWS
 
@@ -42,27 +42,28 @@ def template() -> Verdict:
 @pytest.mark.parametrize("turn", [0.0, 40.0, -65.0])
 def test_a_turn_is_found_from_what_both_show(template, turn):
     skin = pipe_skin(1)
-    found = place.match(seen_from(skin, 100, template, seed=1), seen_from(skin, 100 + turn, template, seed=2))
+    found = turn_between.match(seen_from(skin, 100, template, seed=1), seen_from(skin, 100 + turn, template, seed=2))
     assert found.sure
     assert found.turn_deg == pytest.approx(turn, abs=2)
 
 
 def test_sides_that_do_not_overlap_are_not_placed(template):
     skin = pipe_skin(2)
-    found = place.match(seen_from(skin, 0, template, seed=1), seen_from(skin, 150, template, seed=2))
+    found = turn_between.match(seen_from(skin, 0, template, seed=1), seen_from(skin, 150, template, seed=2))
     assert not found.sure
 
 
 def test_two_pipes_are_not_placed_and_light_is_no_feature(template):
-    found = place.match(seen_from(pipe_skin(3), 0, template, seed=1), seen_from(pipe_skin(4), 0, template, seed=2))
+    one, other = (seen_from(pipe_skin(pipe), 0, template, seed=seed) for pipe, seed in ((3, 1), (4, 2)))
+    found = turn_between.match(one, other)
     assert not found.sure
 
 
 def test_a_pipe_without_any_feature_is_not_placed(template):
     blank = np.full((360, COLUMNS), 120.0)
-    found = place.match(seen_from(blank, 0, template, seed=1), seen_from(blank, 30, template, seed=2))
+    found = turn_between.match(seen_from(blank, 0, template, seed=1), seen_from(blank, 30, template, seed=2))
     assert found is None or not found.sure
 
 
 def test_without_a_strip_there_is_nothing_to_match(template):
-    assert place.match(template, Verdict("unproven", ())) is None
+    assert turn_between.match(template, Verdict("unproven", ())) is None
