@@ -133,7 +133,7 @@ class Filler:
         """Views of each scene that wasn't there before."""
         new = [path for folder in self.folders for path in sorted(folder.glob("*.json")) if path not in self.done]
         self.done.update(new)
-        yield from self.pool.imap_unordered(_Views(self.kinds), new)
+        yield from self.pool.imap(_Views(self.kinds), new)
 
     def keep_filling(self, shelves: dict[bool, Shelf], pause_s: float = 8.0) -> None:
         """Go on in the background, until the program ends."""
