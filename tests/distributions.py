@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from zlib import crc32
 
 import numpy as np
 
+from vision.propagation import Even
 from vision.records import Floats
 
 Drawn = Callable[[np.random.Generator, int], Floats]
@@ -32,8 +34,10 @@ class Told:
     def covariance(self) -> Floats:
         return np.array([[self.u**2]])
 
-    def draw(self, rng: np.random.Generator, count: int) -> Floats:
-        return self.drawn(rng, count)[None]
+    def draw(self, rng: Even, count: int) -> Floats:
+        """By a generator of its own: these fall where they fall."""
+        seed = int(1e9 * rng.random((1, 100))[0, 0]) + crc32(self.name.encode())
+        return self.drawn(np.random.default_rng(seed), count)[None]
 
 
 def student_t(name: str, mean: float, scale: float, dof: float) -> Told:

@@ -17,6 +17,7 @@ from calibration.fittings import Fitting
 from vision import geometry, redraw
 from vision.propagation import (
     Draws,
+    Even,
     FirstOrder,
     Input,
     Normal,
@@ -198,5 +199,5 @@ def squareness(cut: Edge, pose: Pose, confidence: float) -> Squareness:
 
 def _largest_lean(parts: tuple[float, float], u: tuple[float, float], confidence: float) -> float:
     """The upper end for the length of two parts of which one may be known much worse: from draws of both."""
-    draws = np.random.default_rng(0).standard_normal((2, DRAWS)) * np.array(u)[:, None] + np.array(parts)[:, None]
+    draws = Even(0).standard_normal((2, DRAWS)) * np.array(u)[:, None] + np.array(parts)[:, None]
     return float(np.quantile(np.hypot(*draws), (1 + confidence) / 2))

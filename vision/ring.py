@@ -18,7 +18,16 @@ import numpy as np
 
 from calibration.fittings import Fitting
 from vision.compare import SAME_JOINT, SAME_LENS, Seen, Turn, same_lens
-from vision.propagation import Input, Normal, Rectangular, draw_all, normal_quantile, shared_inputs, symmetric_root
+from vision.propagation import (
+    Even,
+    Input,
+    Normal,
+    Rectangular,
+    draw_all,
+    normal_quantile,
+    shared_inputs,
+    symmetric_root,
+)
 from vision.records import Floats, Interval, Verdict
 from vision.redraw import SidesTooUncertain
 from vision.uncertainty import HAND, Chain
@@ -285,8 +294,8 @@ def share_of(angles_deg: Iterable[Iterable[float]]) -> float:
 def draws_of(wave: Wave, seed: int) -> Floats:
     """Draws (DRAWS, 3) of mean, cos and sin of a wave."""
     mean = np.array([wave.mean_mm, wave.cos_mm, wave.sin_mm])
-    drawn = np.random.default_rng(seed).standard_normal((DRAWS, 3))
-    return np.asarray(mean + drawn @ symmetric_root(wave.covariance))
+    drawn = Even(seed).standard_normal((3, DRAWS))
+    return np.asarray(mean + drawn.T @ symmetric_root(wave.covariance))
 
 
 def _tops(wave: Wave, seed: int) -> Floats:

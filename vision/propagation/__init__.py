@@ -1,6 +1,7 @@
 """Uncertainty and decisions, for any model: the part of the road that knows nothing of photos.
 
     inputs.py      what is known of each input: Normal, Rectangular, NormalGroup
+    even.py        draws that fill each input's distribution evenly
     spread.py      `monte_carlo` and its coverage interval (JCGM 101), `truncated_at_zero`
     linear.py      `first_order`, the law of propagation with its budget (JCGM 100)
     normal.py      the normal distribution and its quantiles
@@ -19,6 +20,7 @@ Units are the caller's: a result has the unit that the model returns.
 
 from vision.propagation.agreement import draw_all, e_n, shared_inputs
 from vision.propagation.conformity import conformity_probability, judge
+from vision.propagation.even import Even
 from vision.propagation.inputs import Input, Normal, NormalGroup, Rectangular, symmetric_root
 from vision.propagation.linear import FirstOrder, Part, first_order
 from vision.propagation.normal import normal_cdf, normal_quantile
@@ -27,6 +29,7 @@ from vision.propagation.spread import Coverage, Draws, Model, monte_carlo, trunc
 __all__ = [
     "Coverage",
     "Draws",
+    "Even",
     "FirstOrder",
     "Input",
     "Model",

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.propagation.even import Even
 from vision.propagation.inputs import Input, NormalGroup
 
 Floats = NDArray[np.float64]
@@ -74,5 +75,5 @@ def _renamed(item: Input, number: int) -> Input:
 
 def draw_all(inputs: Sequence[Input], draws: int, seed: int) -> dict[str, Floats]:
     """Draws (draws,) of every quantity, by name; the same seed gives the same draws."""
-    rng = np.random.default_rng(seed)
+    rng = Even(seed)
     return {name: row for item in inputs for name, row in zip(item.names, item.draw(rng, draws), strict=True)}

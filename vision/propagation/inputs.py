@@ -14,6 +14,8 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.propagation.even import Even
+
 Floats = NDArray[np.float64]
 
 
@@ -34,7 +36,7 @@ class Input(Protocol):
     def covariance(self) -> Floats:
         """Covariance of the estimates, (k, k)."""
 
-    def draw(self, rng: np.random.Generator, count: int) -> Floats:
+    def draw(self, rng: Even, count: int) -> Floats:
         """Draws, (k, count)."""
 
 
@@ -81,7 +83,7 @@ class Normal(_Single):
         """Mean and u."""
         return self.mean, self.u
 
-    def draw(self, rng: np.random.Generator, count: int) -> Floats:
+    def draw(self, rng: Even, count: int) -> Floats:
         """Draws, (1, count)."""
         return self.mean + self.u * rng.standard_normal((1, count))
 
@@ -105,7 +107,7 @@ class Rectangular(_Single):
         """Midpoint and half the width / sqrt(3)."""
         return (self.low + self.high) / 2, (self.high - self.low) / 2 / math.sqrt(3)
 
-    def draw(self, rng: np.random.Generator, count: int) -> Floats:
+    def draw(self, rng: Even, count: int) -> Floats:
         """Draws, (1, count)."""
         return rng.uniform(self.low, self.high, (1, count))
 
@@ -156,7 +158,7 @@ class NormalGroup:
         """Covariance, (k, k)."""
         return np.asarray(self.matrix, dtype=float)
 
-    def draw(self, rng: np.random.Generator, count: int) -> Floats:
+    def draw(self, rng: Even, count: int) -> Floats:
         """Draws, (k, count).  By the symmetric root: full correlation makes Cholesky fail, and is allowed."""
         drawn = rng.standard_normal((len(self.members), count))
         return np.asarray(self.estimates()[:, None] + symmetric_root(self.covariance()) @ drawn)
