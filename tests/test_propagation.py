@@ -84,7 +84,7 @@ def test_the_ends_of_an_interval_hardly_hang_on_the_seed():
     ends = [p.monte_carlo(lambda q: q["x"], [p.Normal("x", 0, 1)], draws=4000, seed=s).symmetric(0.95).high
             for s in range(20)]
     assert np.std(ends) < 1e-3
-    assert np.mean(ends) == pytest.approx(stats.norm.ppf(0.975), abs=2e-3)
+    assert np.mean(ends) == pytest.approx(stats.norm.ppf(0.975), abs=4e-3)
 
 
 def test_the_interval_of_a_skewed_quantity():
