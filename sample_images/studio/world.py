@@ -14,8 +14,9 @@ from .noise import pick
 from .recipe import CollarSpec, MarkSpec, Recipe
 from .scene import FINISHES, GROUND_KINDS, HARDWARE, draw, draw_mark
 
-# greasy: training's, with more at the mouth that is taken for its edge; wide: that, and what came to mind later
-WORLDS = ("train", "greasy", "wide", "test")
+# plain: `scene.draw` alone; greasy: training's, with more at the mouth that is taken for its edge; wide: that, and what
+# came to mind later
+WORLDS = ("plain", "train", "greasy", "wide", "test")
 # What belongs to the test world alone; training has all the rest.
 TEST_MAPS = ("bridge", "studio")
 TEST_GROUNDS = ("planks", "carpet", "asphalt")
@@ -27,6 +28,8 @@ GREASES = {"black": 3, "white": 3, "brown": 2, "amber": 2, "grey": 1.5}
 
 def scene_of(seed: int, maps: list[str], world: str = "train", scenario: str | None = None) -> Recipe:
     """The scene of a seed in a world of WORLDS; `scenario` as in `scene.draw`."""
+    if world == "plain":
+        return draw(seed, maps, scenario)
     rng = np.random.default_rng([seed, 4177])
     mine = [name for name in maps if (name in TEST_MAPS) == (world == "test")]
     recipe = draw(seed, mine, scenario)

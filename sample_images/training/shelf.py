@@ -98,7 +98,7 @@ class Shelf:
     """Views in device memory: rgb (n, side, side, 3), classes (n, side, side), size (n, 2), numbers (n, NUMBERS)."""
 
     def __init__(self, capacity: int, device: str) -> None:
-        self.device, self.count, self._lock = device, 0, threading.Lock()
+        self.device, self.count, self._lock, self._dice = device, 0, threading.Lock(), random.Random(7)
         self.rgb = torch.zeros((capacity, SIDE_PX, SIDE_PX, 3), dtype=torch.uint8, device=device)
         self.classes = torch.zeros((capacity, SIDE_PX, SIDE_PX), dtype=torch.uint8, device=device)
         self.size = torch.zeros((capacity, 2), device=device)
@@ -108,7 +108,7 @@ class Shelf:
         """One more view; on a full shelf it takes the place of another."""
         with self._lock:
             full = self.count == len(self.rgb)
-            at = random.randrange(self.count) if full else self.count
+            at = self._dice.randrange(self.count) if full else self.count
             self.rgb[at] = torch.from_numpy(view.rgb).to(self.device)
             self.classes[at] = torch.from_numpy(view.classes).to(self.device)
             self.size[at] = torch.tensor(view.size, dtype=torch.float32, device=self.device)
