@@ -1,4 +1,4 @@
-"""The commands by which DEVELOPERS.md makes the networks again: each takes what it is given, of what was made before."""
+"""The commands of DEVELOPERS.md that make the networks again: each takes what it is given, of what was made before."""
 
 from __future__ import annotations
 
