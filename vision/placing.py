@@ -46,7 +46,7 @@ from vision.wave import HAND_RAD, SAW_RAD, amplitude_mm
 
 DRAWS = 4000
 # Times the assumed focal length: from a phone's widest lens (no source) to one so long that nothing changes any more.
-ANY_LENS = (0.43, 20.0)
+ANY_LENS = (0.48, 20.0)
 # Share of the variance: by the assumed lens alone one of 361 depths without a known one, with half of it, was told 1.5
 # off and just outside its interval (DEVELOPERS.md, "The lens of a marked pipe").
 MOST_BY_LENS = 0.2
