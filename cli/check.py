@@ -1,7 +1,7 @@
 """`collargap check`: photos in, answers out; the other photos are answered whatever happens to one.
 
-Where the marked pipe's photo can't be judged none is: by themselves the joints' photos may say what it would not bear
-out.
+Where the marked pipe's photo can't be judged the joint's is not either: by itself it may say what the other would not
+bear out.
 """
 
 from __future__ import annotations
@@ -68,7 +68,8 @@ def check_command(
         help="Profile of the camera that took the photos, as `camera solve` wrote it.", metavar="FILE",
         show_default=False)] = None,
     premark: Annotated[Path | None, typer.Option(
-        help="Photo of the joint's marked pipe before it was pushed in: the insertion is then told from both.",
+        help="With one photo: photo of its joint's marked pipe before it was pushed in; the insertion is then told "
+             "from both.",
         metavar="PHOTO", show_default=False)] = None,
     turned: Annotated[float | None, typer.Option(
         help="With --premark: by how many degrees the photo was taken from further round the pipe than that one, "
@@ -90,13 +91,7 @@ def check_command(
         row = find_fitting(disk.read_catalog(catalog), fitting)
         known = disk.read_camera(camera)
         lines = disk.read_lines(assist, len(photos))
-        if turned is not None and premark is None:
-            raise Misuse("--turned says where the joint was photographed from the marked pipe: name its photo with "
-                         "--premark too.")
-        if turned is not None and len(photos) > 1:
-            raise Misuse("--turned belongs to one photo of the joint. Check the others by themselves, or put all "
-                         "together with collargap joint.")
-        refuse_turn(turned)
+        _refuse_pipe(premark, turned, len(photos))
         make_folder(overlay)
     except Misuse as error:
         leave(str(error), MISUSE)
@@ -110,6 +105,20 @@ def check_command(
     except KeyboardInterrupt:
         leave(f"Stopped: {len(course.answers)} of {len(photos)} photos were answered.", INTERRUPTED)
     raise typer.Exit(course.exit_status())
+
+
+def _refuse_pipe(premark: Path | None, turned: float | None, photos: int) -> None:
+    """Raises Misuse where the marked pipe can't be that of the photos: every joint has its own."""
+    from calibration.fittings import Misuse
+
+    if turned is not None and premark is None:
+        raise Misuse("--turned says where the joint was photographed from the marked pipe: name its photo with "
+                     "--premark too.")
+    if premark is not None and photos > 1:
+        raise Misuse("--premark shows the pipe of one joint, and belongs to one photo of it. Check other joints by "
+                     "themselves, each with its own marked pipe; put several photos of one joint together with "
+                     "collargap joint.")
+    refuse_turn(turned)
 
 
 def refuse_turn(turned: float | None) -> None:
