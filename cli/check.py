@@ -10,7 +10,7 @@ import hashlib
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -96,7 +96,7 @@ def check_command(
     except Misuse as error:
         leave(str(error), MISUSE)
     asked = Asked(row, unit.value if unit else row.unit, known, confidence, overlay, as_json, budget, lines, turned)
-    course: Course[Answer] = Course()
+    course: Course[Answer] = Course.of(photos)
     try:
         marked = _marked(premark, asked, course) if premark else None
         if marked or not premark:
@@ -152,6 +152,12 @@ class Course(Generic[AnyAnswer]):
     misused: bool = False
     broke: bool = False
     pictures: set[str] = field(default_factory=set)
+
+    @classmethod
+    def of(cls, photos: Iterable[Path]) -> Course[AnyAnswer]:
+        """Before the first answer.  No overlay takes a photo's name: that may be one of an earlier run, yet to be
+        read."""
+        return cls(pictures={photo.name for photo in photos})
 
     def exit_status(self) -> int:
         """The worst of what happened, in the order of the documentation."""

@@ -14,7 +14,7 @@ from typing import IO, Annotated
 import typer
 
 from calibration.fittings import Misuse
-from cli.disk import read_camera, read_catalog
+from cli.disk import catalog_file, read_camera, read_catalog, refuse_overwriting
 from cli.files import whole_file
 from cli.jobs import checklist
 from cli.jobs.asked import Course, Job
@@ -37,6 +37,7 @@ from cli.report import Report, render
 FULL, INCOMPLETE, MISUSE, SHORT, UNPROVEN, STOPPED = 0, 1, 2, 10, 11, 130
 
 _MOST_SAID = 12
+_RESULTS = "results.csv", "results.jsonl", "report.html"
 
 
 class Unit(StrEnum):
@@ -107,13 +108,16 @@ def job(
     photographed; 2 misuse; 1 a file or the ledger could not be written, the program failed on a photo, or the
     cluster was lost; 130 stopped by Ctrl-C.
     """
+    ledger_path = ledger or default_path()
     try:
+        for name in _RESULTS:
+            refuse_overwriting((out or folder) / name, "--out", [catalog_file(catalog), camera, ledger_path])
         asked = Job(
             folder, name_of(site or folder.resolve().name), read_catalog(catalog), inspect_photo,
             fitting=fitting, camera=read_camera(camera), confidence=confidence,
             unit=unit.value if unit else None, combiner=combine,
         )  # fmt: skip
-        code = do_job(asked, out or folder, ledger or default_path(), _engine(workers, cluster))
+        code = do_job(asked, out or folder, ledger_path, _engine(workers, cluster))
     except Misuse as error:
         typer.echo(visible_lines(str(error)), err=True)
         raise typer.Exit(MISUSE) from None
@@ -244,7 +248,7 @@ def _write(out: Path, store: Store, seen: Clues, confidence: float, page: Iterab
         file.writelines(page)
 
     failed: dict[str, list[str]] = {}
-    for name, write in (("results.csv", table), ("results.jsonl", lines), ("report.html", report)):
+    for name, write in zip(_RESULTS, (table, lines, report), strict=True):
         try:
             out.mkdir(parents=True, exist_ok=True)
             with whole_file(out / name) as file:

@@ -303,6 +303,14 @@ def test_overlays_are_pictures_named_after_their_photos(folder: Path) -> None:
         assert max(picture.size) <= 2400
 
 
+def test_no_overlay_takes_the_place_of_a_photo_that_is_yet_to_be_read(folder: Path) -> None:
+    earlier = b"f" + overlay.MADE_HERE
+    (folder / "full-collargap.jpg").write_bytes(earlier)
+    check("full.jpg", "full-collargap.jpg", "--overlay", ".")
+    assert (folder / "full-collargap.jpg").read_bytes() == earlier
+    assert (folder / "full-collargap-2.jpg").exists()
+
+
 def test_an_overlay_folder_that_is_a_file_is_misuse(folder: Path) -> None:
     (folder / "out").write_text("")
     result = check("full.jpg", "--overlay", "out")

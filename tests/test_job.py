@@ -100,6 +100,16 @@ def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Desk:
     return made
 
 
+@pytest.mark.parametrize("option", ["--catalog", "--ledger", "--camera"])
+def test_no_result_takes_the_place_of_what_the_job_uses(desk: Desk, option: str) -> None:
+    desk.fill({"J-1.jpg": photo(1)})
+    (desk.folder / "results.csv").write_text("precious")
+    code, out, err = desk.job("--fitting", "2", option, str(desk.folder / "results.csv"))
+    assert (code, out) == (2, "")
+    assert "would be overwritten. Name another with --out." in err
+    assert (desk.folder / "results.csv").read_text() == "precious"
+
+
 # --- the ordinary day --------------------------------------------------------------------------------
 
 

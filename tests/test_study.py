@@ -514,6 +514,8 @@ def test_verdicts_command(study, tmp_path):
         (["mm.csv", "--unit", "in"], "Make them agree"),
         (["aiag.csv", "--alpha", "25"], "alpha is a probability"),
         (["aiag.csv", "--html", "no/such/page.html"], "could not be written"),
+        (["aiag.csv", "--html", "./aiag.csv"], "would be overwritten. Name another with --html."),
+        (["--verdicts", "aiag.csv", "--html", "aiag.csv"], "would be overwritten"),
         (["--verdicts", "aiag.csv"], "aiag.csv, line 1: No column is named verdict"),
     ],
 )
@@ -525,6 +527,15 @@ def test_misuse_ends_with_2_and_a_sentence(study, tmp_path, arguments, words):
     code, out, err = study(*arguments)
     assert (code, out) == (2, "")
     assert words in err
+
+
+def test_the_page_never_takes_the_place_of_a_photo_of_the_study(study, tmp_path):
+    (tmp_path / "shots").mkdir()
+    (tmp_path / "shots" / "1_A_1.jpg").write_bytes(b"a photo")
+    code, out, err = study("shots", "--fitting", "demo-2", "--html", "shots/1_A_1.jpg")
+    assert (code, out) == (2, "")
+    assert "would be overwritten" in err
+    assert (tmp_path / "shots" / "1_A_1.jpg").read_bytes() == b"a photo"
 
 
 def test_spreadsheets_utf16_is_read(study, tmp_path):
