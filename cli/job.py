@@ -159,7 +159,7 @@ def _finish(asked: Job, course: Course, store: Store, ledger: Ledger | None, out
     report = gather(asked, course, store, found, seen.charts, lambda photo: _picture(photo, ledger), made)
     unwritten = _write(out, store, seen, asked.confidence, render(report))
     if ledger:
-        _keep_words(judged(store, seen, asked.confidence), asked.site, ledger)
+        _keep_words(judged(store, seen, asked.confidence), asked, store, ledger)
     for notice in (*course.notices, *unwritten):
         typer.echo(visible(notice), err=True)
     _say(report, store.count_strays(), None if unwritten else out)
@@ -174,12 +174,15 @@ def _picture(photo: Answered, ledger: Ledger | None) -> bytes:
     return photo.overlay or b""
 
 
-def _keep_words(found: Iterable[Judged], site: str, ledger: Ledger) -> None:
+def _keep_words(found: Iterable[Judged], asked: Job, store: Store, ledger: Ledger) -> None:
     """What this job says of each joint, for good."""
     with suppress(LedgerError), ledger.together():  # a ledger that fails was said where checks are kept
         for each in found:
             if each.word != "not photographed":
-                ledger.judge(site, each.joint.name, each.word)
+                ledger.judge(asked.site, each.joint.name, each.word)
+            together = store.together(each.joint.name) if each.together else None
+            if together:
+                ledger.keep_all_round(asked.site, each.joint.name, together | {"confidence": asked.confidence})
 
 
 def _say(report: Report, strays: int, written: Path | None) -> None:

@@ -4,6 +4,7 @@
 * `overlay`: the picture of that inspection.
 * `filing`: that a check counts for a joint of a site; a check may be filed more than once.
 * `judgement`: the word that a job had for a joint, by all its photos and all that is known across joints.
+* `all_round`: what all photos of a joint said together in a job, where the list named their sides.
 * `checklist`: what an installer answered for a joint; the last answers count, the earlier ones are kept.
 * `sight`: a file as it lay on disk and the hash its bytes had, so that unchanged files need not be read
 again.
@@ -228,6 +229,18 @@ class Ledger:
         with _told(self.path):
             self._db.execute(
                 "INSERT INTO judgement (made, site, joint, word) VALUES (?,?,?,?)", (_now(), site, joint, word))
+
+    def keep_all_round(self, site: str, joint: str, answer: dict[str, Any]) -> None:
+        """Keep what a joint's photos said together, with the answers that they had there."""
+        with _told(self.path):
+            self._db.execute("INSERT INTO all_round (made, site, joint, answer) VALUES (?,?,?,?)",
+                             (_now(), site, joint, json.dumps(answer)))
+
+    def all_round(self, site: str, joint: str) -> tuple[str, dict[str, Any]] | None:
+        """When they last did, and what; None where no job put them together."""
+        query = "SELECT made, answer FROM all_round WHERE joint = ? AND site = ? ORDER BY id DESC LIMIT 1"
+        row = self._one(query, joint, site)
+        return (row[0], json.loads(row[1])) if row else None
 
     def filed(self, hashes: Container[str]) -> Iterator[Filed]:
         """Where photos with these hashes were filed, once a site and joint, the first first."""
