@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import json
 import os
@@ -23,6 +24,7 @@ from calibration.fittings import Fitting
 from cli import overlay, say
 from cli.answer import answer_of, why
 from cli.main import COMMANDS, app
+from cli.several import ended
 from tests.answers import CATALOG, known_fitting, known_verdict, refused
 from vision.reasons import REASONS
 from vision.records import Doubt, Look, Sighting, Verdict
@@ -192,6 +194,27 @@ def test_odd_names_are_shown_and_answered(folder: Path) -> None:
     people = check("--", *names)
     assert "[red]x.jpg" in people.stdout
     assert "\x1b" not in people.stdout
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device here is always full")
+@pytest.mark.parametrize("arguments", [["reasons"], ["fittings"], ["--help"], ["check", "full.jpg", "--fitting", "2"],
+                                       ["check", "full.jpg", "--fitting", "2", "--json"]])
+def test_a_full_disk_behind_standard_output_is_a_sentence(folder: Path, arguments: list[str]) -> None:
+    with open("/dev/full", "w") as full:
+        done = subprocess.run([sys.executable, "-c", "from cli.main import run; run()", *arguments], stdout=full,
+                              stderr=subprocess.PIPE, text=True, cwd=folder, check=False,
+                              env=os.environ | {"PYTHONPATH": str(ROOT)})
+    assert done.returncode == 1
+    assert done.stderr.startswith("Standard output could not be written (No space left on device). Make room")
+    assert len(done.stderr.splitlines()) == 1
+
+
+def test_a_full_disk_is_no_fault_of_the_program() -> None:
+    def full() -> int:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    with pytest.raises(OSError, match="No space"):
+        ended(full)
 
 
 @pytest.mark.usefixtures("folder")
