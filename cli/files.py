@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import IO, Any
 
 LARGEST_BYTES = 256 * 2**20
-_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO}
+NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 
 
 class NotPlain(OSError):
@@ -43,7 +43,7 @@ def plain_bytes(path: Path | str, links: bool = True) -> bytes:
 
 def is_output_lost(error: Exception) -> bool:
     """Whether standard output can take no more: files that are written by name tell of it themselves."""
-    return isinstance(error, OSError) and error.errno in _FULL and error.filename is None
+    return isinstance(error, OSError) and error.errno in NO_ROOM | {errno.EIO} and error.filename is None
 
 
 @contextmanager

@@ -15,7 +15,7 @@ import typer
 
 from calibration.fittings import Misuse
 from cli.disk import catalog_file, read_camera, read_catalog, refuse_overwriting
-from cli.files import whole_file
+from cli.files import NO_ROOM, whole_file
 from cli.jobs import checklist
 from cli.jobs.asked import Course, Job
 from cli.jobs.elsewhere import Firsts, add_copies
@@ -250,19 +250,27 @@ def _write(out: Path, store: Store, seen: Clues, confidence: float, page: Iterab
     def report(file: IO[str]) -> None:
         file.writelines(page)
 
-    failed: dict[str, list[str]] = {}
+    failed: dict[tuple[str, str], list[str]] = {}
     for name, write in zip(_RESULTS, (table, lines, report), strict=True):
         try:
             out.mkdir(parents=True, exist_ok=True)
             with whole_file(out / name) as file:
                 write(file)
         except OSError as error:
-            failed.setdefault(error.strerror or str(error), []).append(name)
+            failed.setdefault((error.strerror or str(error), _remedy(error)), []).append(name)
     return [
-        f"{listed(names)} could not be written to {out}: {why}. "
-        "Make room there, or name another folder with --out."
-        for why, names in failed.items()
+        f"{listed(names)} could not be written to {out}: {why}. {remedy}, or name another folder with --out."
+        for (why, remedy), names in failed.items()
     ]
+
+
+def _remedy(error: OSError) -> str:
+    """What to do where a result can't be written."""
+    if error.errno in NO_ROOM:
+        return "Make room there"
+    if isinstance(error, FileExistsError | NotADirectoryError):
+        return "There is a file of this name: move it away"
+    return "See whether the folder may be written to"
 
 
 def _ledger(path: Path) -> tuple[Ledger | None, list[str]]:

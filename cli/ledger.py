@@ -26,6 +26,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from cli.files import NO_ROOM
 from cli.jobs.errors import LedgerError
 from cli.jobs.schema import MIGRATIONS
 from cli.jobs.store import gap_mm
@@ -364,8 +365,21 @@ def _told(path: Path) -> Iterator[None]:
     """SQLite's and the disk's errors as sentences."""
     try:
         yield
+    except LedgerError:
+        raise
     except (sqlite3.Error, OSError, ValueError) as error:
-        raise LedgerError(
-            f"The ledger {path} can't be used: {error}. "
-            "Free space on its disk, or name another file with --ledger."
-        ) from error
+        raise LedgerError(f"The ledger {path} can't be used: {error}. {_remedy(error)}") from error
+
+
+def _remedy(error: Exception) -> str:
+    """What to do about an error of the disk or of SQLite."""
+    code = getattr(error, "sqlite_errorcode", 0) & 0xFF  # the rest of it says more than is asked here
+    if code == sqlite3.SQLITE_NOTADB:
+        return "It is a file of another kind: name the ledger with --ledger."
+    if code == sqlite3.SQLITE_FULL or getattr(error, "errno", None) in NO_ROOM:
+        return "Free space on its disk, or name another file with --ledger."
+    if code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN) or isinstance(error, OSError):
+        return "See whether its folder is there and may be written to, or name another file with --ledger."
+    if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        return "Another program holds it: try again when that is done, or name another file with --ledger."
+    return "Name another file with --ledger."

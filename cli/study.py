@@ -298,8 +298,9 @@ def _print_agreement(found: st.Agreement) -> None:
     screen = Console(highlight=False)
     screen.print(f"{found.parts} parts, {len(found.raters)} raters, {found.trials} trials")
     fleiss = "not defined" if found.fleiss is None else f"{found.fleiss:.3f}"
-    same = rate_words(found.all_agree)
-    screen.print(f"All raters: Fleiss' kappa {fleiss}; the same verdict on {same} parts\n")
+    who = f"All raters but {found.reference}" if found.reference else "All raters"
+    same = f"the same verdict on {rate_words(found.all_agree)} parts" if found.all_agree.of else "one verdict a part"
+    screen.print(escape(f"{who}: Fleiss' kappa {fleiss}; {same}\n"))
     pairs = _grid("Pairs", "Raters", "agree", "Cohen's kappa", "u")
     for pair in found.pairs:
         numbers = ["-" if value is None else f"{value:.3f}" for value in (pair.kappa, pair.u)]

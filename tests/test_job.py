@@ -511,6 +511,24 @@ def test_a_ledger_that_is_none(desk: Desk) -> None:
     assert "data:image/jpeg" not in (desk.folder / "report.html").read_text("utf-8")
 
 
+@pytest.mark.parametrize(("out", "remedy"), [("file", "There is a file of this name: move it away"),
+                                             ("file/below", "There is a file of this name"),
+                                             ("/proc/none", "See whether the folder may be written to")])
+def test_what_to_do_where_results_can_not_be_written(desk: Desk, out: str, remedy: str) -> None:
+    desk.fill({"J-1.jpg": photo(1)})
+    (desk.folder / "file").write_text("")
+    code, _, err = desk.job("--fitting", "2", "--out", str(desk.folder / out))
+    assert code == 1
+    assert remedy in err
+    assert "Make room" not in err
+
+
+def test_copies_within_one_run_are_not_known_from_an_earlier_one(desk: Desk) -> None:
+    desk.fill({f"J-{number}.jpg": photo(1) for number in range(9)})
+    assert "9 checked now, 0 known" in desk.job("--fitting", "2")[2]
+    assert "0 checked now, 9 known" in desk.job("--fitting", "2")[2]
+
+
 def test_a_ledger_damaged_in_the_middle(desk: Desk) -> None:
     desk.fill({f"J-{number:02}.jpg": photo(number) for number in range(20)})
     desk.job("--fitting", "2")

@@ -334,6 +334,18 @@ def test_agreement_with_oneself_over_trials():
     assert found.against == ()
 
 
+def test_one_verdict_a_part_beside_the_reference_agrees_with_nothing(study, tmp_path):
+    (tmp_path / "v.csv").write_text("part,rater,verdict\n1,A,full\n1,B,full\n2,A,full\n2,B,short\n3,A,short\n3,B,full")
+    found = s.agreement(s.read_judgements((tmp_path / "v.csv").read_text()), reference="A")
+    assert (found.all_agree.of, found.all_agree.share) == (0, None)
+    code, out, _ = study("--verdicts", "v.csv", "--reference", "A", "--html", "v.html")
+    assert code == 0
+    assert "All raters but A: Fleiss' kappa not defined; one verdict a part" in out
+    assert "1 of 3" in out  # the pair's own
+    assert "3 of 3" not in out
+    assert "The same verdict from all of them" not in (tmp_path / "v.html").read_text()
+
+
 def test_agreement_refusals():
     rows = s.read_judgements(VERDICTS)
     with pytest.raises(s.StudyError, match="No rater is named 'rule'; the file has ruler, tool, Ann"):
