@@ -288,6 +288,20 @@ def test_find_and_show_over_several_jobs(desk: Desk, tmp_path: Path) -> None:
     assert desk.run("find", "--since", "someday")[0] == 2
 
 
+def test_a_day_that_may_be_meant_otherwise_is_said(desk: Desk) -> None:
+    desk.fill({"J-1.jpg": photo(1)}, "J-1,2,,,,,2025-12-05\n")
+    desk.job()
+    _, out, err = desk.run("find", "--date", "12/5/2025")
+    assert "J-1" in out
+    assert err.count("12/5/2025 is read with the month first, as 2025-12-05; write 2025-12-05 or 2025-05-12") == 1
+    assert "is read" not in desk.run("find", "--date", "2025-12-05")[2]
+    assert "is read" not in desk.run("find", "--since", "25/5/2025")[2]  # there is no month 25
+    for more in ("--since", "--until"):
+        code, out, err = desk.run("find", "--date", "2025-12-05", more, "2025-12-06")
+        assert (code, out) == (2, "")
+        assert "--date is one day" in err
+
+
 # --- deaths ------------------------------------------------------------------------------------------
 
 

@@ -64,7 +64,11 @@ def find(
     Exit status: 0, also when nothing is found; 2 misuse.
     """
     with _opened(ledger) as book:
-        entries = book.entries(site=site, joint=joint, since=_day(since or date), until=_day(until or date))
+        if date and (since or until):
+            raise JobError("--date is one day, and --since and --until are the first and the last of several: name "
+                           "the one or the others.")
+        day = _day(date)
+        entries = book.entries(site=site, joint=joint, since=day or _day(since), until=day or _day(until))
         known, count = _Known(book), 0
         for checks in _joints(entries):
             word = known.word(checks)
@@ -126,11 +130,16 @@ def _opened(path: Path | None) -> Iterator[Ledger]:
 
 
 def _day(text: str) -> str:
+    """The day as the ledger has it, said where it may be meant otherwise; "" for none."""
     if not text:
         return ""
-    day = parse_day(text)
+    day, other = parse_day(text), parse_day(text, day_first=True)
+    day = day or other
     if day is None:
         raise JobError(f"{visible(text)!r} is not a day; write it like 2026-05-04.")
+    if other and other != day:
+        typer.echo(f"{visible(text)} is read with the month first, as {day}; write {day} or {other} to be sure.",
+                   err=True)
     return day.isoformat()
 
 
