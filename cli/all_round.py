@@ -167,13 +167,17 @@ def _figures(answer: JointAnswer, worst: Length, confidence: float) -> Table:
 
 
 def _views(answer: JointAnswer) -> Table:
+    """A line a view: its gap by the photo alone, of which the ring is made, and the other that a marked pipe told."""
     table = Table(box=None, pad_edge=False, header_style="dim")
-    for name in ("photo", "side", f"gap, {answer.unit}", "why"):
+    piped = [f"with its pipe, {answer.unit}"] if answer.premark else []
+    for name in ("photo", "side", f"gap{' alone' if piped else ''}, {answer.unit}", *piped, "why"):
         table.add_column(name, overflow="fold")
     for side in answer.views:
         photo = side.photo
         where = "not known" if side.at_deg is None else f"{side.at_deg:.0f} degrees" + (
             " by what photos share" if side.by == "features" else "")
         codes = ", ".join(reason.code for reason in photo.reasons if reason.code != "demo-fitting")
-        table.add_row(Text(photo.photo), where, say.decimal(side.gap.value, answer.unit) if side.gap else "", codes)
+        gaps = (side.gap, photo.gap) if piped else (side.gap,)
+        table.add_row(Text(photo.photo), where, *(say.decimal(gap.value, answer.unit) if gap else "" for gap in gaps),
+                      codes)
     return table

@@ -20,6 +20,7 @@ from calibration import chart
 from calibration.camera import Lens, Profile, parse_profile, read_lens
 from calibration.fittings import Misuse
 from calibration.solve import LEAST_VIEWS, Solution, View, solve
+from cli.disk import refuse_overwriting
 
 MISUSE = 2
 _EXIF_IFD = 0x8769
@@ -87,8 +88,9 @@ def solve_command(
     pictures and drop what names the lens.
     """
     try:
-        inner = _inner(chessboard)
-        taken = [_look(path, square_mm, inner) for path in _listed(photos)]
+        inner, files = _inner(chessboard), _listed(photos)
+        refuse_overwriting(output, "--output", files)
+        taken = [_look(path, square_mm, inner) for path in files]
         _check(taken)
         solution = solve([photo.view for photo in taken if photo.view], taken[0].size_px)
         profile = solution.profile(name, _common_lens(taken))

@@ -1,7 +1,7 @@
 """`collargap check`: photos in, answers out; the other photos are answered whatever happens to one.
 
-Where the marked pipe's photo can't be judged none is: by themselves the joints' photos may say what it would not bear
-out.
+Where the marked pipe's photo can't be judged the joint's is not either: by itself it may say what the other would not
+bear out.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ import hashlib
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -68,7 +68,8 @@ def check_command(
         help="Profile of the camera that took the photos, as `camera solve` wrote it.", metavar="FILE",
         show_default=False)] = None,
     premark: Annotated[Path | None, typer.Option(
-        help="Photo of the joint's marked pipe before it was pushed in: the insertion is then told from both.",
+        help="With one photo: photo of its joint's marked pipe before it was pushed in; the insertion is then told "
+             "from both.",
         metavar="PHOTO", show_default=False)] = None,
     turned: Annotated[float | None, typer.Option(
         help="With --premark: by how many degrees the photo was taken from further round the pipe than that one, "
@@ -90,18 +91,12 @@ def check_command(
         row = find_fitting(disk.read_catalog(catalog), fitting)
         known = disk.read_camera(camera)
         lines = disk.read_lines(assist, len(photos))
-        if turned is not None and premark is None:
-            raise Misuse("--turned says where the joint was photographed from the marked pipe: name its photo with "
-                         "--premark too.")
-        if turned is not None and len(photos) > 1:
-            raise Misuse("--turned belongs to one photo of the joint. Check the others by themselves, or put all "
-                         "together with collargap joint.")
-        refuse_turn(turned)
+        _refuse_pipe(premark, turned, len(photos))
         make_folder(overlay)
     except Misuse as error:
         leave(str(error), MISUSE)
     asked = Asked(row, unit.value if unit else row.unit, known, confidence, overlay, as_json, budget, lines, turned)
-    course: Course[Answer] = Course()
+    course: Course[Answer] = Course.of(photos)
     try:
         marked = _marked(premark, asked, course) if premark else None
         if marked or not premark:
@@ -110,6 +105,20 @@ def check_command(
     except KeyboardInterrupt:
         leave(f"Stopped: {len(course.answers)} of {len(photos)} photos were answered.", INTERRUPTED)
     raise typer.Exit(course.exit_status())
+
+
+def _refuse_pipe(premark: Path | None, turned: float | None, photos: int) -> None:
+    """Raises Misuse where the marked pipe can't be that of the photos: every joint has its own."""
+    from calibration.fittings import Misuse
+
+    if turned is not None and premark is None:
+        raise Misuse("--turned says where the joint was photographed from the marked pipe: name its photo with "
+                     "--premark too.")
+    if premark is not None and photos > 1:
+        raise Misuse("--premark shows the pipe of one joint, and belongs to one photo of it. Check other joints by "
+                     "themselves, each with its own marked pipe; put several photos of one joint together with "
+                     "collargap joint.")
+    refuse_turn(turned)
 
 
 def refuse_turn(turned: float | None) -> None:
@@ -143,6 +152,12 @@ class Course(Generic[AnyAnswer]):
     misused: bool = False
     broke: bool = False
     pictures: set[str] = field(default_factory=set)
+
+    @classmethod
+    def of(cls, photos: Iterable[Path]) -> Course[AnyAnswer]:
+        """Before the first answer.  No overlay takes a photo's name: that may be one of an earlier run, yet to be
+        read."""
+        return cls(pictures={photo.name for photo in photos})
 
     def exit_status(self) -> int:
         """The worst of what happened, in the order of the documentation."""

@@ -76,6 +76,7 @@ def compare_command(
 
         refuse_turn(turned)
         pair, row = _asked(photos or [], fitting, joint, site, ledger, photos_in, disk.read_catalog(catalog))
+        disk.refuse_overwriting(picture, "--picture", [*pair, disk.catalog_file(catalog), camera, ledger])
         look = Look(row, unit.value if unit else row.unit, disk.read_camera(camera), confidence)
         began = time.perf_counter()
         old, new = look.at_all(pair)

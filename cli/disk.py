@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from pathlib import Path
 
 from calibration.camera import Profile, parse_profile
@@ -36,12 +37,14 @@ def read_photo(path: Path) -> bytes:
 
 def read_catalog(path: Path | None) -> tuple[Fitting, ...]:
     """The catalog named here or in COLLARGAP_CATALOG, else the built-in demonstration rows."""
-    if path is None:
-        named = os.environ.get(CATALOG_VARIABLE, "")
-        if not named:
-            return demo_catalog()
-        path = Path(named)
-    return parse_catalog(_text(path, "catalog"), shown(path))
+    path = catalog_file(path)
+    return demo_catalog() if path is None else parse_catalog(_text(path, "catalog"), shown(path))
+
+
+def catalog_file(path: Path | None) -> Path | None:
+    """The file of the catalog in use; None where that is the built-in one."""
+    named = os.environ.get(CATALOG_VARIABLE, "")
+    return path or (Path(named) if named else None)
 
 
 def read_camera(path: Path | None) -> Profile | None:
@@ -56,6 +59,23 @@ def read_lines(path: Path | None, photos: int = 1) -> Lines | None:
     if photos != 1:
         raise Misuse("--assist belongs to one photo: its lines lie on that picture alone. Name one photo.")
     return parse_lines(_text(path, "file of placed lines"), shown(path))
+
+
+def refuse_overwriting(output: Path | None, option: str, inputs: Iterable[Path | None]) -> None:
+    """Raises Misuse where the file to be written, which `option` names, is one that the command was given to use."""
+    if output is not None and any(_same(output, each) for each in inputs if each is not None):
+        raise Misuse(f"{shown(output)} is a file that this command uses, and would be overwritten. Name another with "
+                     f"{option}.")
+
+
+def _same(one: Path, other: Path) -> bool:
+    """Whether both name one file: by its place, or, where it has several names, by the file itself."""
+    if os.path.realpath(one) == os.path.realpath(other):
+        return True
+    try:
+        return one.samefile(other)
+    except OSError:  # one of them is not there
+        return False
 
 
 def _text(path: Path, what: str) -> str:

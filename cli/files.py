@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import stat
 import tempfile
@@ -11,6 +12,7 @@ from pathlib import Path
 from typing import IO, Any
 
 LARGEST_BYTES = 256 * 2**20
+NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 
 
 class NotPlain(OSError):
@@ -37,6 +39,11 @@ def plain_bytes(path: Path | str, links: bool = True) -> bytes:
         if facts.st_size > LARGEST_BYTES:
             raise TooLarge(None, f"the file is larger than {LARGEST_BYTES // 2**20} MiB")
         return file.read(LARGEST_BYTES)
+
+
+def is_output_lost(error: Exception) -> bool:
+    """Whether standard output can take no more: files that are written by name tell of it themselves."""
+    return isinstance(error, OSError) and error.errno in NO_ROOM | {errno.EIO} and error.filename is None
 
 
 @contextmanager

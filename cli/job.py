@@ -14,8 +14,8 @@ from typing import IO, Annotated
 import typer
 
 from calibration.fittings import Misuse
-from cli.disk import read_camera, read_catalog
-from cli.files import whole_file
+from cli.disk import catalog_file, read_camera, read_catalog, refuse_overwriting
+from cli.files import NO_ROOM, whole_file
 from cli.jobs import checklist
 from cli.jobs.asked import Course, Job
 from cli.jobs.elsewhere import Firsts, add_copies
@@ -37,6 +37,7 @@ from cli.report import Report, render
 FULL, INCOMPLETE, MISUSE, SHORT, UNPROVEN, STOPPED = 0, 1, 2, 10, 11, 130
 
 _MOST_SAID = 12
+_RESULTS = "results.csv", "results.jsonl", "report.html"
 
 
 class Unit(StrEnum):
@@ -107,13 +108,16 @@ def job(
     photographed; 2 misuse; 1 a file or the ledger could not be written, the program failed on a photo, or the
     cluster was lost; 130 stopped by Ctrl-C.
     """
+    ledger_path = ledger or default_path()
     try:
+        for name in _RESULTS:
+            refuse_overwriting((out or folder) / name, "--out", [catalog_file(catalog), camera, ledger_path])
         asked = Job(
             folder, name_of(site or folder.resolve().name), read_catalog(catalog), inspect_photo,
             fitting=fitting, camera=read_camera(camera), confidence=confidence,
             unit=unit.value if unit else None, combiner=combine,
         )  # fmt: skip
-        code = do_job(asked, out or folder, ledger or default_path(), _engine(workers, cluster))
+        code = do_job(asked, out or folder, ledger_path, _engine(workers, cluster))
     except Misuse as error:
         typer.echo(visible_lines(str(error)), err=True)
         raise typer.Exit(MISUSE) from None
@@ -155,7 +159,7 @@ def _finish(asked: Job, course: Course, store: Store, ledger: Ledger | None, out
     report = gather(asked, course, store, found, seen.charts, lambda photo: _picture(photo, ledger), made)
     unwritten = _write(out, store, seen, asked.confidence, render(report))
     if ledger:
-        _keep_words(judged(store, seen, asked.confidence), asked.site, ledger)
+        _keep_words(judged(store, seen, asked.confidence), asked, store, ledger)
     for notice in (*course.notices, *unwritten):
         typer.echo(visible(notice), err=True)
     _say(report, store.count_strays(), None if unwritten else out)
@@ -170,12 +174,15 @@ def _picture(photo: Answered, ledger: Ledger | None) -> bytes:
     return photo.overlay or b""
 
 
-def _keep_words(found: Iterable[Judged], site: str, ledger: Ledger) -> None:
+def _keep_words(found: Iterable[Judged], asked: Job, store: Store, ledger: Ledger) -> None:
     """What this job says of each joint, for good."""
     with suppress(LedgerError), ledger.together():  # a ledger that fails was said where checks are kept
         for each in found:
             if each.word != "not photographed":
-                ledger.judge(site, each.joint.name, each.word)
+                ledger.judge(asked.site, each.joint.name, each.word)
+            together = store.together(each.joint.name) if each.together else None
+            if together:
+                ledger.keep_all_round(asked.site, each.joint.name, together | {"confidence": asked.confidence})
 
 
 def _say(report: Report, strays: int, written: Path | None) -> None:
@@ -243,19 +250,27 @@ def _write(out: Path, store: Store, seen: Clues, confidence: float, page: Iterab
     def report(file: IO[str]) -> None:
         file.writelines(page)
 
-    failed: dict[str, list[str]] = {}
-    for name, write in (("results.csv", table), ("results.jsonl", lines), ("report.html", report)):
+    failed: dict[tuple[str, str], list[str]] = {}
+    for name, write in zip(_RESULTS, (table, lines, report), strict=True):
         try:
             out.mkdir(parents=True, exist_ok=True)
             with whole_file(out / name) as file:
                 write(file)
         except OSError as error:
-            failed.setdefault(error.strerror or str(error), []).append(name)
+            failed.setdefault((error.strerror or str(error), _remedy(error)), []).append(name)
     return [
-        f"{listed(names)} could not be written to {out}: {why}. "
-        "Make room there, or name another folder with --out."
-        for why, names in failed.items()
+        f"{listed(names)} could not be written to {out}: {why}. {remedy}, or name another folder with --out."
+        for (why, remedy), names in failed.items()
     ]
+
+
+def _remedy(error: OSError) -> str:
+    """What to do where a result can't be written."""
+    if error.errno in NO_ROOM:
+        return "Make room there"
+    if isinstance(error, FileExistsError | NotADirectoryError):
+        return "There is a file of this name: move it away"
+    return "See whether the folder may be written to"
 
 
 def _ledger(path: Path) -> tuple[Ledger | None, list[str]]:

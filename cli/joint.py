@@ -82,7 +82,7 @@ def joint_command(
         if overlay:
             from cli.overlay import jpeg, write
 
-            taken: set[str] = set()
+            taken = {path.name for path in [*photos, *(premark or [])]}
             for view in views:
                 write(overlay, view.path, jpeg(view.verdict, view.answer, row), taken)
         _tell(answer, row, as_json, confidence)

@@ -4,6 +4,7 @@
 * `overlay`: the picture of that inspection.
 * `filing`: that a check counts for a joint of a site; a check may be filed more than once.
 * `judgement`: the word that a job had for a joint, by all its photos and all that is known across joints.
+* `all_round`: what all photos of a joint said together in a job, where the list named their sides.
 * `checklist`: what an installer answered for a joint; the last answers count, the earlier ones are kept.
 * `sight`: a file as it lay on disk and the hash its bytes had, so that unchanged files need not be read
 again.
@@ -25,6 +26,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from cli.files import NO_ROOM
 from cli.jobs.errors import LedgerError
 from cli.jobs.schema import MIGRATIONS
 from cli.jobs.store import gap_mm
@@ -229,6 +231,18 @@ class Ledger:
             self._db.execute(
                 "INSERT INTO judgement (made, site, joint, word) VALUES (?,?,?,?)", (_now(), site, joint, word))
 
+    def keep_all_round(self, site: str, joint: str, answer: dict[str, Any]) -> None:
+        """Keep what a joint's photos said together, with the answers that they had there."""
+        with _told(self.path):
+            self._db.execute("INSERT INTO all_round (made, site, joint, answer) VALUES (?,?,?,?)",
+                             (_now(), site, joint, json.dumps(answer)))
+
+    def all_round(self, site: str, joint: str) -> tuple[str, dict[str, Any]] | None:
+        """When they last did, and what; None where no job put them together."""
+        query = "SELECT made, answer FROM all_round WHERE joint = ? AND site = ? ORDER BY id DESC LIMIT 1"
+        row = self._one(query, joint, site)
+        return (row[0], json.loads(row[1])) if row else None
+
     def filed(self, hashes: Container[str]) -> Iterator[Filed]:
         """Where photos with these hashes were filed, once a site and joint, the first first."""
         query = ("SELECT min(f.id), c.sha256, f.site, f.joint, f.photo"
@@ -351,8 +365,21 @@ def _told(path: Path) -> Iterator[None]:
     """SQLite's and the disk's errors as sentences."""
     try:
         yield
+    except LedgerError:
+        raise
     except (sqlite3.Error, OSError, ValueError) as error:
-        raise LedgerError(
-            f"The ledger {path} can't be used: {error}. "
-            "Free space on its disk, or name another file with --ledger."
-        ) from error
+        raise LedgerError(f"The ledger {path} can't be used: {error}. {_remedy(error)}") from error
+
+
+def _remedy(error: Exception) -> str:
+    """What to do about an error of the disk or of SQLite."""
+    code = getattr(error, "sqlite_errorcode", 0) & 0xFF  # the rest of it says more than is asked here
+    if code == sqlite3.SQLITE_NOTADB:
+        return "It is a file of another kind: name the ledger with --ledger."
+    if code == sqlite3.SQLITE_FULL or getattr(error, "errno", None) in NO_ROOM:
+        return "Free space on its disk, or name another file with --ledger."
+    if code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN) or isinstance(error, OSError):
+        return "See whether its folder is there and may be written to, or name another file with --ledger."
+    if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        return "Another program holds it: try again when that is done, or name another file with --ledger."
+    return "Name another file with --ledger."

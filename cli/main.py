@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import sys
+from contextlib import suppress
 from importlib import import_module
 from typing import Annotated, Any
 
@@ -24,7 +26,7 @@ COMMANDS = {
     "camera": ("cli.camera", "app"),
     "study": ("cli.study", "study_command"),
 }
-INTERRUPTED = 130
+UNWRITTEN, INTERRUPTED = 1, 130
 
 
 class _Commands(TyperGroup):
@@ -70,7 +72,7 @@ def collargap(
 
 
 def run() -> None:
-    """The entry point: odd characters never stop a sentence, and Ctrl-C ends politely."""
+    """The entry point: odd characters never stop a sentence, Ctrl-C and a full disk end politely."""
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure:
@@ -79,3 +81,19 @@ def run() -> None:
         app()
     except KeyboardInterrupt:
         sys.exit(INTERRUPTED)
+    except OSError as error:
+        _output_lost(error)
+
+
+def _output_lost(error: OSError) -> None:
+    """A sentence where standard output can't be written.  What it still holds is dropped: at its end Python would try
+    to write it once more."""
+    from cli.files import is_output_lost
+
+    if not is_output_lost(error):
+        raise error
+    typer.echo(f"Standard output could not be written ({error.strerror}). Make room where it goes, and run the command "
+               "again.", err=True)
+    with suppress(OSError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    sys.exit(UNWRITTEN)

@@ -64,7 +64,7 @@ def premark_command(
     except Misuse as error:
         leave(str(error), MISUSE)
     asked = Asked(row, unit.value if unit else row.unit, known, confidence, overlay, as_json, budget)
-    course: Course[PremarkAnswer] = Course()
+    course: Course[PremarkAnswer] = Course.of(photos)
     try:
         answer_all(photos, course, lambda path, data: _answer(path, data, asked, course), _Voice(asked, len(photos)))
     except KeyboardInterrupt:

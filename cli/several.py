@@ -14,6 +14,7 @@ import typer
 
 from cli import check
 from cli.copies import Shot, refuse_copies
+from cli.files import is_output_lost
 
 if TYPE_CHECKING:
     from calibration.camera import Profile
@@ -185,6 +186,8 @@ def ended(work: Callable[[], int]) -> NoReturn:
     except KeyboardInterrupt:
         leave("Stopped before there was an answer.", check.INTERRUPTED)
     except Exception as error:
+        if is_output_lost(error):
+            raise
         if os.environ.get("COLLARGAP_TRACEBACK"):
             import traceback
 

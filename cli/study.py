@@ -108,6 +108,7 @@ def study_command(
     if not folder and (fitting or catalog or camera):
         _refuse("--fitting, --catalog and --camera go with a folder of photos; a CSV has its gaps already.")
     try:
+        _refuse_overwriting(html, source, catalog, camera)
         if folder:
             rows, said = _photos(source, fitting, catalog, camera, unit)
             _gauge(rows, said, source, tolerance, alpha, as_json, html)
@@ -139,6 +140,21 @@ def _text_of(source: Path) -> str:
         return data.decode("utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig")
     except UnicodeDecodeError:
         _refuse(f"{source} is not text in UTF-8. Save it as CSV UTF-8.")
+
+
+def _refuse_overwriting(html: Path | None, source: Path, catalog: Path | None, camera: Path | None) -> None:
+    """Leaves with a sentence where the page would take the place of what it is made from."""
+    from calibration.fittings import Misuse
+    from cli import disk
+    from cli.jobs.folder import Found, walk
+
+    if html is None:
+        return
+    photos = [Path(each.path) for each in walk(source) if isinstance(each, Found)] if source.is_dir() else []
+    try:
+        disk.refuse_overwriting(html, "--html", [source, *photos, disk.catalog_file(catalog), camera])
+    except Misuse as problem:
+        _refuse(str(problem))
 
 
 def _write(html: Path | None, page: str) -> None:
@@ -282,8 +298,9 @@ def _print_agreement(found: st.Agreement) -> None:
     screen = Console(highlight=False)
     screen.print(f"{found.parts} parts, {len(found.raters)} raters, {found.trials} trials")
     fleiss = "not defined" if found.fleiss is None else f"{found.fleiss:.3f}"
-    same = rate_words(found.all_agree)
-    screen.print(f"All raters: Fleiss' kappa {fleiss}; the same verdict on {same} parts\n")
+    who = f"All raters but {found.reference}" if found.reference else "All raters"
+    same = f"the same verdict on {rate_words(found.all_agree)} parts" if found.all_agree.of else "one verdict a part"
+    screen.print(escape(f"{who}: Fleiss' kappa {fleiss}; {same}\n"))
     pairs = _grid("Pairs", "Raters", "agree", "Cohen's kappa", "u")
     for pair in found.pairs:
         numbers = ["-" if value is None else f"{value:.3f}" for value in (pair.kappa, pair.u)]

@@ -27,7 +27,8 @@ def scored(inputs, k=2.0):
 
 
 def test_e_n_is_the_form_of_iso_13528():
-    """EUROLAB "Cook Book" no. 4 (2018) prints it: difference over the root of U² + U²; here 0.5 over 0.5."""
+    """EUROLAB "Cook Book" no. 4 (2018) prints it (from memory): difference over the root of U² + U²; here 0.5 over
+    0.5."""
     k = normal_quantile(0.975)
     both = Normal("one", 10.0, 0.3 / k), Normal("other", 10.5, 0.4 / k)
     assert scored(both, k)[0] == pytest.approx(1.0)
@@ -36,7 +37,8 @@ def test_e_n_is_the_form_of_iso_13528():
 
 
 def test_e_n_with_correlation_is_the_difference_over_its_expanded_uncertainty():
-    """NIST (Wright et al. 2016, Metrologia) writes E_n as d / (2 u(d)); GTC knows u(d) of correlated results."""
+    """NIST (Wright et al. 2016, Metrologia) writes E_n as d / (2 u(d)) (from memory); GTC knows u(d) of correlated
+    results."""
     one, other = GTC.ureal(11.0, 0.3, independent=False), GTC.ureal(12.0, 0.4, independent=False)
     GTC.set_correlation(0.6, one, other)
     covariance = np.array([[0.09, 0.6 * 0.12], [0.6 * 0.12, 0.16]])

@@ -217,6 +217,14 @@ def test_chart_command(tmp_path):
     assert run("chart", "--output", tmp_path / "none" / "c.pdf").exit_code == 2
 
 
+def test_a_profile_never_takes_the_place_of_a_photo(folder):
+    before = (folder / "p0.jpg").read_bytes()
+    got = run("solve", folder, "--name", "my phone", "--output", folder / "p0.jpg")
+    assert got.exit_code == 2
+    assert "would be overwritten. Name another with --output." in got.stderr
+    assert (folder / "p0.jpg").read_bytes() == before
+
+
 def test_solve_writes_a_profile_that_show_reads(folder):
     got = run_solve(folder)
     assert got.exit_code == 0, got.output

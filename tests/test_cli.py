@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import json
 import os
@@ -23,6 +24,7 @@ from calibration.fittings import Fitting
 from cli import overlay, say
 from cli.answer import answer_of, why
 from cli.main import COMMANDS, app
+from cli.several import ended
 from tests.answers import CATALOG, known_fitting, known_verdict, refused
 from vision.reasons import REASONS
 from vision.records import Doubt, Look, Sighting, Verdict
@@ -194,6 +196,27 @@ def test_odd_names_are_shown_and_answered(folder: Path) -> None:
     assert "\x1b" not in people.stdout
 
 
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device here is always full")
+@pytest.mark.parametrize("arguments", [["reasons"], ["fittings"], ["--help"], ["check", "full.jpg", "--fitting", "2"],
+                                       ["check", "full.jpg", "--fitting", "2", "--json"]])
+def test_a_full_disk_behind_standard_output_is_a_sentence(folder: Path, arguments: list[str]) -> None:
+    with open("/dev/full", "w") as full:
+        done = subprocess.run([sys.executable, "-c", "from cli.main import run; run()", *arguments], stdout=full,
+                              stderr=subprocess.PIPE, text=True, cwd=folder, check=False,
+                              env=os.environ | {"PYTHONPATH": str(ROOT)})
+    assert done.returncode == 1
+    assert done.stderr.startswith("Standard output could not be written (No space left on device). Make room")
+    assert len(done.stderr.splitlines()) == 1
+
+
+def test_a_full_disk_is_no_fault_of_the_program() -> None:
+    def full() -> int:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    with pytest.raises(OSError, match="No space"):
+        ended(full)
+
+
 @pytest.mark.usefixtures("folder")
 def test_ctrl_c_ends_politely() -> None:
     result = check("full.jpg", "stop.jpg", "full.jpg")
@@ -301,6 +324,14 @@ def test_overlays_are_pictures_named_after_their_photos(folder: Path) -> None:
     assert made == ["full-collargap-2.jpg", "full-collargap.jpg", "near-collargap.jpg"]
     with Image.open(folder / "out" / "deep" / made[0]) as picture:
         assert max(picture.size) <= 2400
+
+
+def test_no_overlay_takes_the_place_of_a_photo_that_is_yet_to_be_read(folder: Path) -> None:
+    earlier = b"f" + overlay.MADE_HERE
+    (folder / "full-collargap.jpg").write_bytes(earlier)
+    check("full.jpg", "full-collargap.jpg", "--overlay", ".")
+    assert (folder / "full-collargap.jpg").read_bytes() == earlier
+    assert (folder / "full-collargap-2.jpg").exists()
 
 
 def test_an_overlay_folder_that_is_a_file_is_misuse(folder: Path) -> None:

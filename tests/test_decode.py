@@ -288,6 +288,76 @@ def test_nonsense_in_exif_is_no_focal_length(tags: dict[str, Any]) -> None:
     assert photo(encoded(picture(), exif=exif(**tags))).camera.source == "assumed"
 
 
+# --- bars round a photo ------------------------------------------------------------------------------
+
+
+def scene(width: int, height: int, seed: int = 1) -> np.ndarray:
+    """A photo with something in it up to its border, and a sensor's noise."""
+    rng = np.random.default_rng(seed)
+    coarse = rng.integers(40, 230, (9, 12, 3)).astype(np.uint8)
+    smooth = cv2.resize(coarse, (width, height), interpolation=cv2.INTER_CUBIC).astype(float)
+    return np.clip(smooth + rng.normal(0, 4, smooth.shape), 0, 255).astype(np.uint8)
+
+
+def barred(inside: np.ndarray, size: tuple[int, int], at: tuple[int, int], colour: tuple[int, int, int]) -> Image.Image:
+    framed = np.full((size[1], size[0], 3), colour, np.uint8)
+    (x, y), (height, width) = at, inside.shape[:2]
+    framed[y:y + height, x:x + width] = inside
+    return Image.fromarray(framed)
+
+
+BARRED = [((1170, 878), (1170, 2532), (0, 827)),  # upright on a phone's screen
+          ((1170, 878), (1170, 2532), (0, 600)),  # not in its middle
+          ((1404, 1053), (2532, 1170), (564, 58)),  # bars on all sides
+          ((878, 1170), (2532, 1170), (827, 0))]
+
+
+@pytest.mark.parametrize("colour", [(0, 0, 0), (255, 255, 255), (28, 28, 30), (240, 0, 90)])
+@pytest.mark.parametrize(("kind", "options"), [("PNG", {}), ("JPEG", {"quality": 85}), ("JPEG", {"quality": 40})])
+@pytest.mark.parametrize(("inside", "size", "at"), BARRED)
+def test_a_lens_is_assumed_for_the_photo_within_its_bars(inside, size, at, colour, kind, options) -> None:
+    found = photo(encoded(barred(scene(*inside), size, at, colour), kind, **options))
+    plain = photo(encoded(Image.fromarray(scene(*inside))))
+    assert found.size_px == size  # the pixels stay
+    assert found.camera.source == "assumed"
+    assert found.camera.focal_px == pytest.approx(plain.camera.focal_px, rel=0.005)
+    assert found.camera.u_focal_px == pytest.approx(plain.camera.u_focal_px, rel=0.005)
+    middle = at[0] + (inside[0] - 1) / 2, at[1] + (inside[1] - 1) / 2
+    assert found.camera.centre_px == pytest.approx(middle, abs=4)
+    assert "within its bars" in found.doubts[0].detail
+
+
+def test_a_known_lens_is_not_asked_for_bars() -> None:
+    inside = scene(1600, 900)
+    framed = barred(inside, (1600, 1200), (0, 150), (0, 0, 0))
+    assert photo(encoded(framed, exif=exif(f35=26))).camera.centre_px == (799.5, 599.5)
+
+
+def natural(ground: int, noise: float, clip: bool) -> np.ndarray:
+    """A pipe with its collar across a ground that is even, or so dark or bright that nothing is left of it."""
+    rng = np.random.default_rng(3)
+    pixels = np.full((1200, 1600), float(ground))
+    pixels[480:720] = 130
+    pixels[460:740, 300:800] = 150
+    pixels += rng.normal(0, noise, pixels.shape)
+    if clip:
+        pixels[:450] = pixels[750:] = ground
+    return np.repeat(np.clip(pixels, 0, 255).astype(np.uint8)[:, :, None], 3, 2)
+
+
+@pytest.mark.parametrize("pixels", [
+    natural(0, 3, False), natural(0, 3, True), natural(255, 3, True), natural(4, 8, False),
+    natural(0, 3, True).swapaxes(0, 1),
+    np.concatenate([np.full((400, 1600, 3), 255, np.uint8), scene(1600, 800)]),  # a white wall above all there is
+    np.concatenate([np.full((300, 1600, 3), 255, np.uint8), scene(1600, 700), np.zeros((200, 1600, 3), np.uint8)]),
+    np.zeros((1200, 1600, 3), np.uint8), scene(1600, 1200)])
+def test_a_photos_own_ground_is_no_bar(pixels: np.ndarray) -> None:
+    for kind in ("PNG", "JPEG"):
+        found = photo(encoded(Image.fromarray(np.ascontiguousarray(pixels)), kind))
+        assert found.camera.centre_px == ((found.size_px[0] - 1) / 2, (found.size_px[1] - 1) / 2)
+        assert "bars" not in found.doubts[0].detail
+
+
 # --- a camera that is known --------------------------------------------------------------------------
 
 KNOWN = Camera(focal_px=700, centre_px=(450.0, 320.0), distortion=(0.02, 0.0, 0.003, 0.001, 0.0),

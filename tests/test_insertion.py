@@ -162,7 +162,7 @@ def test_a_hidden_near_edge_lies_as_far_before_the_far_one_as_the_line_is_wide()
     assert near is not None
     assert near.value_mm == pytest.approx(0.6)
     assert near.u_mm == pytest.approx(math.hypot(0.1, 2.0 * math.hypot(0.08, 0.2 / 28.6)))
-    assert gap_of(near) == near
+    assert gap_of(near, 1.5) == near
     assert p_within(near, 1.5875) > 0.99
 
 
@@ -171,7 +171,19 @@ def test_a_line_that_lies_under_the_collar_makes_the_insertion_deeper_than_the_m
     assert found.near is not None
     assert found.near.value_mm == pytest.approx(-0.8)
     assert found.length.value_mm == pytest.approx(28.6 + 0.8)
-    assert gap_of(found.near).value_mm == 0
+    assert gap_of(found.near, 1.5).value_mm == 0
+
+
+def test_a_line_far_under_the_collar_makes_the_gap_no_surer_than_one_at_the_mouth() -> None:
+    """As wide as it is the line would begin 1.7 under the collar: the gap is 0, and its interval never 0 wide."""
+    at_mouth, under = (insert(MARKED, made(normal(far, 0.1), most=9.0)).near for far in (2.0, 0.3))
+    assert at_mouth is not None
+    assert under is not None
+    assert under.high_mm < 0
+    told = gap_of(under, 9.0)
+    assert (told.value_mm, told.low_mm) == (0.0, 0.0)
+    assert told.high_mm == pytest.approx(gap_of(at_mouth, 9.0).high_mm)
+    assert gap_of(under, 0.2).high_mm == 0.2  # the gap alone left no more open
 
 
 def test_what_the_lip_can_hide_at_most_holds_whatever_the_width_says() -> None:

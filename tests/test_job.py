@@ -100,6 +100,16 @@ def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Desk:
     return made
 
 
+@pytest.mark.parametrize("option", ["--catalog", "--ledger", "--camera"])
+def test_no_result_takes_the_place_of_what_the_job_uses(desk: Desk, option: str) -> None:
+    desk.fill({"J-1.jpg": photo(1)})
+    (desk.folder / "results.csv").write_text("precious")
+    code, out, err = desk.job("--fitting", "2", option, str(desk.folder / "results.csv"))
+    assert (code, out) == (2, "")
+    assert "would be overwritten. Name another with --out." in err
+    assert (desk.folder / "results.csv").read_text() == "precious"
+
+
 # --- the ordinary day --------------------------------------------------------------------------------
 
 
@@ -276,6 +286,20 @@ def test_find_and_show_over_several_jobs(desk: Desk, tmp_path: Path) -> None:
     assert len(list((tmp_path / "pictures").glob("J-1-check-*.jpg"))) == 2
     assert desk.run("show", "J-9")[0] == 2
     assert desk.run("find", "--since", "someday")[0] == 2
+
+
+def test_a_day_that_may_be_meant_otherwise_is_said(desk: Desk) -> None:
+    desk.fill({"J-1.jpg": photo(1)}, "J-1,2,,,,,2025-12-05\n")
+    desk.job()
+    _, out, err = desk.run("find", "--date", "12/5/2025")
+    assert "J-1" in out
+    assert err.count("12/5/2025 is read with the month first, as 2025-12-05; write 2025-12-05 or 2025-05-12") == 1
+    assert "is read" not in desk.run("find", "--date", "2025-12-05")[2]
+    assert "is read" not in desk.run("find", "--since", "25/5/2025")[2]  # there is no month 25
+    for more in ("--since", "--until"):
+        code, out, err = desk.run("find", "--date", "2025-12-05", more, "2025-12-06")
+        assert (code, out) == (2, "")
+        assert "--date is one day" in err
 
 
 # --- deaths ------------------------------------------------------------------------------------------
@@ -499,6 +523,24 @@ def test_a_ledger_that_is_none(desk: Desk) -> None:
     assert "1 full" in out
     assert desk.ledger.read_bytes().startswith(b"not a ledger")
     assert "data:image/jpeg" not in (desk.folder / "report.html").read_text("utf-8")
+
+
+@pytest.mark.parametrize(("out", "remedy"), [("file", "There is a file of this name: move it away"),
+                                             ("file/below", "There is a file of this name"),
+                                             ("/proc/none", "See whether the folder may be written to")])
+def test_what_to_do_where_results_can_not_be_written(desk: Desk, out: str, remedy: str) -> None:
+    desk.fill({"J-1.jpg": photo(1)})
+    (desk.folder / "file").write_text("")
+    code, _, err = desk.job("--fitting", "2", "--out", str(desk.folder / out))
+    assert code == 1
+    assert remedy in err
+    assert "Make room" not in err
+
+
+def test_copies_within_one_run_are_not_known_from_an_earlier_one(desk: Desk) -> None:
+    desk.fill({f"J-{number}.jpg": photo(1) for number in range(9)})
+    assert "9 checked now, 0 known" in desk.job("--fitting", "2")[2]
+    assert "0 checked now, 9 known" in desk.job("--fitting", "2")[2]
 
 
 def test_a_ledger_damaged_in_the_middle(desk: Desk) -> None:

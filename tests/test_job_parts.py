@@ -46,6 +46,13 @@ def test_list_in_windows_letters() -> None:
     assert read_list("joint,location\nJ-1,Zürich\n".encode("cp1252")).joints[0].location == "Zürich"
 
 
+@pytest.mark.parametrize("line", ["sep=;\n", "sep=;\r\n", '"sep=;"\n', "SEP=;\n"])
+def test_a_list_may_name_its_separator_first(line: str) -> None:
+    """As spreadsheets write and heed it; the columns are named after that."""
+    text = f"{line}joint;fitting;location\nJ-1;2;Sump, north, east\n"
+    assert read_list(text.encode()).joints == (Joint("J-1", "2", location="Sump, north, east"),)
+
+
 def test_list_needs_only_joint_and_fitting_and_takes_a_default() -> None:
     assert [joint.fitting for joint in read_list(b"joint,fitting\nA,x\nB,\n", "y").joints] == ["x", "y"]
 

@@ -223,7 +223,7 @@ def test_a_job_with_marked_pipes(desk: Desk) -> None:  # noqa: F811
     assert "J-2" in found
     assert "J-1" not in found
     _, shown, _ = desk.run("show", "J-2")
-    assert "misplaced: mark 15/16 in (0.950), 0.930 to 0.970 in; catalog 1-1/8 in (1.125)" in shown
+    assert "misplaced: mark 15/16 in (0.950), 95 % sure: 0.930 to 0.970 in; catalog 1-1/8 in (1.125)" in shown
 
 
 def test_a_joint_that_only_its_marked_pipe_proves_says_so(desk: Desk) -> None:  # noqa: F811
@@ -298,7 +298,9 @@ def test_the_ledger_is_as_sure_as_the_check_was_asked_to_be(desk: Desk) -> None:
                         Filing("yard", "J-1", f"{number}.jpg"))
     wide, usual = (interval_of(joined(made, pipe, confidence), "insertion") for confidence in (0.999, 0.95))
     shown = desk.run("show", "J-1")[1]
-    assert f"insertion 1-1/8 in (1.120), {wide}" in shown
+    assert f"insertion 1-1/8 in (1.120), 99.9 % sure: {wide}" in shown
+    assert shown.count("99.9 % sure: ") == 4  # gap and insertion from both, each photo by itself
+    assert "95 % sure" not in shown
     assert usual not in shown
 
 

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 import pytest
 
 import cli.job
 from cli.answer import answer_of
 from cli.jobs.together import Views, findings_of
+from cli.ledger import Ledger
 from tests.answers import known_fitting, known_verdict
 from tests.job_stub import photo
 from tests.test_job import Desk, Threads
@@ -65,7 +68,7 @@ def test_sides_of_the_list_make_one_verdict(in_processes) -> None:
     page = (desk.folder / "report.html").read_text()
     assert "Seen from 3 sides, 100% of the circumference" in page
     assert '<td data-name="Gap"><span>1/32 in (0.020)</span></td>' in page  # the worst all round
-    assert "worst gap 0.020 in (0.000 to 0.050) at 240 degrees" in desk.rows()[0]["findings"]
+    assert "worst gap all round 0.020 in (0.000 to 0.050 in) at 240 degrees" in desk.rows()[0]["findings"]
     lines = [json.loads(line) for line in (desk.folder / "results.jsonl").read_text().splitlines()]
     assert [bool(line["all_round"]) for line in lines] == [True, True, True, False]
 
@@ -152,6 +155,29 @@ def test_a_joint_with_a_photo_that_failed_is_not_combined(desk) -> None:
 def test_known_photos_are_combined_again(desk) -> None:
     fill(desk, "J-1,2,J-1_*,12h 4h\n", **{"J-1_1": "unproven", "J-1_2": "full"})
     assert [desk.job()[0] for _ in range(2)] == [11, 11]
+
+
+def test_the_ledger_shows_what_all_photos_said_together(desk) -> None:
+    """That decided; a photo that was checked since was not part of it."""
+    fill(desk, "J-1,2,J-1_*,0 120 240\n", **{"J-1_1": "full", "J-1_2": "none", "J-1_3": "full"})
+    desk.job("--confidence", "0.99")
+    told = "worst gap 1/32 in (0.020), 99 % sure: 0.000 to 0.050 in; limit 1/16 in (0.0625)"
+    assert f"all round, by all its photos together: {told}" in desk.run("show", "J-1")[1]
+    with Ledger(desk.ledger) as book, patch("cli.ledger._now", lambda: "2999-01-01T00:00:00+00:00"):
+        last = list(book.entries())[-1]
+        book.record(last.answer | {"sha256": "9" * 64}, 1, ("key", "{}"), replace(last.filing, photo="J-1_4.jpg"))
+    assert "all round" not in desk.run("show", "J-1")[1]
+
+
+def test_intervals_all_round_are_rounded_outwards() -> None:
+    length = {"value": 0.0112, "low": 0.0004, "high": 0.0361, "u": 0.01}
+    told = {"worst": length, "insertion": length, "min_insertion": 0.015625, "unit": "in", "seen": 1.0, "reasons": [],
+            "views": [{}, {}], "verdict": "unproven", "worst_at_deg": 199.0}
+    text = findings_of(told)[0].text
+    assert "worst gap all round 0.011 in (0.000 to 0.037 in) at 199 degrees." in text
+    assert "in by 0.000 to 0.037 in; 0.015625 in is the least allowed." in text
+    beside = findings_of(told | {"premark": [{"at_deg": 0, "photo": "pipe.jpg"}]})[0].text
+    assert "worst gap all round, by the joint's photos alone, 0.011 in" in beside
 
 
 def test_nothing_measured_is_nothing_told() -> None:

@@ -13,7 +13,8 @@ CALIBRATION = sorted((ROOT / "calibration").rglob("*.py"))
 
 STAGES = {"decode", "locate", "refine", "pose", "edges", "unwrap", "square", "survey", "gauge", "read", "assist",
           "overdrawn", "trace", "uncertainty", "verdict", "end", "depth", "placing", "insertion"}
-PARTS = {"focal": {"decode"}, "looks": {"locate", "end"}, "sides": {"refine", "assist", "trace", "gauge"},
+PARTS = {"focal": {"decode"}, "bars": {"decode"}, "looks": {"locate", "end"},
+         "sides": {"refine", "assist", "trace", "gauge"},
          "mouth": {"read", "square", "survey", "depth", "trace"},
          "resample": {"unwrap", "lanes", "edges", "looks", "overdrawn"},
          "lanes": {"survey", "gauge", "edges", "overdrawn"},

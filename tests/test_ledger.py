@@ -181,15 +181,25 @@ def test_a_migration_that_fails_half_way_changes_nothing(tmp_path: Path) -> None
         assert ledger.version == len(MIGRATIONS)
     with Ledger(path, [*MIGRATIONS, ("CREATE TABLE extra (x)",)]) as ledger:
         assert ledger.version == len(MIGRATIONS) + 1
-    with pytest.raises(LedgerError, match="newer collargap"):
+    with pytest.raises(LedgerError, match=r"newer collargap; update this one\.$"):
         Ledger(path)
 
 
 def test_files_that_are_no_ledger_get_a_sentence(tmp_path: Path) -> None:
     (tmp_path / "text").write_bytes(b"This is a letter, not a ledger. " * 99)
     for bad in (tmp_path / "text", tmp_path, tmp_path / "text" / "below"):
-        with pytest.raises(LedgerError, match="can't be used"):
+        with pytest.raises(LedgerError, match="can't be used") as told:
             Ledger(bad)
+        assert "Free space" not in str(told.value)
+    with pytest.raises(LedgerError, match="a file of another kind: name the ledger with --ledger"):
+        Ledger(tmp_path / "text")
+
+
+def test_a_full_disk_asks_for_space(ledger: Ledger) -> None:
+    pages = ledger._db.execute("PRAGMA page_count").fetchone()[0]
+    ledger._db.execute(f"PRAGMA max_page_count = {pages}")
+    with pytest.raises(LedgerError, match="Free space on its disk"):
+        ledger.record(an_answer(), 1, SETTINGS, Filing("S", "J", "p"), overlay=bytes(100_000))
 
 
 def test_where_the_ledger_lies(monkeypatch: pytest.MonkeyPatch) -> None:

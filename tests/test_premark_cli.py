@@ -185,10 +185,12 @@ def test_the_depth_on_the_side_that_the_joint_shows_is_told() -> None:
     assert "on the side that this photo shows" in run(*both, "--turned", "30").stdout
 
 
-def test_a_turn_belongs_to_one_photo() -> None:
-    result = run("check", "joint.jpg", "joint.jpg", "--premark", "placed.jpg", "--turned", "0")
-    assert result.exit_code == 2
-    assert "--turned belongs to one photo" in result.stderr
+@pytest.mark.parametrize("turn", [[], ["--turned", "0"]])
+def test_a_marked_pipe_belongs_to_one_joint(turn: list[str]) -> None:
+    result = run("check", "joint.jpg", "joint.jpg", "--premark", "placed.jpg", *turn)
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert "belongs to one photo" in result.stderr
+    assert "collargap joint" in result.stderr
 
 
 @pytest.mark.parametrize("turned", ["nan", "inf", "-361", "1e9"])
@@ -207,6 +209,6 @@ def test_why_the_marked_pipe_told_nothing_is_said() -> None:
     ("missing.jpg", 2, "There is no file missing.jpg."), (".", 2, "is a folder"), ("broken.jpg", 1, "internal error")])
 def test_without_the_marked_pipe_that_was_named_no_joint_is_answered(premark: str, status: int, said: str) -> None:
     for options in ([], ["--json"]):
-        result = run("check", "joint.jpg", "joint.jpg", "--premark", premark, *options)
+        result = run("check", "joint.jpg", "--premark", premark, *options)
         assert (result.exit_code, result.stdout) == (status, "")
         assert said in result.stderr

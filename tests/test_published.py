@@ -285,7 +285,8 @@ def reflection(x1, r=0.0):
     [(0, 0, 0, 0, 0), (0.010, 100, 100, -96, 296), (0.050, 2500, 500, 1520, 3480)],
 )
 def test_jcgm101_9_4_2_first_order_goes_wrong_at_zero(x1, value, u, low, high):
-    """GUF of clause 9.4.2.2 (seen): no uncertainty at 0, an end below 0 near it."""
+    """GUF of clause 9.4.2.2 (seen; of the last row its ends, 2500 and 500 from memory): no uncertainty at 0, an end
+    below 0 near it."""
     linear = p.first_order(squares, reflection(x1))
     assert (linear.value, linear.u) == (pytest.approx(value, abs=0.5), pytest.approx(u, abs=0.5))
     assert interval(linear) == pytest.approx([low, high], abs=0.5)

@@ -8,6 +8,7 @@ import shutil
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 import numpy as np
 import pytest
@@ -306,16 +307,29 @@ def test_the_picture_puts_mouth_under_mouth(folder) -> None:
 # --- compare, from the ledger ------------------------------------------------------------------------
 
 
-def keep(ledger: Path, photo: Path, taken: str = "", site: str = "yard", gap: bool = True, joint: str = "J-1") -> None:
-    """File a check of the photo as a job does."""
+def keep(ledger: Path, photo: Path, taken: str = "", site: str = "yard", gap: bool = True, joint: str = "J-1",
+         day: int = 1) -> None:
+    """File a check of the photo as a job does, on this day of a month."""
     facts = photo.stat()
     sha256 = hashlib.sha256(photo.read_bytes()).hexdigest()
     length = {"value": 1.0, "low": 0.5, "high": 1.5, "u": 0.2} if gap else None
     told = {"photo": photo.name, "sha256": sha256, "fitting": "test", "verdict": "full", "unit": "mm", "gap": length,
             "limit": 1.6, "reasons": [], "version": "0"}
-    with Ledger(ledger) as book:
+    with Ledger(ledger) as book, patch("cli.ledger._now", lambda: f"2026-05-{day:02}T12:00:00+00:00"):
         book.record(told, facts.st_size, ("key", "{}"), Filing(site, joint, photo.name), taken=taken,
                     sight=Sight(str(photo), facts.st_size, facts.st_mtime_ns - 10**11, facts.st_ctime_ns - 10**11))
+
+
+@pytest.mark.parametrize("picture", ["full2.jpg", "./full1.jpg", "link.jpg", "c.toml", "phone.toml"])
+def test_the_picture_never_takes_the_place_of_what_it_is_made_from(folder, picture) -> None:
+    (folder / "link.jpg").symlink_to("full2.jpg")
+    (folder / "phone.toml").write_text("")
+    before = (folder / picture).read_bytes()
+    arguments = ["full1.jpg", "full2.jpg", "--turned", "0", "--picture", picture]
+    result = run("compare", *arguments, *(["--camera", "phone.toml"] if picture == "phone.toml" else []))
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert "would be overwritten. Name another with --picture." in result.stderr
+    assert (folder / picture).read_bytes() == before
 
 
 def test_first_and_latest_of_the_ledger(folder) -> None:
@@ -328,23 +342,34 @@ def test_first_and_latest_of_the_ledger(folder) -> None:
 
 
 def test_a_clock_that_was_never_set_tells_no_time(folder) -> None:
-    for name, taken in (("full1", "2025:05:01 10:00:00"), ("short1", "0000:00:00 00:00:00")):
-        keep(folder / "l.sqlite", folder / f"{name}.jpg", taken)
+    """Then the days on which the photos were first checked do; that all were checked anew since changes nothing."""
+    for name, taken, day in (("short1", "2025:05:01 10:00:00", 3), ("full1", "0000:00:00 00:00:00", 1),
+                             ("full1", "0000:00:00 00:00:00", 5), ("short1", "2025:05:01 10:00:00", 5)):
+        keep(folder / "l.sqlite", folder / f"{name}.jpg", taken, day=day)
     found = answer("compare", "--joint", "J-1", "--ledger", "l.sqlite", "--turned", "0")
     assert [Path(found[which]["photo"]).name for which in ("old", "new")] == ["full1.jpg", "short1.jpg"]
 
 
+def test_photos_of_one_run_without_a_time_have_no_order(folder) -> None:
+    for name in ("short1", "full1"):
+        keep(folder / "l.sqlite", folder / f"{name}.jpg")
+    result = run("compare", "--joint", "J-1", "--ledger", "l.sqlite", "--turned", "0")
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert "was taken first isn't known" in result.stderr
+    assert "short1.jpg and full1.jpg" in result.stderr
+
+
 def test_photos_without_a_gap_are_passed_over(folder) -> None:
     keep(folder / "l.sqlite", folder / "none.jpg", gap=False)
-    for name in ("full1", "full2"):
-        keep(folder / "l.sqlite", folder / f"{name}.jpg")
+    for day, name in enumerate(("full1", "full2"), 1):
+        keep(folder / "l.sqlite", folder / f"{name}.jpg", day=day)
     found = answer("compare", "--joint", "J-1", "--ledger", "l.sqlite")
     assert Path(found["old"]["photo"]).name == "full1.jpg"
 
 
 def test_a_photo_that_was_moved_is_found_by_its_bytes(folder) -> None:
-    for name in ("full1", "full2"):
-        keep(folder / "l.sqlite", folder / f"{name}.jpg")
+    for day, name in enumerate(("full1", "full2"), 1):
+        keep(folder / "l.sqlite", folder / f"{name}.jpg", day=day)
     (folder / "archive" / "a").mkdir(parents=True)
     shutil.move(folder / "full1.jpg", folder / "archive" / "a" / "full1.jpg")
     arguments = "compare", "--joint", "J-1", "--ledger", "l.sqlite"
@@ -366,7 +391,7 @@ def test_a_ledger_that_can_not_help(folder, joint, sentence) -> None:
 
 def test_a_joint_of_two_sites_needs_the_site(folder) -> None:
     for number, site in ((1, "north yard"), (2, "north yard"), (3, "south yard")):
-        keep(folder / "l.sqlite", folder / f"full{number}.jpg", site=site)
+        keep(folder / "l.sqlite", folder / f"full{number}.jpg", site=site, day=number)
     arguments = "compare", "--joint", "J-1", "--ledger", "l.sqlite"
     result = run(*arguments)
     assert result.exit_code == 2
@@ -375,8 +400,8 @@ def test_a_joint_of_two_sites_needs_the_site(folder) -> None:
 
 
 def test_a_joint_of_a_fitting_that_the_catalog_lacks_asks_for_the_catalog(folder) -> None:
-    for name in ("full1", "full2"):
-        keep(folder / "l.sqlite", folder / f"{name}.jpg")
+    for day, name in enumerate(("full1", "full2"), 1):
+        keep(folder / "l.sqlite", folder / f"{name}.jpg", day=day)
     result = CliRunner().invoke(app, ["compare", "--joint", "J-1", "--ledger", "l.sqlite"])
     assert result.exit_code == 2
     assert "No fitting is called 'test'" in result.stderr

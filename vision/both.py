@@ -49,7 +49,7 @@ def judge_both(marked: Marked, made: Made, said: Said, pipe: PremarkWord, limits
     insertion = insert(marked, made, limits.insertion_mm)
     gap = p_full = None
     if near := insertion.near:
-        gap, p_full = gap_of(near), p_within(near, limits.gap_mm)
+        gap, p_full = gap_of(near, made.gap.high_mm), p_within(near, limits.gap_mm)
         said = judge_by_width(gap, limits.gap_mm, said[1])
     word, reasons = judge_insertion(insertion.length, limits.insertion_mm, said, pipe)
     return Both(word, reasons, insertion, gap, p_full)

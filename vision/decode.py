@@ -20,8 +20,9 @@ import numpy as np
 from PIL import Image, ImageOps, UnidentifiedImageError
 
 from calibration.camera import Camera, Lens, Profile, ProfileError, read_lens, turned
+from vision import bars
 from vision.focal import Facts, camera_of, read_facts
-from vision.records import Bytes, Photo, Refusal
+from vision.records import Bytes, Doubt, Photo, Refusal
 
 LEAST_PIXELS = 500_000
 MOST_PIXELS = 50_500_000  # what phones call 50 megapixels is up to 50.1 million
@@ -68,7 +69,22 @@ def _decode(data: bytes, camera: Camera | Profile | None) -> Photo | Refusal:
     if camera is not None:
         return Photo(pixels, _known(camera, facts, lens, size), facts.taken)
     found, doubts = camera_of(facts, size)
+    if doubts:
+        found, doubts = _within_bars(pixels, facts) or (found, doubts)
     return Photo(pixels, found, facts.taken, doubts)
+
+
+def _within_bars(pixels: Bytes, facts: Facts) -> tuple[Camera, tuple[Doubt, ...]] | None:
+    """The camera of a photo that has bars of one colour round it; None where it has none."""
+    inside = bars.within(pixels)
+    if inside is None:
+        return None
+    left, top, width, height = inside
+    found, doubts = camera_of(facts, (width, height))
+    x, y = found.centre_px
+    told = tuple(replace(doubt, detail=f"{doubt.detail} for the {width} x {height} pixels within its bars")
+                 for doubt in doubts)
+    return replace(found, centre_px=(x + left, y + top)), told
 
 
 def _open(data: bytes) -> Image.Image | Refusal:

@@ -127,9 +127,14 @@ def _near_edge(before: Marked, far: Interval, after: Made) -> Interval:
     return Interval(told.value_mm - over, min(told.low_mm, most) - over, min(told.high_mm, most), told.u_mm)
 
 
-def gap_of(near: Interval) -> Interval:
-    """The gap of a near edge, 0 where it lies under the collar."""
-    return Interval(max(0.0, near.value_mm), max(0.0, near.low_mm), max(0.0, near.high_mm), near.u_mm)
+def gap_of(near: Interval, most_mm: float) -> Interval:
+    """The gap of a near edge, 0 where it lies under the collar; most_mm: what the gap's own measurement leaves open.
+
+    An edge far under the collar makes the gap no surer than one right at the mouth: its high end is raised by as much,
+    as if 0 had been read (`propagation.truncated_at_zero`).
+    """
+    high = min(near.high_mm + max(0.0, -near.value_mm), max(near.high_mm, most_mm))
+    return Interval(max(0.0, near.value_mm), max(0.0, near.low_mm), high, near.u_mm)
 
 
 def _by_width(before: Marked, far: Interval, confidence: float) -> Interval:

@@ -61,7 +61,8 @@ class Against:
 
 @dataclass(frozen=True)
 class Agreement:
-    """All raters.  fleiss: kappa over all of them, the reference left out; None where undefined.
+    """All raters.  fleiss: kappa over all of them, the reference left out; None where undefined.  all_agree: parts on
+    which these gave one verdict; of none where there is but one verdict a part.
 
     steady: for each rater, parts on which all own trials agree; empty when there was one trial.
     """
@@ -130,11 +131,12 @@ def agreement(rows: Sequence[Judgement], reference: str | None = None) -> Agreem
     trials = even_trials(cells, "rater", last)
     words = {key: [row.verdict for row in found] for key, found in cells.items()}
     judged = tuple(name for name in raters if name != reference)
-    fleiss = fleiss_kappa(_class_counts(words, parts, judged)) if len(judged) * trials > 1 else None
+    several = len(judged) * trials > 1  # one verdict agrees with nothing
+    fleiss = fleiss_kappa(_class_counts(words, parts, judged)) if several else None
     pairs = tuple(_pair(words, parts, one, other) for one, other in combinations(raters, 2))
     return Agreement(
         parts=len(parts), trials=trials, raters=raters, reference=reference, fleiss=fleiss,
-        all_agree=_rate(sum(_unanimous(words, part, judged) for part in parts), len(parts)),
+        all_agree=_rate(sum(_unanimous(words, part, judged) for part in parts), len(parts) if several else 0),
         pairs=pairs,
         steady={name: _rate(sum(_unanimous(words, part, (name,)) for part in parts), len(parts))
                 for name in raters} if trials > 1 else {},

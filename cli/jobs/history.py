@@ -20,7 +20,7 @@ from cli.jobs.days import parse_day
 from cli.jobs.elsewhere import Copies
 from cli.jobs.errors import JobError, LedgerError
 from cli.jobs.findings import CAUTION, is_assisted, is_demo
-from cli.jobs.lengths import depth_of, gap_of, insertion_of, interval_of, least_of, limit_of, mark_depth_of
+from cli.jobs.lengths import least_of, limit_of, mark_depth_of, sure_of
 from cli.jobs.store import Answered
 from cli.jobs.text import visible
 from cli.jobs.verdicts import JointWord, joint_word
@@ -64,7 +64,11 @@ def find(
     Exit status: 0, also when nothing is found; 2 misuse.
     """
     with _opened(ledger) as book:
-        entries = book.entries(site=site, joint=joint, since=_day(since or date), until=_day(until or date))
+        if date and (since or until):
+            raise JobError("--date is one day, and --since and --until are the first and the last of several: name "
+                           "the one or the others.")
+        day = _day(date)
+        entries = book.entries(site=site, joint=joint, since=day or _day(since), until=day or _day(until))
         known, count = _Known(book), 0
         for checks in _joints(entries):
             word = known.word(checks)
@@ -102,8 +106,9 @@ def show(
             typer.echo(_line(checks, known.word(checks)))
             if answers := book.checklists(checks[0].filing.site).get(joint):
                 typer.echo(f"  {checklist.told(answers).text}")
-            if told := _by_both(known.together(checks)):
-                typer.echo(told)
+            for told in (_all_round(known.all_round(checks)), _by_both(known.together(checks), checks)):
+                if told:
+                    typer.echo(told)
             for entry in checks:
                 typer.echo(_story(entry))
                 _put_overlay(book, entry, overlays)
@@ -125,11 +130,16 @@ def _opened(path: Path | None) -> Iterator[Ledger]:
 
 
 def _day(text: str) -> str:
+    """The day as the ledger has it, said where it may be meant otherwise; "" for none."""
     if not text:
         return ""
-    day = parse_day(text)
+    day, other = parse_day(text), parse_day(text, day_first=True)
+    day = day or other
     if day is None:
         raise JobError(f"{visible(text)!r} is not a day; write it like 2026-05-04.")
+    if other and other != day:
+        typer.echo(f"{visible(text)} is read with the month first, as {day}; write {day} or {other} to be sure.",
+                   err=True)
     return day.isoformat()
 
 
@@ -142,7 +152,7 @@ class _Known:
     """What is known of joints by all their checks."""
 
     def __init__(self, book: Ledger) -> None:
-        self._words, self._copies = book.judgements(), Copies(book)
+        self._book, self._words, self._copies = book, book.judgements(), Copies(book)
 
     def word(self, checks: list[Entry]) -> JointWord:
         """What the last job said; it knows the sides, and pictures that stand for two joints.  Of photos that were
@@ -154,9 +164,20 @@ class _Known:
         told = self.together(checks)
         return joint_word([answer["verdict"] for answer in told], len(told))
 
+    def all_round(self, checks: list[Entry]) -> dict[str, Any] | None:
+        """What the last job said of all photos together; None where no list named their sides, or more were checked
+        since."""
+        filing = checks[0].filing
+        made, answer = self._book.all_round(filing.site, filing.joint) or ("", None)
+        return answer if made >= max(entry.made for entry in checks) else None
+
     def together(self, checks: list[Entry]) -> list[dict[str, Any]]:
-        """The latest answers for the made joint, with what its marked pipe told, each as sure as it was asked for."""
-        latest = _latest(checks)
+        """The latest answers for the made joint, with what its marked pipe told, each as sure as it was asked for; as
+        the job put them together, where it did."""
+        latest, said = _latest(checks), self.all_round(checks)
+        if said:
+            answers = said.get("answers", {})
+            return [answers.get(entry.filing.photo, entry.answer) for entry in latest if not is_premark(entry.answer)]
         photos = [_photo(place, entry) for place, entry in enumerate(latest)]
         pipe = counted(photos, self._copied(latest))
         before = pipe.answer if pipe else None
@@ -195,14 +216,26 @@ def _line(checks: list[Entry], word: JointWord) -> str:
     )
 
 
-def _by_both(told: list[dict[str, Any]]) -> str:
+def _all_round(said: dict[str, Any] | None) -> str:
+    """What all photos of the joint tell together, which decided; "" where that is nothing."""
+    if said is None or said["worst"] is None:
+        return ""
+    sure, least = said["confidence"], said.get("min_insertion")
+    inserted = f"; insertion at its least {sure_of(said, 'insertion', sure)}" if said.get("insertion") else ""
+    wanted = f"; at least {limit_of(said | {'limit': least})}" if inserted and least is not None else ""
+    return (f"  all round, by all its photos together: worst gap {sure_of(said, 'worst', sure)}; limit "
+            f"{limit_of(said)}{inserted}{wanted}")
+
+
+def _by_both(told: list[dict[str, Any]], checks: list[Entry]) -> str:
     """What the latest photo of the joint tells together with that of its marked pipe; "" where they don't."""
     answer = told[-1] if told else {}
     if answer.get("insertion_from") != "premark":
         return ""
+    sure = [entry.confidence for entry in _latest(checks) if not is_premark(entry.answer)][-1]
     least = f"; at least {least_of(answer)}" if least_of(answer) else ""
-    return (f"  with its marked pipe the latest photo tells: gap {gap_of(answer)}, {interval_of(answer)}; insertion "
-            f"{insertion_of(answer)}, {interval_of(answer, 'insertion')}{least}")
+    return (f"  with its marked pipe the latest photo tells: gap {sure_of(answer, 'gap', sure)}; insertion "
+            f"{sure_of(answer, 'insertion', sure)}{least}")
 
 
 def _story(entry: Entry) -> str:
@@ -210,18 +243,19 @@ def _story(entry: Entry) -> str:
     lines = [
         f"  check {entry.check_id}, {entry.made}, collargap {answer['version']}: "
         f"{visible(entry.filing.photo)}",
-        f"    {entry.verdict}{_by_whom(answer)}: {_size(answer)}; fitting {visible(answer['fitting'])}",
+        f"    {entry.verdict}{_by_whom(answer)}: {_size(answer, entry.confidence)}; "
+        f"fitting {visible(answer['fitting'])}",
         f"    photo sha256 {answer['sha256']}",
     ]
     return "\n".join(lines + [f"    {each['text']} {each['advice']}" for each in answer["reasons"]])
 
 
-def _size(answer: dict[str, Any]) -> str:
+def _size(answer: dict[str, Any], confidence: float) -> str:
     """What was measured, against what the catalog says."""
     if is_premark(answer):
-        found = f"mark {depth_of(answer)}, {interval_of(answer, 'depth')}" if answer["depth"] else "no depth measured"
+        found = f"mark {sure_of(answer, 'depth', confidence)}" if answer["depth"] else "no depth measured"
         return f"{found}; catalog {mark_depth_of(answer)}"
-    found = f"gap {gap_of(answer)}, {interval_of(answer)}" if answer["gap"] else "no gap measured"
+    found = f"gap {sure_of(answer, 'gap', confidence)}" if answer["gap"] else "no gap measured"
     return f"{found}; limit {limit_of(answer)}"
 
 

@@ -62,6 +62,7 @@ class Keeper:
         self._job, self._store, self._ledger, self._course = job, store, ledger, course
         self._rows = Rows(job)
         self._settings: dict[tuple[str, Kind], tuple[str, str]] = {}
+        self._first_check: int | None = None  # that this run made: later ones are no answers of earlier runs
         self._under_way: dict[int, tuple[Waiting, tuple[str, str]]] = {}  # with the settings they are checked under
 
     def recall(self) -> None:
@@ -136,6 +137,7 @@ class Keeper:
                     self._filing(photo, looked.taken), taken=looked.taken, phash=looked.phash,
                     overlay=looked.overlay, sight=_sight(photo),
                 )  # fmt: skip
+                self._first_check = self._first_check or check_id
         except LedgerError as error:
             self._lose(error)
         self._store.answer(photo.id, looked.answer, looked.phash, looked.taken, check_id=check_id,
@@ -167,7 +169,8 @@ class Keeper:
         answer, phash, taken = ledger.answer(check_id)
         answer["photo"] = photo.name
         ledger.file(check_id, self._filing(photo, taken))
-        self._store.answer(photo.id, answer, phash, taken, state="known", check_id=check_id)
+        now = self._first_check is not None and check_id >= self._first_check  # another photo of this run has its bytes
+        self._store.answer(photo.id, answer, phash, taken, state="checked" if now else "known", check_id=check_id)
         return answer
 
     def _keys(self, photo: Waiting, lines: Lines | None) -> tuple[str, str]:

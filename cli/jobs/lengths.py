@@ -58,6 +58,14 @@ def interval_of(answer: dict[str, Any], what: str = "gap") -> str:
     return say.interval(_span(found), answer["unit"])
 
 
+def sure_of(answer: dict[str, Any], what: str, confidence: float) -> str:
+    """A length with its interval and how sure that is, such as "3/32 in (0.094), 95 % sure: 0.080 to 0.107 in"; of a
+    range alone, the range once."""
+    told, ends = _said(answer, what), interval_of(answer, what)
+    sure = f"{100 * confidence:g} % sure: {ends}"
+    return sure if told == ends else f"{told}, {sure}"
+
+
 def plain(unit: Unit, *lengths_mm: float) -> str:
     """Lengths of a chart: "6.4 mm", or "0.010 to 0.250 in"."""
     return " to ".join(f"{each / MM_PER_UNIT[unit]:.{_PLACES[unit]}f}" for each in lengths_mm) + f" {unit}"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 from cli.jobs.before import is_premark
@@ -48,7 +49,8 @@ def _of_one_joint(entries: list[Entry], joint: str) -> list[Entry]:
 
 
 def _ends(entries: list[Entry], joint: str) -> tuple[Entry, Entry]:
-    """By when photos were taken where all say so, else by when they were checked; the last check of each."""
+    """By when photos were taken where all say so, else by the day on which they were first checked; the last check of
+    each.  Raises JobError where that leaves the order open: a pipe that came out would be said to have gone in."""
     latest = {str(each.answer["sha256"]): each for each in entries if not is_premark(each.answer)}
     photos = list(latest.values())
     measured = [each for each in photos if each.answer["gap"]]
@@ -56,9 +58,21 @@ def _ends(entries: list[Entry], joint: str) -> tuple[Entry, Entry]:
     if len(photos) < 2:
         raise JobError(f"The ledger has one photo of joint {visible(joint)!r}; a comparison takes two. Take another, "
                        "check it with `collargap job`, or name two photos.")
-    by_time = all(taken_at(each.taken) for each in photos)
-    ordered = sorted(photos, key=lambda each: (by_time and taken_at(each.taken), each.filing.day, each.check_id))
-    return ordered[0], ordered[-1]
+    when = {each.check_id: taken_at(each.taken) for each in photos}
+    if not all(when.values()):
+        when = {each.check_id: _first_day(entries, each) for each in photos}
+    first, *_, last = sorted(photos, key=lambda each: (when[each.check_id], each.check_id))
+    if when[first.check_id] == when[last.check_id]:
+        raise JobError(f"Which photo of joint {visible(joint)!r} was taken first isn't known: they don't all say their "
+                       f"time, and were first checked on one day. Name both, the earlier first: "
+                       f"{visible(first.filing.photo)} and {visible(last.filing.photo)}, in their order.")
+    return first, last
+
+
+def _first_day(entries: list[Entry], photo: Entry) -> datetime:
+    """When these bytes were checked for the first time, to the day: within one run the order is that of the names."""
+    made = min(each.made for each in entries if each.answer["sha256"] == photo.answer["sha256"])
+    return datetime.fromisoformat(made).astimezone().replace(hour=0, minute=0, second=0, tzinfo=None)
 
 
 def _found(book: Ledger, entry: Entry, folder: Path | None) -> Path:

@@ -65,4 +65,11 @@ _JUDGEMENT = (
     *_only_grows("judgement"),
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _BY_JOINT, _CHECKLIST, _JUDGEMENT)
+_ALL_ROUND = (
+    """CREATE TABLE all_round (
+        id INTEGER PRIMARY KEY, made TEXT NOT NULL, site TEXT NOT NULL, joint TEXT NOT NULL, answer TEXT NOT NULL)""",
+    "CREATE INDEX all_round_joint ON all_round (joint, site)",
+    *_only_grows("all_round"),
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _BY_JOINT, _CHECKLIST, _JUDGEMENT, _ALL_ROUND)

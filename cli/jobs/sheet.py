@@ -5,9 +5,11 @@ from __future__ import annotations
 import codecs
 import csv
 import io
+import re
 
 _BOTH = {codecs.BOM_UTF16_LE: "utf-16-le", codecs.BOM_UTF16_BE: "utf-16-be"}
 _LAST = "the last row of all"
+_NAMED = re.compile(r'\A"?sep=([,;\t|])"?[ \t]*(?:\r\n|\r|\n|\Z)', re.IGNORECASE)  # spreadsheets write and heed it
 
 
 class Unclosed(csv.Error):
@@ -35,18 +37,19 @@ def decoded(data: bytes) -> str:
 
 
 def dialect_of(text: str) -> type[csv.Dialect]:
-    """CSV with the separator that the first line uses most."""
-    first = text.split("\n", 1)[0]
+    """CSV with the separator that the first line names, or else uses most."""
+    named, first = _NAMED.match(text), text.split("\n", 1)[0]
 
     class Found(csv.excel):
-        delimiter = max((",", ";", "\t"), key=first.count)
+        delimiter = named[1] if named else max((",", ";", "\t"), key=first.count)
 
     return Found
 
 
 def rows_of(text: str) -> list[list[str]]:
-    """Every row's cells, an empty list for an empty line.  Raises csv.Error, Unclosed for a quotation mark."""
-    dialect = dialect_of(text)
+    """Every row's cells, an empty list for an empty line; that which only names the separator left out.  Raises
+    csv.Error, Unclosed for a quotation mark."""
+    dialect, text = dialect_of(text), _NAMED.sub("", text)
     whole = text if text.endswith(("\n", "\r")) else text + "\n"
     rows = list(csv.reader(io.StringIO(whole + _LAST, newline=""), dialect))
     if rows[-1] != [_LAST]:  # an open quotation mark takes in all that follows

@@ -14,10 +14,12 @@ from cli.jobs.asked import Course, Job
 from cli.jobs.engine import Engine, stream
 from cli.jobs.findings import Finding, finding
 from cli.jobs.keeper import Rows
+from cli.jobs.lengths import interval_of, limit_of
 from cli.jobs.store import Sides, Store
 from cli.jobs.text import visible
 from cli.jobs.worker import read_photo
 from cli.lines import lines_beside
+from cli.say import decimal
 
 if TYPE_CHECKING:
     from cli.answer import PremarkAnswer
@@ -149,13 +151,13 @@ def _pipe_degrees(sides: Sides) -> list[float]:
     return sides_deg(told, len(sides.pipe_names), "its column 'premark sides'") if told else []
 
 
-def _inserted(together: dict[str, Any], digits: int) -> str:
+def _inserted(together: dict[str, Any]) -> str:
     """The insertion, where it is what decides."""
-    found, least, unit = together.get("insertion"), together.get("min_insertion"), together["unit"]
-    if not found or least is None:
+    least = together.get("min_insertion")
+    if not together.get("insertion") or least is None:
         return ""
-    low, high = (f"{found[end]:.{digits}f}" for end in ("low", "high"))
-    return f" Where the pipe is in least it is in by {low} to {high} {unit}; {least:.{digits}f} is the least allowed."
+    return (f" Where the pipe is in least it is in by {interval_of(together, 'insertion')}; "
+            f"{limit_of(together | {'limit': least})} is the least allowed.")
 
 
 def findings_of(together: dict[str, Any]) -> list[Finding]:
@@ -163,11 +165,11 @@ def findings_of(together: dict[str, Any]) -> list[Finding]:
     worst, unit, seen = together["worst"], together["unit"], together["seen"]
     if worst is None:
         return []
-    digits = 3 if unit == "in" else 2
     count = len(together["views"])
-    text = (f"Seen from {count} side{'' if count == 1 else 's'}, {seen:.0%} of the circumference: worst gap "
-            f"{worst['value']:.{digits}f} {unit} ({worst['low']:.{digits}f} to {worst['high']:.{digits}f}) at "
-            f"{together['worst_at_deg']:.0f} degrees.{_inserted(together, digits)}")
+    alone = ", by the joint's photos alone," if together.get("premark") else ""
+    text = (f"Seen from {count} side{'' if count == 1 else 's'}, {seen:.0%} of the circumference: worst gap all round"
+            f"{alone} {decimal(worst['value'], unit)} {unit} ({interval_of(together, 'worst')}) at "
+            f"{together['worst_at_deg']:.0f} degrees.{_inserted(together)}")
     reasons = [each for each in together["reasons"] if each["code"] != "demo-fitting"]
     return [finding("all-round", text, weighs=False),
             *(Finding(each["code"], each["text"], each["advice"], weighs=together["verdict"] != "full")
