@@ -21,8 +21,9 @@ _BURNT, _DARK = 246.0, 30.0  # lighter and darker than this any line is even
 _LEAST_ROWS = 30
 _VIVID = 150.0  # apart lie the strongest and the weakest of a line's three colours: purer than paint in daylight
 _BESIDE = np.linspace(1.06, 1.3, 10)  # half widths from the axis: ground, beside the pipe
-_REACH_MM, _STEP_MM = 8.0, 0.1
-_NEAR_MM, _SAME, _OTHER = 4.0, 36.0, 60.0
+_REACH_MM, _STEP_MM = 10.0, 0.1
+_NEAR_MM = 7.0  # of the line's end: what is straight in the picture is none about the pipe
+_SAME, _OTHER = 36.0, 60.0
 _MOST_SAME = 5.5  # mm of a lane in the line's colour: more of it is ground, no stroke
 _GOES_ON = 0.7  # of the lanes beside one side
 
