@@ -221,10 +221,17 @@ def test_lines_by_hand_with_finger_and_keys(page: Any, folder: Path, tmp_path: P
     assert handle.bounding_box()["x"] < moved["x"]
     page.screenshot(path=tmp_path / "lines.png")
     assert stage["width"] > 300
+    assert page.inner_text("#right") == "✓ Moved"
+    page.click("#after")
     for step in ("2 of 4", "3 of 4", "4 of 4"):
-        page.click("#after")
         page.wait_for_selector(f"text={step}")
-    page.click("#after")  # without a name: asked for it
+        page.click("#after")  # what nobody moved or confirmed leads nowhere
+        page.wait_for_selector("text=First move the line, or say that it lies right.")
+        assert step in page.inner_text("#step")
+        page.click("#right")
+        assert page.get_attribute("#right", "aria-pressed") == "true"
+        page.click("#after")
+    # without a name: asked for it
     page.fill("#placed_by", "Crew B")
     page.click("#after")
     page.wait_for_selector("text=lines placed by Crew B")

@@ -21,12 +21,16 @@ const help = document.getElementById("help");
 const who = document.getElementById("who");
 const before = document.getElementById("before");
 const after = document.getElementById("after");
+const right = document.getElementById("right");
 const photo = stage.dataset.photo;
 
 let picture = null; // the preview
 let scale = 1; // photo pixels per preview pixel
 let sizePx = [0, 0];
 let ends = []; // [line][end] = [x, y] in preview pixels
+let begun = []; // where they lay before anybody moved them
+let suggested = false; // whether something was found that a person may say lies right
+const confirmed = LINES.map(() => false);
 let line = 0;
 let chosen = 0;
 let view = { x: 0, y: 0, zoom: 1 }; // preview pixel at the stage's middle, and css pixels per preview pixel
@@ -44,7 +48,9 @@ async function begin() {
   picture.src = `/api/photos/${photo}/preview.jpg`;
   await picture.decode();
   scale = sizePx[0] / picture.naturalWidth;
-  ends = told.start ? started(told.start) : middle();
+  suggested = Boolean(told.start);
+  ends = suggested ? started(told.start) : middle();
+  begun = ends.map((pair) => pair.map((end) => [...end]));
   who.placed_by.value = localStorage.getItem("placed_by") ?? "";
   makeHandles();
   choose(0, 0);
@@ -128,6 +134,7 @@ function draw() {
     button.hidden = which !== line;
     button.setAttribute("aria-pressed", String(which === line && end === chosen));
   }));
+  showSettled();
   const small = glass.getContext("2d");
   paint(small, glass.width, glass.height, 1, view.zoom * GLASS_ZOOM, ends[line][chosen], true);
   glass.classList.toggle("right", onStage(ends[line][chosen])[0] < w / 2 && onStage(ends[line][chosen])[1] < h / 2);
@@ -174,6 +181,22 @@ function ring(pen, x, y, strong) {
     if (strong) pen.arc(x, y, 15, 0, 2 * Math.PI); else pen.rect(x - 10, y - 10, 20, 20);
     pen.stroke();
   }
+}
+
+// A line counts as placed only where a person moved it or said that it lies right: else the program would measure by
+// its own guess under that person's name.
+function settled(which) {
+  const moved = ends[which].some((end, k) => end.some((value, axis) => value !== begun[which][k][axis]));
+  return moved ? "moved" : confirmed[which] ? "confirmed" : "untouched";
+}
+
+function showSettled() {
+  const how = settled(line);
+  right.textContent = { untouched: "It lies right", confirmed: "✓ It lies right", moved: "✓ Moved" }[how];
+  right.disabled = how === "moved";
+  right.setAttribute("aria-pressed", String(how !== "untouched"));
+  right.hidden = !suggested && how === "untouched";
+  after.classList.toggle("waits", how === "untouched");
 }
 
 // --- moving ------------------------------------------------------------------------------------------------
@@ -229,18 +252,27 @@ window.addEventListener("resize", draw);
 
 before.addEventListener("click", () => { if (line) choose(line - 1, 0); });
 after.addEventListener("click", () => {
-  if (!picture) return;
+  if (!picture || !mayGoOn()) return;
   if (line < LINES.length - 1) { choose(line + 1, 0); return; }
   measure();
 });
-who.addEventListener("submit", (event) => { event.preventDefault(); measure(); });
+who.addEventListener("submit", (event) => { event.preventDefault(); if (mayGoOn()) measure(); });
+right.addEventListener("click", () => { confirmed[line] = !confirmed[line]; draw(); });
+
+function mayGoOn() {
+  if (settled(line) !== "untouched") return true;
+  help.textContent = `First move the line${suggested ? ", or say that it lies right" : ""}. ${LINES[line][3]}`;
+  return false;
+}
 
 async function measure() {
   if (!who.reportValidity()) return;
   const name = who.placed_by.value.trim();
   localStorage.setItem("placed_by", name);
   const points = ends.map((pair) => pair.map(([x, y]) => [toPhoto(x), toPhoto(y)]));
-  const lines = { placed_by: name, size_px: sizePx, point_u_px: Math.max(1, Math.round(HAND_PX * scale * 100) / 100),
+  const [one, other, mouth, mark] = LINES.map((_, which) => settled(which));
+  const lines = { placed_by: name, settled: { collar: [one, other], mouth, mark }, size_px: sizePx,
+    point_u_px: Math.max(1, Math.round(HAND_PX * scale * 100) / 100),
     collar: [points[0], points[1]], mouth: points[2], mark: points[3] };
   after.disabled = true;
   help.textContent = "Measuring…";
