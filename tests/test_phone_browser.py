@@ -174,6 +174,20 @@ def test_the_connection_drops_and_the_photo_waits_on_the_phone(page: Any, folder
     assert page.locator(".photo").count() == 1
 
 
+def test_a_photo_taken_while_another_is_sent_is_sent_after_it(page: Any, folder: Path) -> None:
+    joint = begin(page)
+    held: list[Any] = []
+    page.route("**/api/photos/*?joint=**", lambda route: route.continue_() if held else held.append(route))
+    take(page, "J-08.jpg")
+    page.wait_for_selector("[data-waiting]:has-text('Sending')")
+    take(page, "J-04.jpg")
+    page.wait_for_selector("[data-waiting] ~ [data-waiting]")
+    held[0].continue_()
+    page.wait_for_selector(".photo.is-unproven")
+    page.wait_for_selector(".photo.is-short")
+    assert photos_of(folder, joint) == [f"{joint}_1.jpg", f"{joint}_2.jpg"]
+
+
 def test_an_answer_that_is_lost_on_its_way_doubles_nothing(page: Any, folder: Path) -> None:
     """The photo arrives, the answer does not; the page is closed, and the phone sends it again another time."""
     joint = begin(page)

@@ -123,25 +123,37 @@ function inSight(card) {
 // --- sending -----------------------------------------------------------------------------------------------
 
 let pumping = false;
+let asked = false; // for another run, while one is under way
 let pause = 1000;
 let timer = 0;
 
 async function pump() {
+  asked = true;
   if (pumping) return;
   pumping = true;
   clearTimeout(timer);
   try {
-    for (const entry of await waiting()) {
-      if (entry.refused) { show(entry, "Not taken", entry.refused, true); continue; }
-      if (!(await send(entry))) break;
+    while (asked) {
+      asked = false;
+      await sendAll();
     }
   } finally {
     pumping = false;
   }
 }
 
+async function sendAll() {
+  let wait = "";
+  for (const entry of await waiting()) {
+    if (entry.refused) show(entry, "Not taken", entry.refused, true);
+    else if (wait) show(entry, "Kept here", wait);
+    else if (!(await send(entry))) wait = "It is sent after the photo that was taken before it.";
+  }
+}
+
 function later(entry, text) {
   show(entry, "Kept here", text);
+  clearTimeout(timer);
   timer = setTimeout(pump, pause);
   pause = Math.min(2 * pause, LONGEST_PAUSE_MS);
   return false;
