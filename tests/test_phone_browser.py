@@ -380,3 +380,51 @@ def test_a_checklist_is_filled_in_with_a_thumb(page: Any) -> None:
     page.wait_for_url("**saved=1**")
     assert "Kept. 2 of 7 answered" in page.inner_text("#checklist")
     assert page.inner_text("h1") == joint
+
+
+def test_without_a_connection_nobody_leaves_the_page_and_no_answer_is_lost(page: Any) -> None:
+    joint = begin(page)
+    page.locator("fieldset:has-text('Gasket back in') label:has-text('Yes')").tap()
+    page.context.set_offline(True)
+    for tap in ("text=Keep the checklist", "text=Next joint", "a.list", "a.back"):
+        page.click(tap)
+        page.wait_for_selector("#notice:has-text('No connection')")
+        assert page.inner_text("h1") == joint
+        page.evaluate("document.getElementById('notice').hidden = true")
+    page.context.set_offline(False)
+    page.reload()  # as if the phone had dropped the page meanwhile
+    assert "Not kept yet" in page.inner_text("#checklist [role=status]")
+    assert page.locator("#checklist input:checked").count() == 1
+    page.click("text=Keep the checklist")
+    page.wait_for_url("**saved=1**")
+    assert "Kept. 1 of 7 answered" in page.inner_text("#checklist")
+    page.locator("fieldset:has-text('Nut spins') label:has-text('No')").first.tap()
+    page.click("text=Drop them")
+    assert "Kept. 1 of 7 answered" in page.inner_text("#checklist")
+    assert page.locator("#checklist input:checked").count() == 1
+
+
+def test_whoever_goes_on_while_a_photo_is_sent_is_told_and_taken_there_after_it(page: Any, folder: Path) -> None:
+    joint = begin(page)
+    where, held = page.url, []
+    page.route("**/api/photos/*?joint=**", lambda route: held.append(route))
+    take(page, "J-08.jpg")
+    page.wait_for_selector("#unsent:has-text('1 photo not sent yet')")
+    page.click("a.list")
+    page.wait_for_selector("#notice:has-text('A photo is being sent')")
+    page.click("text=Stay here")
+    page.click("a.list")
+    page.click("text=Leave now")
+    page.wait_for_url("**/joints")
+    assert photos_of(folder, joint) == []
+    for path in ("/", "/size", "/joints", "/joint?name=J-01", "/nothing"):  # it is said everywhere
+        page.goto(where.split("/joint")[0] + path)
+        page.wait_for_selector("#unsent:has-text('1 photo not sent yet')")
+    page.goto(where)
+    page.wait_for_selector("[data-waiting]")
+    page.click("a.list")
+    page.wait_for_selector("#notice:has-text('A photo is being sent')")
+    held[-1].continue_()
+    page.wait_for_url("**/joints")
+    assert photos_of(folder, joint) == [f"{joint}_1.jpg"]
+    page.wait_for_selector("#unsent", state="hidden")

@@ -113,8 +113,9 @@ async def joint(phone: Phone, name: JointName, saved: bool = False) -> Response:
     here = next((each for each in lines if each.name.casefold() == name.casefold()),
                 Line(name, "missing", len(photos), "", False, False))  # so new that the survey has not seen it
     said = await phone.at_desk(phone.desk.checklist, name)
-    return page("joint.html.j2", joint=here, photos=photos, pipes=pipes, said=said, checked_off=checked_off(said),
-                saved=saved, token=str(uuid.uuid4()), next_name=await phone.at_desk(phone.desk.next_name))
+    return page("joint.html.j2", site=visible(phone.desk.job.site), joint=here, photos=photos, pipes=pipes, said=said,
+                checked_off=checked_off(said), saved=saved, token=str(uuid.uuid4()),
+                next_name=await phone.at_desk(phone.desk.next_name))
 
 
 @routes.get("/part/photo")
