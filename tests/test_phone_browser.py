@@ -215,6 +215,83 @@ def test_an_answer_that_is_lost_on_its_way_doubles_nothing(page: Any, folder: Pa
     assert page.locator(".photo").count() == 1
 
 
+def middle_of(element: Any) -> tuple[float, float]:
+    box = element.bounding_box()
+    return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+
+
+def touch(page: Any, *ways: tuple[tuple[float, float], tuple[float, float]]) -> None:
+    """Fingers that go down one after the other, each from a place to another, and up together."""
+    fingers = page.context.new_cdp_session(page)
+
+    def tell(kind: str, share: float, count: int = len(ways)) -> None:
+        points = [{"x": a[0] + share * (b[0] - a[0]), "y": a[1] + share * (b[1] - a[1]), "id": number}
+                  for number, (a, b) in enumerate(ways[:count])]
+        fingers.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+    for count in range(1, len(ways) + 1):
+        tell("touchStart", 0.0, count)
+    for step in range(1, 11):
+        tell("touchMove", step / 10)
+    tell("touchEnd", 0.0, 0)
+    fingers.detach()
+
+
+def test_only_a_finger_on_its_ring_moves_an_end_of_a_line(page: Any) -> None:
+    begin(page)
+    take(page, "J-04.jpg")
+    page.wait_for_selector(".photo.is-short")
+    page.click("text=Place lines by hand")
+    page.wait_for_selector("text=1 of 4")
+    handles = page.locator(".handle:visible")
+    x, y = middle_of(page.locator("#stage"))
+
+    def ends() -> tuple[list[float], list[float]]:
+        first, second = (middle_of(handles.nth(number)) for number in (0, 1))
+        return [first[0], first[1]], [second[0] - first[0], second[1] - first[1]]
+
+    start, apart = ends()
+    touch(page, ((x, y + 60), (x, y)))  # on the picture: that moves, with the line on it
+    there, still = ends()
+    assert there[1] == pytest.approx(start[1] - 60, abs=1)
+    assert still == pytest.approx(apart, abs=0.1)
+    touch(page, ((x - 20, y + 60), (x - 60, y + 60)), ((x + 20, y + 60), (x + 60, y + 60)))
+    assert [ends()[1][axis] / apart[axis] for axis in (0, 1)] == pytest.approx([3, 3], rel=0.02)  # larger
+    page.reload()
+    page.wait_for_selector("text=1 of 4")
+    ring = middle_of(handles.first)
+    touch(page, (ring, (ring[0] - 30, ring[1])), ((x, y + 60), (x + 30, y + 60)))  # a pinch that began on a ring
+    assert page.inner_text("#right") == "It lies right"
+    page.reload()
+    page.wait_for_selector("text=1 of 4")
+    assert page.is_disabled("#undo")
+    touch(page, (ring, (ring[0] + 30, ring[1] + 30)))
+    assert ends()[0] != pytest.approx(start, abs=1)
+    assert page.inner_text("#right") == "✓ Moved"
+    page.click("#undo")
+    assert ends()[0] == pytest.approx(start, abs=0.1)
+    assert page.inner_text("#right") == "It lies right"
+
+
+def test_all_that_places_a_line_is_within_reach_on_a_small_phone(page: Any, tmp_path: Path) -> None:
+    begin(page)
+    take(page, "J-04.jpg")
+    page.wait_for_selector(".photo.is-short")
+    number = page.get_attribute(".photo", "data-photo")
+    page.set_viewport_size({"width": 320, "height": 568})
+    page.goto(page.url.split("/joint")[0] + f"/lines?photo={number}")
+    page.wait_for_selector("text=1 of 4")
+    bar = page.locator(".bar").bounding_box()["y"]
+    for button in page.locator(".nudge button").all():
+        box = button.bounding_box()
+        assert box["y"] + box["height"] <= bar
+    glass = page.locator("#glass").bounding_box()
+    for handle in page.locator(".handle:visible").all():
+        away = [one - other for one, other in zip(middle_of(handle), middle_of(page.locator("#glass")), strict=True)]
+        assert (away[0] ** 2 + away[1] ** 2) ** 0.5 > glass["width"] / 2
+    page.screenshot(path=tmp_path / "small.png")
+
+
 def test_lines_by_hand_with_finger_and_keys(page: Any, folder: Path, tmp_path: Path) -> None:
     joint = begin(page)
     take(page, "J-04.jpg")
@@ -224,9 +301,10 @@ def test_lines_by_hand_with_finger_and_keys(page: Any, folder: Path, tmp_path: P
     handle = page.locator(".handle:visible").first
     before = handle.bounding_box()
     stage = page.locator("#stage").bounding_box()
-    page.mouse.move(before["x"] + 30, before["y"] + 60)
+    x, y = middle_of(handle)
+    page.mouse.move(x, y)
     page.mouse.down()
-    page.mouse.move(before["x"] + 36, before["y"] + 66, steps=3)
+    page.mouse.move(x + 6, y + 6, steps=3)
     page.mouse.up()
     moved = handle.bounding_box()
     assert 1 < moved["x"] - before["x"] < 7  # finer than the finger
