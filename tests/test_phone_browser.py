@@ -146,6 +146,31 @@ def test_one_handed_at_360_px(page: Any, folder: Path) -> None:
     assert len(photos_of(folder, joint)) == 1
 
 
+@pytest.mark.parametrize("width", [320, 390])
+def test_large_text_leaves_room_for_itself(page: Any, width: int) -> None:
+    begin(page)
+    take(page, "J-08.jpg")
+    page.wait_for_selector(".photo.is-unproven")
+    joint, number = page.url, page.get_attribute(".photo", "data-photo")
+    base = joint.split("joint?")[0]
+    page.set_viewport_size({"width": width, "height": {320: 568, 390: 844}[width]})
+    for percent in (100, 150, 200):
+        for path in (base, base + "joints", base + "size", joint, f"{base}lines?photo={number}"):
+            page.goto(path)
+            if "lines" in path:
+                page.wait_for_selector("text=1 of 4")
+            page.evaluate(f"document.documentElement.style.fontSize = '{percent}%'")
+            wide, covered = page.evaluate("""() => [document.documentElement.scrollWidth,
+                (document.querySelector('.bar')?.offsetHeight ?? 0) / innerHeight]""")
+            assert wide <= width, (percent, path)
+            assert covered < 0.2, (percent, path)
+            whole = page.evaluate("""() => [...document.querySelectorAll('.tally span, .bar span, .list span')].every(
+                (each) => { const range = document.createRange(); range.selectNodeContents(each);
+                    return new Set([...range.getClientRects()].map((line) => line.top)).size
+                        <= each.textContent.split(' ').length; })""")
+            assert whole, (percent, path)  # no word is broken
+
+
 def test_the_back_button_goes_back_and_begins_nothing(page: Any, folder: Path) -> None:
     joint = begin(page)
     rows = (folder / "joints.csv").read_text()
