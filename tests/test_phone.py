@@ -669,8 +669,10 @@ def test_pages_bring_all_they_need_and_say_the_cautions(folder: Path, ledger: Pa
         if name in ("home", "joint", "joints", "lines"):
             assert "not how tight the joint is" in page, name
             assert "pressure" in page, name
+    joint = pages_of(folder, ledger)["joint"]
     for word in ("FULL", "SHORT", "UNPROVEN"):
-        assert word in pages_of(folder, ledger)["joint"]
+        assert word in joint
+    assert joint.count("a photo replaces no pressure test") == joint.count("<article")  # beside each verdict
 
 
 def test_forms_lead_on_and_never_to_another_site(folder: Path, ledger: Path) -> None:

@@ -21,7 +21,7 @@ from cli.phone.api import JointName, Phone
 from cli.phone.guard import entered, path_of
 from cli.phone.troubles import BadRequest
 from cli.phone.words import Line, card, checked_off, line
-from cli.say import CAUTIONS, DEMO
+from cli.say import CAUTION, CAUTIONS, DEMO
 
 SIZE_COOKIE = "size"
 _YEAR_S = 365 * 24 * 3600
@@ -32,7 +32,8 @@ _jinja = Environment(
     undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True,
 )
 _jinja.filters["shown"] = visible
-_jinja.globals.update(cautions=CAUTIONS, demo_words=DEMO, items=ITEMS, answers=ANSWERS, version=program_version())
+_jinja.globals.update(cautions=CAUTIONS, caution=CAUTION, demo_words=DEMO, items=ITEMS, answers=ANSWERS,
+                      version=program_version())
 
 routes = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 
