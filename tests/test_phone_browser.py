@@ -240,6 +240,19 @@ def test_an_answer_that_is_lost_on_its_way_doubles_nothing(page: Any, folder: Pa
     assert page.locator(".photo").count() == 1
 
 
+def test_a_photo_that_can_not_be_opened_shows_no_picture_and_takes_no_lines(page: Any, tmp_path: Path) -> None:
+    begin(page)
+    whole = (SAMPLES / "J-04.jpg").read_bytes()
+    (tmp_path / "cut.jpg").write_bytes(whole[:len(whole) // 2])
+    page.set_input_files("#shot", str(tmp_path / "cut.jpg"))
+    page.wait_for_selector(".photo.is-unproven:has-text('could not be read as a photo')")
+    assert page.locator(".photo img, .photo a[href^='/lines']").count() == 0
+    number = page.get_attribute(".photo", "data-photo")
+    page.goto(page.url.split("/joint")[0] + f"/lines?photo={number}")
+    page.wait_for_selector("#help:has-text('can\\'t be opened as a photo')")
+    assert not any(page.locator(each).is_visible() for each in ("#stage", ".nudge >> nth=0", "#after"))
+
+
 def middle_of(element: Any) -> tuple[float, float]:
     box = element.bounding_box()
     return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
