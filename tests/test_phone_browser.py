@@ -169,6 +169,9 @@ def test_large_text_leaves_room_for_itself(page: Any, width: int) -> None:
                     return new Set([...range.getClientRects()].map((line) => line.top)).size
                         <= each.textContent.split(' ').length; })""")
             assert whole, (percent, path)  # no word is broken
+            spills = page.locator(".verdict h2").evaluate_all(
+                "all => all.some((each) => each.scrollWidth > each.clientWidth)")
+            assert not spills, (percent, path)
 
 
 def test_the_back_button_goes_back_and_begins_nothing(page: Any, folder: Path) -> None:

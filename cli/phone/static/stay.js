@@ -32,7 +32,9 @@ export async function unsentChanged() {
 }
 
 function showShare() {
-  unsent.lastElementChild.textContent = sending ? ` · ${Math.round(100 * sending)} % of one sent` : "";
+  // All is gone from the phone before all has arrived.
+  const told = sending === 1 ? " · one on its way" : ` · ${Math.floor(100 * sending)} % of one sent`;
+  unsent.lastElementChild.textContent = sending ? told : "";
 }
 
 async function leave(go) {
