@@ -511,16 +511,18 @@ def test_without_a_connection_nobody_leaves_the_page_and_no_answer_is_lost(page:
         assert page.inner_text("h1") == joint
         page.evaluate("document.getElementById('notice').hidden = true")
     page.context.set_offline(False)
+    page.context.request.put(page.url.split("/joint")[0] + "/api/checklist", params={"joint": joint},
+                             data={"answers": {"nut-spins": "yes"}})  # another phone, meanwhile
     page.reload()  # as if the phone had dropped the page meanwhile
     assert "Not kept yet" in page.inner_text("#checklist [role=status]")
-    assert page.locator("#checklist input:checked").count() == 1
+    assert page.locator("#checklist input:checked").count() == 2
     page.click("text=Keep the checklist")
     page.wait_for_url("**saved=1**")
-    assert "Kept. 1 of 7 answered" in page.inner_text("#checklist")
+    assert "Kept. 2 of 7 answered" in page.inner_text("#checklist")
     page.locator("fieldset:has-text('Nut spins') label:has-text('No')").first.tap()
     page.click("text=Drop them")
-    assert "Kept. 1 of 7 answered" in page.inner_text("#checklist")
-    assert page.locator("#checklist input:checked").count() == 1
+    assert "Kept. 2 of 7 answered" in page.inner_text("#checklist")
+    assert page.locator("#checklist input:checked").count() == 2
 
 
 def test_whoever_goes_on_while_a_photo_is_sent_is_told_and_taken_there_after_it(page: Any, folder: Path) -> None:

@@ -4,8 +4,10 @@ const form = document.getElementById("checklist");
 const inputs = form ? [...form.querySelectorAll("input[type=radio]")] : [];
 const key = form && `checklist ${form.dataset.site} ${form.joint.value}`;
 
-function answers(which) {
-  return Object.fromEntries(inputs.filter((input) => input[which]).map(({ name, value }) => [name, value]));
+// Only what was answered here: what another phone has answered since must not be undone by it.
+function changes() {
+  const changed = inputs.filter((input) => input.checked && !input.defaultChecked);
+  return Object.fromEntries(changed.map(({ name, value }) => [name, value]));
 }
 
 // A phone that keeps nothing for its pages loses no more than before.
@@ -18,11 +20,9 @@ function stored(work) {
 }
 
 function begin() {
-  const draft = stored((store) => store.getItem(key));
-  if (!draft || draft === JSON.stringify(answers("defaultChecked"))) { stored((store) => store.removeItem(key)); return; }
-  const said = JSON.parse(draft);
-  for (const input of inputs) if (input.name in said) input.checked = said[input.name] === input.value;
-  sayUnkept();
+  const draft = JSON.parse(stored((store) => store.getItem(key)) ?? "{}");
+  for (const input of inputs) if (input.name in draft) input.checked = draft[input.name] === input.value;
+  if (Object.keys(changes()).length) sayUnkept(); else stored((store) => store.removeItem(key));
 }
 
 function sayUnkept() {
@@ -39,7 +39,7 @@ const before = state?.textContent;
 if (form) {
   begin();
   form.addEventListener("change", () => {
-    stored((store) => store.setItem(key, JSON.stringify(answers("checked"))));
+    stored((store) => store.setItem(key, JSON.stringify(changes())));
     sayUnkept();
   });
 }
