@@ -25,6 +25,7 @@ CAUTIONS = (
     "manufacturer's instruction and no inspector; local codes and licensed practice decide. On site, eye and "
     "hand protection and the rules for trenches hold."
 )
+CAUTION = "Not how tight the joint is: a photo replaces no pressure test and no inspector."  # beside each verdict
 DEMO = ("Demonstration fitting with an invented collar: not a verdict on a real joint. Measure your collar "
         "with calipers, and keep it in a catalog of your own.")
 

@@ -50,7 +50,8 @@ def serve_command(
     """Open the job to phones: take photos of joints, read verdicts, place lines, fill in the checklist.
 
     Prints an address with an access code, and its QR code. Photos and answers are those of `collargap job`.
-    Only for a network that you trust: what phones send is not encrypted. Ctrl-C ends it; nothing is lost.
+    Only for a network that you trust: what phones send is not encrypted. Ctrl-C ends it; nothing is lost, if it is
+    started again under the same address and port: phones keep unsent photos for that one.
 
     Exit status: 0 when it was ended; 2 misuse; 1 when the address can't be listened on.
     """
@@ -158,6 +159,8 @@ def welcome(line: socket.socket, host: str, code: str, coloured: bool = False) -
     else:
         said.append("Phones of the same network can open it. What they send is not encrypted: use a network that you "
                     "trust, and end the page when the work is done.")
+    said.append("Photos that a phone has not sent yet wait on it for this very address: start the page again with the "
+                f"same --host and --port {port}.")
     return [*said, "Ctrl-C ends it."]
 
 

@@ -21,6 +21,7 @@ from tests.job_stub import stub_inspection
 
 CODE = "abcd-efgh-jkmn"
 LIST = "joint,fitting,photo,location,installer,machine,date\n"
+SETTLED = {"settled": {"collar": ["moved", "confirmed"], "mouth": "moved", "mark": "confirmed"}}
 
 
 def app_of(folder: Path, ledger: Path, *, inspector: Inspector = stub_inspection, workers: int = 1,

@@ -30,7 +30,7 @@ from cli.phone.guard import HEADERS
 from cli.phone.intake import HIDDEN
 from tests import job_stub
 from tests.job_stub import photo
-from tests.phone_stub import CODE, LIST, app_of, phone, running
+from tests.phone_stub import CODE, LIST, SETTLED, app_of, phone, running
 from tests.test_assist import VIEWS, hand_on, jpeg_of, lines_of
 
 Work = Callable[[httpx.AsyncClient, FastAPI], Awaitable[None]]
@@ -469,7 +469,7 @@ def test_lines_by_hand_make_an_assisted_answer_that_the_job_finds_again(folder: 
                        'pipe_od = 60.325\nmark_depth = 28.575\nmax_gap = 1.5875\nsource = "invented"\n')
     (folder / "joints.csv").write_text(LIST + "J-1,yard-2,,,,,\n")
     lines = lines_of(hand_on(scene), scene.size_px)
-    placed = {key: value for key, value in lines.items() if key != "format"}
+    placed = {key: value for key, value in lines.items() if key != "format"} | SETTLED
 
     async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
         number = (await send(client, "J-1", jpeg_of(scene))).json()["id"]
@@ -503,12 +503,30 @@ def test_lines_by_hand_make_an_assisted_answer_that_the_job_finds_again(folder: 
     assert '<span class="tag">assisted</span>' in (folder / "report.html").read_text()
 
 
+def test_lines_that_nobody_moved_or_confirmed_are_refused(folder: Path, ledger: Path) -> None:
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        number = (await send(client, await begin(client), photo(1))).json()["id"]
+        placed = {"placed_by": "A", "size_px": [96, 96], "collar": [[[1, 1], [2, 2]], [[3, 3], [4, 4]]],
+                  "mouth": [[1, 1], [2, 2]], "mark": [[1, 1], [2, 2]]}
+        some = {"settled": {"collar": ["moved", "confirmed"], "mouth": "confirmed", "mark": "untouched"}}
+        for sent, left in ((placed, "the collar's one side, the collar's other side, the mouth, the mark's near edge"),
+                           (placed | some, "confirmed the mark's near edge.")):
+            answer = await client.put(f"/api/photos/{number}/lines", json=sent)
+            assert answer.status_code == 400
+            assert left in answer.json()["text"]
+            assert "say that it lies right" in answer.json()["text"]
+        assert not (await looked_at(client, number))["assisted"]
+
+    on_phone(folder, ledger, work)
+    assert not list(folder.glob(f"*{SUFFIX}"))
+
+
 def test_lines_can_be_taken_away_again(folder: Path, ledger: Path) -> None:
     async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
         number = (await send(client, await begin(client), photo(1))).json()["id"]
         await looked_at(client, number)
         placed = {"placed_by": "A", "size_px": [96, 96], "collar": [[[1, 1], [2, 2]], [[3, 3], [4, 4]]],
-                  "mouth": [[1, 1], [2, 2]], "mark": [[1, 1], [2, 2]]}
+                  "mouth": [[1, 1], [2, 2]], "mark": [[1, 1], [2, 2]], **SETTLED}
         await client.put(f"/api/photos/{number}/lines", json=placed)
         await looked_at(client, number)
         assert (folder / f"J-001_1.jpg{SUFFIX}").exists()
@@ -651,8 +669,10 @@ def test_pages_bring_all_they_need_and_say_the_cautions(folder: Path, ledger: Pa
         if name in ("home", "joint", "joints", "lines"):
             assert "not how tight the joint is" in page, name
             assert "pressure" in page, name
+    joint = pages_of(folder, ledger)["joint"]
     for word in ("FULL", "SHORT", "UNPROVEN"):
-        assert word in pages_of(folder, ledger)["joint"]
+        assert word in joint
+    assert joint.count("a photo replaces no pressure test") == joint.count("<article")  # beside each verdict
 
 
 def test_forms_lead_on_and_never_to_another_site(folder: Path, ledger: Path) -> None:
@@ -692,7 +712,7 @@ def test_lines_that_come_while_a_photo_is_looked_at_do_not_take_its_answer(folde
     async def work(client: httpx.AsyncClient, app: FastAPI) -> None:
         number = (await send(client, await begin(client), photo(1, "slow"))).json()["id"]
         placed = {"placed_by": "A", "size_px": [96, 96], "collar": [[[1, 1], [2, 2]], [[3, 3], [4, 4]]],
-                  "mouth": [[1, 1], [2, 2]], "mark": [[1, 1], [2, 2]]}
+                  "mouth": [[1, 1], [2, 2]], "mark": [[1, 1], [2, 2]], **SETTLED}
         await client.put(f"/api/photos/{number}/lines", json=placed)
         await looked_at(client, number)
 

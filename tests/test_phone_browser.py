@@ -146,6 +146,34 @@ def test_one_handed_at_360_px(page: Any, folder: Path) -> None:
     assert len(photos_of(folder, joint)) == 1
 
 
+@pytest.mark.parametrize("width", [320, 390])
+def test_large_text_leaves_room_for_itself(page: Any, width: int) -> None:
+    begin(page)
+    take(page, "J-08.jpg")
+    page.wait_for_selector(".photo.is-unproven")
+    joint, number = page.url, page.get_attribute(".photo", "data-photo")
+    base = joint.split("joint?")[0]
+    page.set_viewport_size({"width": width, "height": {320: 568, 390: 844}[width]})
+    for percent in (100, 150, 200):
+        for path in (base, base + "joints", base + "size", joint, f"{base}lines?photo={number}"):
+            page.goto(path)
+            if "lines" in path:
+                page.wait_for_selector("text=1 of 4")
+            page.evaluate(f"document.documentElement.style.fontSize = '{percent}%'")
+            wide, covered = page.evaluate("""() => [document.documentElement.scrollWidth,
+                (document.querySelector('.bar')?.offsetHeight ?? 0) / innerHeight]""")
+            assert wide <= width, (percent, path)
+            assert covered < 0.2, (percent, path)
+            whole = page.evaluate("""() => [...document.querySelectorAll('.tally span, .bar span, .list span')].every(
+                (each) => { const range = document.createRange(); range.selectNodeContents(each);
+                    return new Set([...range.getClientRects()].map((line) => line.top)).size
+                        <= each.textContent.split(' ').length; })""")
+            assert whole, (percent, path)  # no word is broken
+            spills = page.locator(".verdict h2").evaluate_all(
+                "all => all.some((each) => each.scrollWidth > each.clientWidth)")
+            assert not spills, (percent, path)
+
+
 def test_the_back_button_goes_back_and_begins_nothing(page: Any, folder: Path) -> None:
     joint = begin(page)
     rows = (folder / "joints.csv").read_text()
@@ -172,6 +200,20 @@ def test_the_connection_drops_and_the_photo_waits_on_the_phone(page: Any, folder
     page.wait_for_selector(".photo.is-unproven")
     assert photos_of(folder, joint) == [f"{joint}_1.jpg"]
     assert page.locator(".photo").count() == 1
+
+
+def test_a_photo_taken_while_another_is_sent_is_sent_after_it(page: Any, folder: Path) -> None:
+    joint = begin(page)
+    held: list[Any] = []
+    page.route("**/api/photos/*?joint=**", lambda route: route.continue_() if held else held.append(route))
+    take(page, "J-08.jpg")
+    page.wait_for_selector("[data-waiting]:has-text('Sending')")
+    take(page, "J-04.jpg")
+    page.wait_for_selector("[data-waiting] ~ [data-waiting]")
+    held[0].continue_()
+    page.wait_for_selector(".photo.is-unproven")
+    page.wait_for_selector(".photo.is-short")
+    assert photos_of(folder, joint) == [f"{joint}_1.jpg", f"{joint}_2.jpg"]
 
 
 def test_an_answer_that_is_lost_on_its_way_doubles_nothing(page: Any, folder: Path) -> None:
@@ -201,6 +243,96 @@ def test_an_answer_that_is_lost_on_its_way_doubles_nothing(page: Any, folder: Pa
     assert page.locator(".photo").count() == 1
 
 
+def test_a_photo_that_can_not_be_opened_shows_no_picture_and_takes_no_lines(page: Any, tmp_path: Path) -> None:
+    begin(page)
+    whole = (SAMPLES / "J-04.jpg").read_bytes()
+    (tmp_path / "cut.jpg").write_bytes(whole[:len(whole) // 2])
+    page.set_input_files("#shot", str(tmp_path / "cut.jpg"))
+    page.wait_for_selector(".photo.is-unproven:has-text('could not be read as a photo')")
+    assert page.locator(".photo img, .photo a[href^='/lines']").count() == 0
+    number = page.get_attribute(".photo", "data-photo")
+    page.goto(page.url.split("/joint")[0] + f"/lines?photo={number}")
+    page.wait_for_selector("#help:has-text('can\\'t be opened as a photo')")
+    assert not any(page.locator(each).is_visible() for each in ("#stage", ".nudge >> nth=0", "#after"))
+
+
+def middle_of(element: Any) -> tuple[float, float]:
+    box = element.bounding_box()
+    return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+
+
+def touch(page: Any, *ways: tuple[tuple[float, float], tuple[float, float]]) -> None:
+    """Fingers that go down one after the other, each from a place to another, and up together."""
+    fingers = page.context.new_cdp_session(page)
+
+    def tell(kind: str, share: float, count: int = len(ways)) -> None:
+        points = [{"x": a[0] + share * (b[0] - a[0]), "y": a[1] + share * (b[1] - a[1]), "id": number}
+                  for number, (a, b) in enumerate(ways[:count])]
+        fingers.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+    for count in range(1, len(ways) + 1):
+        tell("touchStart", 0.0, count)
+    for step in range(1, 11):
+        tell("touchMove", step / 10)
+    tell("touchEnd", 0.0, 0)
+    fingers.detach()
+
+
+def test_only_a_finger_on_its_ring_moves_an_end_of_a_line(page: Any) -> None:
+    begin(page)
+    take(page, "J-04.jpg")
+    page.wait_for_selector(".photo.is-short")
+    page.click("text=Place lines by hand")
+    page.wait_for_selector("text=1 of 4")
+    handles = page.locator(".handle:visible")
+    x, y = middle_of(page.locator("#stage"))
+
+    def ends() -> tuple[list[float], list[float]]:
+        first, second = (middle_of(handles.nth(number)) for number in (0, 1))
+        return [first[0], first[1]], [second[0] - first[0], second[1] - first[1]]
+
+    start, apart = ends()
+    touch(page, ((x, y + 60), (x, y)))  # on the picture: that moves, with the line on it
+    there, still = ends()
+    assert there[1] == pytest.approx(start[1] - 60, abs=1)
+    assert still == pytest.approx(apart, abs=0.1)
+    touch(page, ((x - 20, y + 60), (x - 60, y + 60)), ((x + 20, y + 60), (x + 60, y + 60)))
+    assert [ends()[1][axis] / apart[axis] for axis in (0, 1)] == pytest.approx([3, 3], rel=0.02)  # larger
+    page.reload()
+    page.wait_for_selector("text=1 of 4")
+    ring = middle_of(handles.first)
+    touch(page, (ring, (ring[0] - 30, ring[1])), ((x, y + 60), (x + 30, y + 60)))  # a pinch that began on a ring
+    assert page.inner_text("#right") == "It lies right"
+    page.reload()
+    page.wait_for_selector("text=1 of 4")
+    assert page.is_disabled("#undo")
+    touch(page, (ring, (ring[0] + 30, ring[1] + 30)))
+    assert ends()[0] != pytest.approx(start, abs=1)
+    assert page.inner_text("#right") == "✓ Moved"
+    page.click("#undo")
+    assert ends()[0] == pytest.approx(start, abs=0.1)
+    assert page.inner_text("#right") == "It lies right"
+
+
+def test_all_that_places_a_line_is_within_reach_on_a_small_phone(page: Any, tmp_path: Path) -> None:
+    begin(page)
+    take(page, "J-04.jpg")
+    page.wait_for_selector(".photo.is-short")
+    number = page.get_attribute(".photo", "data-photo")
+    page.set_viewport_size({"width": 320, "height": 568})
+    page.goto(page.url.split("/joint")[0] + f"/lines?photo={number}")
+    page.wait_for_selector("text=1 of 4")
+    bar = page.locator(".bar").bounding_box()["y"]
+    for button in page.locator(".nudge button").all():
+        box = button.bounding_box()
+        assert box["y"] + box["height"] <= bar
+    glass = page.locator("#glass").bounding_box()
+    for handle in page.locator(".handle:visible").all():
+        away = [one - other for one, other in zip(middle_of(handle), middle_of(page.locator("#glass")), strict=True)]
+        assert (away[0] ** 2 + away[1] ** 2) ** 0.5 > glass["width"] / 2
+    page.screenshot(path=tmp_path / "small.png")
+
+
 def test_lines_by_hand_with_finger_and_keys(page: Any, folder: Path, tmp_path: Path) -> None:
     joint = begin(page)
     take(page, "J-04.jpg")
@@ -210,9 +342,10 @@ def test_lines_by_hand_with_finger_and_keys(page: Any, folder: Path, tmp_path: P
     handle = page.locator(".handle:visible").first
     before = handle.bounding_box()
     stage = page.locator("#stage").bounding_box()
-    page.mouse.move(before["x"] + 30, before["y"] + 60)
+    x, y = middle_of(handle)
+    page.mouse.move(x, y)
     page.mouse.down()
-    page.mouse.move(before["x"] + 36, before["y"] + 66, steps=3)
+    page.mouse.move(x + 6, y + 6, steps=3)
     page.mouse.up()
     moved = handle.bounding_box()
     assert 1 < moved["x"] - before["x"] < 7  # finer than the finger
@@ -221,10 +354,17 @@ def test_lines_by_hand_with_finger_and_keys(page: Any, folder: Path, tmp_path: P
     assert handle.bounding_box()["x"] < moved["x"]
     page.screenshot(path=tmp_path / "lines.png")
     assert stage["width"] > 300
+    assert page.inner_text("#right") == "✓ Moved"
+    page.click("#after")
     for step in ("2 of 4", "3 of 4", "4 of 4"):
-        page.click("#after")
         page.wait_for_selector(f"text={step}")
-    page.click("#after")  # without a name: asked for it
+        page.click("#after")  # what nobody moved or confirmed leads nowhere
+        page.wait_for_selector("text=First move the line, or say that it lies right.")
+        assert step in page.inner_text("#step")
+        page.click("#right")
+        assert page.get_attribute("#right", "aria-pressed") == "true"
+        page.click("#after")
+    # without a name: asked for it
     page.fill("#placed_by", "Crew B")
     page.click("#after")
     page.wait_for_selector("text=lines placed by Crew B")
@@ -359,3 +499,53 @@ def test_a_checklist_is_filled_in_with_a_thumb(page: Any) -> None:
     page.wait_for_url("**saved=1**")
     assert "Kept. 2 of 7 answered" in page.inner_text("#checklist")
     assert page.inner_text("h1") == joint
+
+
+def test_without_a_connection_nobody_leaves_the_page_and_no_answer_is_lost(page: Any) -> None:
+    joint = begin(page)
+    page.locator("fieldset:has-text('Gasket back in') label:has-text('Yes')").tap()
+    page.context.set_offline(True)
+    for tap in ("text=Keep the checklist", "text=Next joint", "a.list", "a.back"):
+        page.click(tap)
+        page.wait_for_selector("#notice:has-text('No connection')")
+        assert page.inner_text("h1") == joint
+        page.evaluate("document.getElementById('notice').hidden = true")
+    page.context.set_offline(False)
+    page.context.request.put(page.url.split("/joint")[0] + "/api/checklist", params={"joint": joint},
+                             data={"answers": {"nut-spins": "yes"}})  # another phone, meanwhile
+    page.reload()  # as if the phone had dropped the page meanwhile
+    assert "Not kept yet" in page.inner_text("#checklist [role=status]")
+    assert page.locator("#checklist input:checked").count() == 2
+    page.click("text=Keep the checklist")
+    page.wait_for_url("**saved=1**")
+    assert "Kept. 2 of 7 answered" in page.inner_text("#checklist")
+    page.locator("fieldset:has-text('Nut spins') label:has-text('No')").first.tap()
+    page.click("text=Drop them")
+    assert "Kept. 2 of 7 answered" in page.inner_text("#checklist")
+    assert page.locator("#checklist input:checked").count() == 2
+
+
+def test_whoever_goes_on_while_a_photo_is_sent_is_told_and_taken_there_after_it(page: Any, folder: Path) -> None:
+    joint = begin(page)
+    where, held = page.url, []
+    page.route("**/api/photos/*?joint=**", lambda route: held.append(route))
+    take(page, "J-08.jpg")
+    page.wait_for_selector("#unsent:has-text('1 photo not sent yet')")
+    page.click("a.list")
+    page.wait_for_selector("#notice:has-text('A photo is being sent')")
+    page.click("text=Stay here")
+    page.click("a.list")
+    page.click("text=Leave now")
+    page.wait_for_url("**/joints")
+    assert photos_of(folder, joint) == []
+    for path in ("/", "/size", "/joints", "/joint?name=J-01", "/nothing"):  # it is said everywhere
+        page.goto(where.split("/joint")[0] + path)
+        page.wait_for_selector("#unsent:has-text('1 photo not sent yet')")
+    page.goto(where)
+    page.wait_for_selector("[data-waiting]")
+    page.click("a.list")
+    page.wait_for_selector("#notice:has-text('A photo is being sent')")
+    held[-1].continue_()
+    page.wait_for_url("**/joints")
+    assert photos_of(folder, joint) == [f"{joint}_1.jpg"]
+    page.wait_for_selector("#unsent", state="hidden")

@@ -80,6 +80,7 @@ def test_the_address_its_code_and_who_can_reach_it_are_printed() -> None:
         wide = "\n".join(welcome(line, "0.0.0.0", CODE))
         assert f"http://{own_address()}:{port}/?code={CODE}" in wide
         assert "not encrypted" in wide
+        assert all(f"the same --host and --port {port}" in text for text in (said, wide))
 
 
 # --- codes and names ---------------------------------------------------------------------------------------

@@ -23,7 +23,7 @@ from cli.phone.told import Told
 from cli.phone.words import card
 from tests import job_stub
 from tests.job_stub import photo
-from tests.phone_stub import LIST
+from tests.phone_stub import LIST, SETTLED
 from tests.test_assist import VIEWS, hand_on, lines_of
 from tests.test_job_premark import answers
 from tests.test_phone import begin, job, looked_at, on_phone, seen, send
@@ -140,7 +140,7 @@ def test_a_photo_of_the_pipe_takes_no_lines_and_is_none_of_the_joint(folder: Pat
         again = await send(client, joint, photo(3), kind="before")
         assert again.status_code == 409
         assert "as one of the made joint. Take one of the marked pipe." in again.json()["text"]
-        lines = lines_of(hand_on(VIEWS[0]), VIEWS[0].size_px)
+        lines = lines_of(hand_on(VIEWS[0]), VIEWS[0].size_px) | SETTLED
         for key in ("format", "sha256", "placed_at"):
             lines.pop(key, None)
         for asked in (client.put(f"/api/photos/{sent['id']}/lines", json=lines),

@@ -16,7 +16,7 @@ from cli.lines import Edge, Lines, Side
 from cli.phone.names import Kind
 from cli.phone.service import Service
 from cli.phone.told import Told
-from cli.phone.troubles import NotThere
+from cli.phone.troubles import BadRequest, NotThere
 from cli.phone.words import card, line
 
 _LONGEST_WAIT_S = 20.0
@@ -105,9 +105,30 @@ class Photo(BaseModel):
     answer: dict[str, Any] | None
 
 
-class PlacedLines(_Sent):
-    """Lines that a person placed, in pixels of the upright photo, whose size is `size_px`."""
+Settled = Literal["untouched", "moved", "confirmed"]
 
+
+class HowSettled(_Sent):
+    """What the person did with each line: a suggestion that nobody moved or confirmed is nobody's line."""
+
+    collar: tuple[Settled, Settled] = ("untouched", "untouched")
+    mouth: Settled = "untouched"
+    mark: Settled = "untouched"
+
+    def untouched(self) -> list[str]:
+        """The lines that nobody settled, in words."""
+        names = ("the collar's one side", "the collar's other side", "the mouth", "the mark's near edge")
+        return [name for name, how in zip(names, (*self.collar, self.mouth, self.mark), strict=True)
+                if how == "untouched"]
+
+
+class PlacedLines(_Sent):
+    """Lines that a person placed, in pixels of the upright photo, whose size is `size_px`.
+
+    settled: what the person did with each of them; all have to be moved or confirmed.
+    """
+
+    settled: HowSettled = HowSettled()
     placed_by: Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^\s\x00-\x1f\x7f][^\x00-\x1f\x7f]*$")]
     size_px: tuple[Annotated[int, Field(ge=1, le=100_000)], Annotated[int, Field(ge=1, le=100_000)]]
     point_u_px: Annotated[float, Field(ge=0.5, le=100)] = 2.5
@@ -200,7 +221,10 @@ async def again(phone: Phone, photo_id: PhotoId) -> Photo:
 @routes.put("/photos/{photo_id}/lines")
 async def place(phone: Phone, photo_id: PhotoId, placed: PlacedLines) -> Photo:
     """Measure with lines that a person placed."""
-    lines = Lines(format="collargap-lines-1", **placed.model_dump())
+    if untouched := placed.settled.untouched():
+        raise BadRequest(f"Nobody has moved or confirmed {', '.join(untouched)}. Move each line to the edge that you "
+                         "see, or say that it lies right.")
+    lines = Lines(format="collargap-lines-1", **placed.model_dump(exclude={"settled"}))
     return told(await phone.place(str(photo_id), lines))
 
 

@@ -21,7 +21,7 @@ from cli.phone.api import JointName, Phone
 from cli.phone.guard import entered, path_of
 from cli.phone.troubles import BadRequest
 from cli.phone.words import Line, card, checked_off, line
-from cli.say import CAUTIONS, DEMO
+from cli.say import CAUTION, CAUTIONS, DEMO
 
 SIZE_COOKIE = "size"
 _YEAR_S = 365 * 24 * 3600
@@ -32,7 +32,8 @@ _jinja = Environment(
     undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True,
 )
 _jinja.filters["shown"] = visible
-_jinja.globals.update(cautions=CAUTIONS, demo_words=DEMO, items=ITEMS, answers=ANSWERS, version=program_version())
+_jinja.globals.update(cautions=CAUTIONS, caution=CAUTION, demo_words=DEMO, items=ITEMS, answers=ANSWERS,
+                      version=program_version())
 
 routes = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 
@@ -113,8 +114,9 @@ async def joint(phone: Phone, name: JointName, saved: bool = False) -> Response:
     here = next((each for each in lines if each.name.casefold() == name.casefold()),
                 Line(name, "missing", len(photos), "", False, False))  # so new that the survey has not seen it
     said = await phone.at_desk(phone.desk.checklist, name)
-    return page("joint.html.j2", joint=here, photos=photos, pipes=pipes, said=said, checked_off=checked_off(said),
-                saved=saved, token=str(uuid.uuid4()), next_name=await phone.at_desk(phone.desk.next_name))
+    return page("joint.html.j2", site=visible(phone.desk.job.site), joint=here, photos=photos, pipes=pipes, said=said,
+                checked_off=checked_off(said), saved=saved, token=str(uuid.uuid4()),
+                next_name=await phone.at_desk(phone.desk.next_name))
 
 
 @routes.get("/part/photo")

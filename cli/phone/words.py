@@ -30,6 +30,7 @@ _BY_BOTH = "Far enough in, by the photos before and after. Go on with the checkl
 _NOT_THE_JOINT = "Inside the limit on this photo, but the joint is {}. Leave it open."
 _NOT_YET = ("Inside the limit on this photo. The list names the joint's sides: leave it open until the job's report, "
             "which puts them together, calls it FULL.")
+_UNOPENED = ("not-a-photo", "too-large", "too-small")  # there is no picture to draw in, nor to place lines on
 _SEE_TO = ("mark-askew-cut", "cut-askew")  # doubts about the pipe itself: no use any more once it is pushed in
 
 
@@ -40,6 +41,7 @@ class Card:
     why, do: a sentence each, or "".  placed_by: who placed lines on it, where the answer is an assisted one.
     alone: the word of this photo by itself, where both photos together say another one.
     heed: what else is to be seen to while it still can be.
+    overlay: there is a picture with the reading.
     limit: the largest gap; of a marked pipe the catalog's depth, with its tolerance.
     insertion: where both photos told it, `inserted` its interval, `least` what the catalog wants of it.
     view: "view 2 of 3" where there are more photos of the joint; of a marked pipe, whether this one counts.
@@ -85,7 +87,8 @@ def card(told: Told) -> Card:
     seen_to = [each for each in open_doubts if each["code"] in _SEE_TO]
     common = replace(
         bare, word=answer["verdict"], why=bars[0]["text"] if bars else "",
-        do=_do(answer) or (bars[0]["advice"] if bars else ""), demo=is_demo(answer), overlay=True,
+        do=_do(answer) or (bars[0]["advice"] if bars else ""), demo=is_demo(answer),
+        overlay=not any(each["code"] in _UNOPENED for each in bars),
         heed=_sentences(seen_to), doubts=_sentences([each for each in open_doubts if each not in seen_to]),
     )  # fmt: skip
     return _of_pipe(common, told, answer, seen_to) if marked else _of_joint(common, told, answer)

@@ -1,70 +1,16 @@
 // The outbox: every photo is first kept on the phone, then sent, and forgotten only when the server says that it
 // has it.  A photo carries a number that the phone made, so sending it again does no harm.
 
-const STORE = "photos";
+import "./checklist.js";
+import { say, sendingIs, unsentChanged } from "./stay.js";
+import { forget, keep, newId, waiting } from "./store.js";
+
 const LONGEST_PAUSE_MS = 15000;
-const memory = new Map(); // where the phone's own store can't be had
-
-function opened() {
-  return new Promise((resolve, reject) => {
-    const asked = indexedDB.open("collargap", 1);
-    asked.onupgradeneeded = () => asked.result.createObjectStore(STORE, { keyPath: "id" });
-    asked.onsuccess = () => resolve(asked.result);
-    asked.onerror = () => reject(asked.error);
-  });
-}
-
-async function inStore(mode, work) {
-  const db = await opened();
-  try {
-    return await new Promise((resolve, reject) => {
-      const run = db.transaction(STORE, mode);
-      const asked = work(run.objectStore(STORE));
-      run.oncomplete = () => resolve(asked.result);
-      run.onerror = run.onabort = () => reject(run.error);
-    });
-  } finally {
-    db.close();
-  }
-}
-
-async function keep(entry) {
-  try {
-    await inStore("readwrite", (store) => store.put(entry));
-  } catch {
-    memory.set(entry.id, entry);
-    say("This phone can't keep photos for later. Stay on this page until the photo is sent.");
-  }
-}
-
-async function forget(id) {
-  memory.delete(id);
-  await inStore("readwrite", (store) => store.delete(id)).catch(() => {});
-}
-
-async function waiting() {
-  const kept = await inStore("readonly", (store) => store.getAll()).catch(() => []);
-  return [...kept, ...memory.values()].sort((a, b) => a.made - b.made);
-}
-
-function newId() {
-  const bytes = crypto.getRandomValues(new Uint8Array(16)); // randomUUID needs https
-  bytes[6] = (bytes[6] & 15) | 64;
-  bytes[8] = (bytes[8] & 63) | 128;
-  const hex = [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
-  return hex.replace(/^(.{8})(.{4})(.{4})(.{4})(.{12})$/, "$1-$2-$3-$4-$5");
-}
 
 // --- what is shown ---------------------------------------------------------------------------------------
 
 const outbox = document.getElementById("outbox");
-const notice = document.getElementById("notice");
 const here = outbox?.dataset.joint ?? "";
-
-function say(text) {
-  notice.textContent = text;
-  notice.hidden = !text;
-}
 
 function made(tag, name, text) {
   const element = document.createElement(tag);
@@ -110,7 +56,7 @@ function choices(entry, card) {
   const away = made("button", "", "Remove from this phone");
   again.type = away.type = "button";
   again.onclick = async () => { await keep({ ...entry, refused: "" }); pump(); };
-  away.onclick = async () => { await forget(entry.id); card.remove(); };
+  away.onclick = async () => { await forget(entry.id); card.remove(); unsentChanged(); };
   more.append(again, away);
   return more;
 }
@@ -123,52 +69,99 @@ function inSight(card) {
 // --- sending -----------------------------------------------------------------------------------------------
 
 let pumping = false;
+let asked = false; // for another run, while one is under way
 let pause = 1000;
 let timer = 0;
 
 async function pump() {
+  asked = true;
   if (pumping) return;
   pumping = true;
   clearTimeout(timer);
   try {
-    for (const entry of await waiting()) {
-      if (entry.refused) { show(entry, "Not taken", entry.refused, true); continue; }
-      if (!(await send(entry))) break;
+    while (asked) {
+      asked = false;
+      await sendAll();
     }
   } finally {
     pumping = false;
+    sendingIs(null);
+    unsentChanged();
+  }
+}
+
+async function sendAll() {
+  let wait = "";
+  unsentChanged();
+  for (const entry of await waiting()) {
+    if (entry.refused) show(entry, "Not taken", entry.refused, true);
+    else if (wait) show(entry, "Kept here", wait);
+    else if (!(await send(entry))) wait = "It is sent after the photo that was taken before it.";
   }
 }
 
 function later(entry, text) {
   show(entry, "Kept here", text);
+  clearTimeout(timer);
   timer = setTimeout(pump, pause);
   pause = Math.min(2 * pause, LONGEST_PAUSE_MS);
   return false;
 }
 
 async function send(entry) {
+  sendingIs(0);
   show(entry, "Sending…", "The photo is kept on this phone until it has arrived.");
   let answer;
   try {
-    answer = await fetch(`/api/photos/${entry.id}?joint=${encodeURIComponent(entry.joint)}&kind=${entry.kind ?? "after"}`,
-      { method: "PUT", body: entry.photo, headers: { "Content-Type": entry.photo.type || "application/octet-stream" } });
+    answer = await put(entry);
   } catch {
     return later(entry, "No connection. The photo is kept on this phone and sent when the connection is back.");
   }
-  if (answer.ok) {
-    const told = await answer.json().catch(() => null);
+  const { status, told } = answer;
+  if (status >= 200 && status < 300) {
     if (!told) return later(entry, "The connection broke. The photo is kept on this phone and sent again.");
     pause = 1000;
     await arrived(entry, told);
     return true;
   }
-  const text = (await answer.json().catch(() => ({}))).text ?? `The computer answered ${answer.status}.`;
-  if (answer.status === 401) { show(entry, "Kept here", text); say(text); return false; }
-  if (answer.status === 408 || answer.status === 429 || answer.status >= 500) return later(entry, text);
+  const text = told?.text ?? `The computer answered ${status}.`;
+  if (status === 401) { show(entry, "Kept here", text); say(text); return false; }
+  if (status === 408 || status === 429 || status >= 500) return later(entry, text);
   await keep({ ...entry, refused: text });
   show(entry, "Not taken", text, true);
   return true;
+}
+
+// Not by fetch, which does not tell how much has gone.
+function put(entry) {
+  return new Promise((resolve, reject) => {
+    const request = new XMLHttpRequest();
+    request.open("PUT", `/api/photos/${entry.id}?joint=${encodeURIComponent(entry.joint)}&kind=${entry.kind ?? "after"}`);
+    request.setRequestHeader("Content-Type", entry.photo.type || "application/octet-stream");
+    request.upload.onprogress = ({ lengthComputable, loaded, total }) => {
+      if (lengthComputable) gone(entry, loaded / total);
+    };
+    request.onload = () => resolve({ status: request.status, told: parsed(request.responseText) });
+    request.onerror = request.onabort = reject;
+    request.send(entry.photo);
+  });
+}
+
+function parsed(text) {
+  try {
+    return JSON.parse(text);
+  } catch {
+    return null;
+  }
+}
+
+function gone(entry, share) {
+  sendingIs(share);
+  const told = cardOf(entry)?.querySelector(".told");
+  if (!told) return;
+  const bar = told.querySelector("progress") ?? told.appendChild(made("progress", ""));
+  bar.setAttribute("aria-label", "Sent of this photo");
+  bar.value = share;
 }
 
 async function arrived(entry, told) {
@@ -184,6 +177,7 @@ async function arrived(entry, told) {
   if (!here) { card.remove(); say(`The photo of ${entry.joint} has arrived.`); return; }
   article.append(...card.childNodes);
   article.querySelector("h2").textContent = "Looking…";
+  article.querySelector("progress")?.remove();
   article.querySelector(".todo").textContent = "The photo has arrived. Some seconds.";
   if (pipe) card.replaceWith(article); else { card.remove(); first(article); }
   follow(article);
@@ -266,7 +260,9 @@ async function taken(event) {
   const entry = { id: newId(), joint: input.dataset.joint, kind: input.dataset.kind, photo, made: Date.now(),
     refused: "" };
   input.value = "";
-  await keep(entry);
+  if (!(await keep(entry))) {
+    say("This phone can't keep photos for later. Stay on this page until the photo is sent.");
+  }
   show(entry, "Sending…", "The photo is kept on this phone until it has arrived.");
   inSight(cardOf(entry));
   pump();

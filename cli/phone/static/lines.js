@@ -1,15 +1,20 @@
-// Placing lines: four lines, two ends each, one line at a time.  A finger hides what it points at, so the chosen end
-// moves with a finger put down anywhere, and a glass shows what lies under it.  Arrow keys move it by a pixel.
+// Placing lines: four lines, two ends each, one line at a time.  An end moves with a finger that was put down on its
+// ring, and with no other: one put down elsewhere moves the picture, two enlarge it.  A finger hides what it points at,
+// so a glass shows what lies under it.  Arrow keys move an end by a pixel.
 
 const LINES = [
-  ["collar", 0, "Collar, one side", "Put both ends on the collar's edge, seen against the ground."],
+  ["collar", 0, "Collar, one side", "Drag both rings onto the collar's edge, seen against the ground. Two fingers enlarge."],
   ["collar", 1, "Collar, other side", "The other edge of the collar, opposite the first."],
   ["mouth", null, "Mouth", "Both ends where the pipe goes into the collar, one third in from each side of the pipe."],
   ["mark", null, "Mark, near edge", "The mark's edge nearer to the collar. If you don't see the mark yourself, stop: lines prove nothing."],
 ];
 const COLOURS = ["#ffffff", "#ffffff", "#40e0ff", "#ff6eb4"];
 const FINE = 0.5; // of the finger's way: finer than a finger
+const REACH_PX = 32; // of a ring, for a finger
+const RING_PX = 24; // what the glass leaves free about an end
 const GLASS_ZOOM = 3;
+const GLASS_PX = 132;
+const ZOOMS = [0.1, 12];
 const HAND_PX = 1.3; // standard uncertainty of an end, in pixels of the picture that is shown
 
 const stage = document.getElementById("stage");
@@ -21,16 +26,23 @@ const help = document.getElementById("help");
 const who = document.getElementById("who");
 const before = document.getElementById("before");
 const after = document.getElementById("after");
+const right = document.getElementById("right");
+const undo = document.getElementById("undo");
 const photo = stage.dataset.photo;
 
 let picture = null; // the preview
 let scale = 1; // photo pixels per preview pixel
 let sizePx = [0, 0];
 let ends = []; // [line][end] = [x, y] in preview pixels
+let begun = []; // where they lay before anybody moved them
+let suggested = false; // whether something was found that a person may say lies right
+const confirmed = LINES.map(() => false);
 let line = 0;
 let chosen = 0;
 let view = { x: 0, y: 0, zoom: 1 }; // preview pixel at the stage's middle, and css pixels per preview pixel
 let buttons = [];
+let moves = []; // of { line, end, from }, the last one last
+let corner = [0, 0]; // where the glass lies on the stage
 
 const toPreview = (value) => (value + 0.5) / scale - 0.5; // centres of pixels, see the photo's own convention
 const toPhoto = (value) => Math.round(((value + 0.5) * scale - 0.5) * 100) / 100;
@@ -44,8 +56,11 @@ async function begin() {
   picture.src = `/api/photos/${photo}/preview.jpg`;
   await picture.decode();
   scale = sizePx[0] / picture.naturalWidth;
-  ends = told.start ? started(told.start) : middle();
+  suggested = Boolean(told.start);
+  ends = suggested ? started(told.start) : middle();
+  begun = ends.map((pair) => pair.map((end) => [...end]));
   who.placed_by.value = localStorage.getItem("placed_by") ?? "";
+  document.body.classList.remove("nothing");
   makeHandles();
   choose(0, 0);
   look();
@@ -68,6 +83,7 @@ function inside([x, y]) {
 }
 
 function fail(text) {
+  document.body.classList.add("nothing");
   step.textContent = "That did not work";
   help.textContent = text;
 }
@@ -95,9 +111,13 @@ function choose(which, end) {
   help.textContent = LINES[line][3];
   after.firstElementChild.textContent = last ? "Measure" : "Next line";
   who.hidden = !last;
-  document.body.classList.toggle("last", last);
   before.disabled = line === 0;
-  draw();
+  if (ends[line].every(inSight)) draw(); else look();
+}
+
+function inSight(end) {
+  const [x, y] = onStage(end);
+  return x > 0 && y > 0 && x < stage.clientWidth && y < stage.clientHeight;
 }
 
 function look() {
@@ -114,7 +134,7 @@ const onStage = ([x, y]) => [(x - view.x) * view.zoom + stage.clientWidth / 2,
   (y - view.y) * view.zoom + stage.clientHeight / 2];
 
 function draw() {
-  if (!picture?.complete) return;
+  if (!buttons.length) return;
   const dense = Math.min(window.devicePixelRatio || 1, 2);
   const [w, h] = [stage.clientWidth, stage.clientHeight];
   canvas.width = w * dense;
@@ -128,9 +148,27 @@ function draw() {
     button.hidden = which !== line;
     button.setAttribute("aria-pressed", String(which === line && end === chosen));
   }));
-  const small = glass.getContext("2d");
-  paint(small, glass.width, glass.height, 1, view.zoom * GLASS_ZOOM, ends[line][chosen], true);
-  glass.classList.toggle("right", onStage(ends[line][chosen])[0] < w / 2 && onStage(ends[line][chosen])[1] < h / 2);
+  showSettled();
+  undo.disabled = !moves.length;
+  placeGlass(w, h);
+  paint(glass.getContext("2d"), glass.width, glass.height, 1, view.zoom * GLASS_ZOOM, ends[line][chosen], true);
+}
+
+// In a corner where it covers neither end; it stays there as long as that is so.
+function placeGlass(w, h) {
+  const size = Math.round(Math.min(GLASS_PX, 0.42 * Math.min(w, h)));
+  const room = ([x, y]) => Math.min(...ends[line].map((end) => apart(onStage(end), [x + size / 2, y + size / 2])));
+  const corners = [[0, 0], [w - size, 0], [0, h - size], [w - size, h - size]];
+  const least = size / 2 + RING_PX;
+  const stays = corners.find((each) => apart(each, corner) < 1 && room(each) >= least);
+  corner = stays ?? corners.reduce((one, other) => (room(other) > room(one) ? other : one));
+  glass.hidden = room(corner) < least;
+  glass.width = glass.height = size;
+  [glass.style.left, glass.style.top] = corner.map((value) => `${value}px`);
+}
+
+function apart([ax, ay], [bx, by]) {
+  return Math.hypot(ax - bx, ay - by);
 }
 
 function paint(pen, w, h, dense, zoom, [x, y], cross) {
@@ -176,6 +214,22 @@ function ring(pen, x, y, strong) {
   }
 }
 
+// A line counts as placed only where a person moved it or said that it lies right: else the program would measure by
+// its own guess under that person's name.
+function settled(which) {
+  const moved = ends[which].some((end, k) => end.some((value, axis) => value !== begun[which][k][axis]));
+  return moved ? "moved" : confirmed[which] ? "confirmed" : "untouched";
+}
+
+function showSettled() {
+  const how = settled(line);
+  right.textContent = { untouched: "It lies right", confirmed: "✓ It lies right", moved: "✓ Moved" }[how];
+  right.disabled = how === "moved";
+  right.setAttribute("aria-pressed", String(how !== "untouched"));
+  right.hidden = !suggested && how === "untouched";
+  after.classList.toggle("waits", how === "untouched");
+}
+
 // --- moving ------------------------------------------------------------------------------------------------
 
 function move(dx, dy) {
@@ -184,63 +238,145 @@ function move(dx, dy) {
   draw();
 }
 
-let finger = null;
+function nudge(dx, dy) {
+  moves.push({ line, end: chosen, from: ends[line][chosen] });
+  move(dx, dy);
+}
+
+undo.addEventListener("click", () => {
+  const last = moves.pop();
+  if (!last) return;
+  ends[last.line][last.end] = last.from;
+  choose(last.line, last.end);
+});
+
+// --- fingers -----------------------------------------------------------------------------------------------
+
+const fingers = new Map(); // by their numbers, where they are on the stage
+let held = null; // the move that a finger on a ring is making
+
+const underFinger = ({ clientX, clientY }) => {
+  const box = stage.getBoundingClientRect();
+  return [clientX - box.left, clientY - box.top];
+};
 
 stage.addEventListener("pointerdown", (event) => {
-  if (!picture) return;
-  const box = stage.getBoundingClientRect();
-  const at = [event.clientX - box.left, event.clientY - box.top];
-  const far = ends[line].map((end) => Math.hypot(onStage(end)[0] - at[0], onStage(end)[1] - at[1]));
-  chosen = far[0] <= far[1] ? 0 : 1;
-  buttons[line][chosen].focus({ preventScroll: true });
-  finger = { id: event.pointerId, x: event.clientX, y: event.clientY };
+  const at = underFinger(event);
+  fingers.set(event.pointerId, at);
   stage.setPointerCapture(event.pointerId);
   event.preventDefault();
-  draw();
+  if (fingers.size === 1) take(at); else letGo();
 });
 stage.addEventListener("pointermove", (event) => {
-  if (finger?.id !== event.pointerId) return;
-  const [dx, dy] = [event.clientX - finger.x, event.clientY - finger.y];
-  finger = { id: event.pointerId, x: event.clientX, y: event.clientY };
+  const from = fingers.get(event.pointerId);
+  if (!from) return;
+  const at = underFinger(event);
+  const [dx, dy] = [at[0] - from[0], at[1] - from[1]];
+  const other = [...fingers].find(([id]) => id !== event.pointerId)?.[1];
+  fingers.set(event.pointerId, at);
+  if (other) pinch(other, from, at);
+  else if (held) drag(dx, dy);
+  else turnTo([view.x - dx / view.zoom, view.y - dy / view.zoom], view.zoom);
+});
+stage.addEventListener("pointerup", (event) => {
+  fingers.delete(event.pointerId);
+  if (held && apart(held.from, ends[held.line][held.end])) moves.push(held);
+  held = null;
+  draw();
+});
+stage.addEventListener("pointercancel", (event) => {
+  fingers.delete(event.pointerId);
+  letGo();
+});
+
+function take(at) {
+  const far = ends[line].map((end) => apart(onStage(end), at));
+  const nearest = far[0] <= far[1] ? 0 : 1;
+  if (far[nearest] > REACH_PX) return;
+  chosen = nearest;
+  held = { line, end: chosen, from: ends[line][chosen] };
+  buttons[line][chosen].focus({ preventScroll: true });
+  draw();
+}
+
+// A second finger came, or none is there any more: that was no move of an end.
+function letGo() {
+  if (held) ends[held.line][held.end] = held.from;
+  held = null;
+  draw();
+}
+
+function drag(dx, dy) {
   const way = Math.hypot(dx, dy) > 12 ? 1 : FINE; // a fast finger goes far, a slow one goes fine
   move((dx * way) / view.zoom, (dy * way) / view.zoom);
-});
-for (const end of ["pointerup", "pointercancel"]) stage.addEventListener(end, () => { finger = null; });
+}
+
+// What lay between two fingers lies between them afterwards.
+function pinch(other, from, at) {
+  const zoom = within(view.zoom * (apart(other, at) / Math.max(apart(other, from), 1)));
+  const shift = [0, 1].map((axis) => {
+    const half = [stage.clientWidth, stage.clientHeight][axis] / 2;
+    return ((other[axis] + from[axis]) / 2 - half) / view.zoom - ((other[axis] + at[axis]) / 2 - half) / zoom;
+  });
+  turnTo([view.x + shift[0], view.y + shift[1]], zoom);
+}
+
+const within = (zoom) => Math.min(ZOOMS[1], Math.max(ZOOMS[0], zoom));
+
+function turnTo(middle, zoom) {
+  const [x, y] = inside(middle);
+  view = { x, y, zoom };
+  draw();
+}
+
+// --- keys and buttons --------------------------------------------------------------------------------------
 
 document.addEventListener("keydown", (event) => {
   const way = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[event.key];
   if (!way || !document.activeElement?.classList.contains("handle")) return;
   const far = (event.shiftKey ? 10 : 1) / scale; // pixels of the photo
-  move(way[0] * far, way[1] * far);
+  nudge(way[0] * far, way[1] * far);
   event.preventDefault();
 });
 document.querySelectorAll("[data-nudge]").forEach((button) => button.addEventListener("click", () => {
   const [dx, dy] = button.dataset.nudge.split(" ").map(Number);
-  move(dx / scale, dy / scale);
+  nudge(dx / scale, dy / scale);
 }));
 document.querySelectorAll("[data-zoom]").forEach((button) => button.addEventListener("click", () => {
-  const [x, y] = ends[line][chosen];
-  view = { x, y, zoom: Math.min(12, Math.max(0.1, view.zoom * Number(button.dataset.zoom))) };
-  draw();
+  turnTo(ends[line][chosen], within(view.zoom * Number(button.dataset.zoom)));
 }));
-window.addEventListener("resize", draw);
+new ResizeObserver(draw).observe(stage);
 
 // --- measuring ----------------------------------------------------------------------------------------------
 
-before.addEventListener("click", () => { if (line) choose(line - 1, 0); });
+before.addEventListener("click", () => { if (line) turnPage(line - 1); });
 after.addEventListener("click", () => {
-  if (!picture) return;
-  if (line < LINES.length - 1) { choose(line + 1, 0); return; }
+  if (!mayGoOn()) return;
+  if (line < LINES.length - 1) { turnPage(line + 1); return; }
   measure();
 });
-who.addEventListener("submit", (event) => { event.preventDefault(); measure(); });
+who.addEventListener("submit", (event) => { event.preventDefault(); if (mayGoOn()) measure(); });
+right.addEventListener("click", () => { confirmed[line] = !confirmed[line]; draw(); });
+
+function turnPage(which) {
+  choose(which, 0);
+  window.scrollTo({ top: 0 }); // what to do stands there, and large text may have moved it away
+}
+
+function mayGoOn() {
+  if (settled(line) !== "untouched") return true;
+  help.textContent = `First move the line${suggested ? ", or say that it lies right" : ""}. ${LINES[line][3]}`;
+  return false;
+}
 
 async function measure() {
   if (!who.reportValidity()) return;
   const name = who.placed_by.value.trim();
   localStorage.setItem("placed_by", name);
   const points = ends.map((pair) => pair.map(([x, y]) => [toPhoto(x), toPhoto(y)]));
-  const lines = { placed_by: name, size_px: sizePx, point_u_px: Math.max(1, Math.round(HAND_PX * scale * 100) / 100),
+  const [one, other, mouth, mark] = LINES.map((_, which) => settled(which));
+  const lines = { placed_by: name, settled: { collar: [one, other], mouth, mark }, size_px: sizePx,
+    point_u_px: Math.max(1, Math.round(HAND_PX * scale * 100) / 100),
     collar: [points[0], points[1]], mouth: points[2], mark: points[3] };
   after.disabled = true;
   help.textContent = "Measuring…";
