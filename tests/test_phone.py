@@ -251,9 +251,10 @@ def test_a_kept_photo_that_can_not_be_looked_at_any_more_says_so(folder: Path, l
 
     async def later(client: httpx.AsyncClient, _: FastAPI) -> None:
         told = await looked_at(client, numbers[0])
-        assert told["state"] == "failed"
+        assert told["state"] == ("gone" if meanwhile is removed else "failed")
         assert words in told["error"]
-        assert "NOT CHECKED" in (await client.get("/part/photo", params={"photo": numbers[0]})).text
+        card = (await client.get("/part/photo", params={"photo": numbers[0]})).text
+        assert ("PHOTO GONE" if meanwhile is removed else "NOT CHECKED") in card
         (folder / "joints.csv").write_text(LIST + "J-1,demo-2,,,,,\n")
         (folder / "J-1_1.jpg").write_bytes(photo(1))
         await client.post(f"/api/photos/{numbers[0]}/again")
@@ -304,6 +305,66 @@ def test_photos_that_came_another_way_are_there_too(folder: Path, ledger: Path) 
 
     on_phone(folder, ledger, work)
     assert "0 checked now, 1 known" in job(folder, ledger).output
+
+
+async def cards(client: httpx.AsyncClient, joint: str) -> list[str]:
+    """The words of a joint's cards once every photo is looked at, the joint's own above all of them."""
+    page = (await client.get("/joint", params={"name": joint})).text
+    for number in re.findall(r'data-photo="([^"]+)"', page):
+        await looked_at(client, number)
+    page = (await client.get("/joint", params={"name": joint})).text
+    chip = re.search(r'class="chip is-([a-z]+)"', page)
+    return [chip[1] if chip else "", *re.findall(r"<h2>([A-Z ]+)</h2>", page)]
+
+
+def test_a_photo_that_is_replaced_is_looked_at_again_and_one_that_is_gone_has_no_verdict(folder: Path,
+                                                                                         ledger: Path) -> None:
+    (folder / "joints.csv").write_text(LIST + "J-7,demo-2,,,,,\n")
+    path = folder / "J-7.jpg"
+    path.write_bytes(photo(3, "full"))
+
+    async def work(client: httpx.AsyncClient, app: FastAPI) -> None:
+        def later() -> None:
+            app.state.service.desk._survey.changed()  # as some seconds do
+
+        assert await cards(client, "J-7") == ["full", "FULL"]
+        [number] = re.findall(r'data-photo="([^"]+)"', (await client.get("/joint", params={"name": "J-7"})).text)
+        path.write_bytes(photo(4, "short"))
+        later()
+        [row] = (await client.get("/api/joints")).json()
+        assert row["verdict"] == "unproven"
+        assert (await looked_at(client, number))["verdict"] == "short"
+        assert await cards(client, "J-7") == ["short", "SHORT"]
+        path.rename(folder / "J-7_2.jpg")
+        later()
+        assert await cards(client, "J-7") == ["short", "SHORT"]
+        assert (await looked_at(client, number))["file"] == "J-7_2.jpg"
+        (folder / "J-7_2.jpg").unlink()
+        later()
+        assert await cards(client, "J-7") == ["missing", "PHOTO GONE"]
+        told = await looked_at(client, number)
+        assert (told["state"], told["verdict"], told["answer"]) == ("gone", None, None)
+        assert (await client.get(f"/api/photos/{number}/overlay.jpg")).status_code == 404
+        assert (await client.get(f"/api/photos/{number}/preview")).status_code == 404
+        assert (await send(client, "J-7", photo(4, "short"))).json()["id"] == number
+        later()
+        assert await cards(client, "J-7") == ["short", "SHORT"]
+
+    on_phone(folder, ledger, work)
+
+
+def test_a_size_put_right_in_the_list_has_its_photos_looked_at_again(folder: Path, ledger: Path) -> None:
+    (folder / "joints.csv").write_text(LIST + "J-7,demo-2,,,,,\n")
+
+    async def work(client: httpx.AsyncClient, app: FastAPI) -> None:
+        number = (await seen(client, "J-7", photo(3)))["id"]
+        (folder / "joints.csv").write_text(LIST + "J-7,demo-3,,,,,\n")
+        app.state.service.desk._survey.changed()  # as some seconds do
+        told = await looked_at(client, number)
+        assert told["answer"]["fitting"] == "demo-3"
+        assert await cards(client, "J-7") == ["full", "FULL"]
+
+    on_phone(folder, ledger, work)
 
 
 # --- joints ------------------------------------------------------------------------------------------------

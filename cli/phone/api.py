@@ -83,7 +83,7 @@ class JointLine(BaseModel):
 
 
 class Photo(BaseModel):
-    """A photo.  state: kept (being looked at), checked or failed (`error` says why).
+    """A photo.  state: kept (being looked at), checked, failed or gone from the folder (`error` says why).
 
     kind: "after", the made joint, or "before", its marked pipe.  do: one sentence for the person at the joint.
     depth: of the mark, from the cut.  insertion: where it was told from both photos.
@@ -94,7 +94,7 @@ class Photo(BaseModel):
     joint: str
     file: str
     kind: Kind
-    state: Literal["kept", "checked", "failed"]
+    state: Literal["kept", "checked", "failed", "gone"]
     verdict: Literal["full", "short", "unproven", "placed", "misplaced"] | None
     gap: str
     depth: str

@@ -23,6 +23,7 @@ from cli.jobs.folder import Found, walk
 from cli.jobs.judge import Judged
 from cli.jobs.keeper import Rows
 from cli.jobs.listing import LIST_NAME, Joint
+from cli.jobs.store import Answered
 from cli.jobs.worker import Checked, Task, read_photo
 from cli.ledger import Ledger
 from cli.lines import Lines, beside
@@ -32,6 +33,7 @@ from cli.phone.judged_now import Survey
 from cli.phone.landing import lies_there
 from cli.phone.listfile import read_listing
 from cli.phone.looking import Looking
+from cli.phone.lying import as_it_lies, lay_of
 from cli.phone.notes import Notes, Sent, now
 from cli.phone.roll import Roll
 from cli.phone.told import Claimed, Told
@@ -143,10 +145,12 @@ class Desk:
         while not lies_there(self.top / sent.name, incoming):
             sent = replace(sent, name=self._free_name(self.roll.joint(joint), incoming.suffix, kind))
             self._notes.rename(sent.id, sent.name)  # something else took the name since it was noted
-        if sent.state == "failed":  # perhaps for want of its file, which is there only now
+        if (lay := lay_of(self.top / sent.name)) is not None:
+            self._notes.lie(sent.id, incoming.sha256, lay)
+        if sent.state in ("failed", "gone"):  # perhaps for want of its file, which is there only now
             self.again(sent.id)
         self._changed()
-        return self._sent(sent.id)
+        return self._followed(self._sent(sent.id))
 
     def _free_name(self, joint: Joint, suffix: str, kind: names.Kind) -> str:
         first = len(self._notes.of_kind(joint.name, kind)) + 1
@@ -155,13 +159,38 @@ class Desk:
     @honest
     def photo(self, photo_id: str) -> Told:
         """A photo and its answer.  Raises NotThere."""
-        return self._told(self._sent(photo_id))
+        return self._told(self._followed(self._sent(photo_id)))
 
     def _sent(self, photo_id: str) -> Sent:
         sent = self._notes.sent(photo_id)
         if sent is None:
             raise NotThere("There is no such photo in this job. Go back to the joint, and take it again.")
-        return sent
+        return self._now(sent)
+
+    def _now(self, sent: Sent) -> Sent:
+        """The photo by what its file is now."""
+        lies = as_it_lies(self.top, self._notes, sent)
+        if lies != sent:
+            self._changed()
+        return lies
+
+    def _followed(self, sent: Sent) -> Sent:
+        """The photo, to be looked at anew where `collargap job` has no answer for it any more, or reads it otherwise.
+
+        So it is when the list, written in since, names another size, or calls a joint's photo a marked pipe's.
+        """
+        found = self._survey.photo(sent.joint, sent.name) if sent.state in ("checked", "failed") else None
+        if found is None:
+            return sent
+        kind = _shown(found)
+        if kind != sent.kind:
+            self._notes.turn(sent.id, kind)
+        elif sent.state == "checked" and found.state == "waiting":
+            self._notes.settle(sent.id, "kept")
+        else:
+            return sent
+        self._changed()
+        return self._notes.sent(sent.id) or sent
 
     def _told(self, sent: Sent) -> Told:
         answer = self._ledger.answer(sent.check_id)[0] if sent.check_id is not None else None
@@ -169,7 +198,8 @@ class Desk:
         before = self._survey.before(sent.joint) if answer and sent.state == "checked" else None
         if answer and before and before.answer and not is_premark(answer):
             answer = joined(answer, before.answer, self.job.confidence)
-        name, views = sent.name, [each.id for each in self._notes.of_kind(sent.joint, sent.kind)]
+        name, views = sent.name, [each.id for each in self._notes.of_kind(sent.joint, sent.kind)
+                                  if each.state != "gone" or each.id == sent.id]
         joint = self._survey.joint(sent.joint) if answer and sent.state == "checked" else None
         return Told(sent, answer, os.path.lexists(beside(self.top / name)), views.index(sent.id) + 1, len(views),
                     counts=before is not None and before.name == name and bool(answer and answer["depth"]),
@@ -191,26 +221,30 @@ class Desk:
     def photos_of(self, joint: str) -> list[Told]:
         """The photos of a joint, the newest first; also those that came into the folder another way."""
         row = self.roll.joint(joint)
+        for sent in self._notes.of_joint(row.name):
+            self._now(sent)
         if found := self._survey.joint(row.name):
-            shown: dict[str, names.Kind] = {photo.name: "before" if photo.kind == "premark" else "after"
-                                            for photo in found.photos}
-            self._adopt(row.name, shown)
-            self._follow(row.name, shown)
-        return [self._told(sent) for sent in self._notes.of_joint(row.name)]
+            self._adopt(row.name, found)
+        followed = [self._followed(sent) for sent in self._notes.of_joint(row.name)]
+        return [self._told(sent) for sent in followed]
 
-    def _adopt(self, joint: str, found: dict[str, names.Kind]) -> None:
+    def _adopt(self, joint: str, found: Judged) -> None:
+        """Note the photos that came another way; one that only got another name stays what it was."""
         noted = {sent.name for sent in self._notes.all()}
-        for name in sorted(found.keys() - noted):
+        for photo in sorted(found.photos, key=lambda photo: photo.name):
+            lay = lay_of(self.top / photo.name)
+            if photo.name in noted or lay is None:
+                continue
             with suppress(OSError):  # one that can't be read is told by the job's own report
-                sha256 = hashlib.sha256(read_photo(str(self.top / name))).hexdigest()
-                self._notes.add(Sent(str(uuid.uuid4()), joint, name, sha256, found[name], now()))
-
-    def _follow(self, joint: str, found: dict[str, names.Kind]) -> None:
-        """Look anew at photos that the list, written in since, calls marked pipes now, or joints again."""
-        for sent in self._notes.of_joint(joint):
-            if sent.state != "kept" and found.get(sent.name, sent.kind) != sent.kind:
-                self._notes.turn(sent.id, found[sent.name])
-                self._changed()
+                sha256 = hashlib.sha256(read_photo(str(self.top / photo.name))).hexdigest()
+                same = self._notes.same(joint, sha256)
+                if same and same.state == "gone":
+                    self._notes.rename(same.id, photo.name)
+                    self._now(replace(same, name=photo.name))
+                else:
+                    sent = Sent(str(uuid.uuid4()), joint, photo.name, sha256, _shown(photo), now())
+                    self._notes.add(sent)
+                    self._notes.lie(sent.id, sha256, lay)
 
     @honest
     def waiting(self) -> list[str]:
@@ -222,7 +256,8 @@ class Desk:
     @honest
     def begin(self, photo_id: str) -> Task | None:
         """What has to be looked at; None where the ledger knows the answer, or there can be none."""
-        task = self._looking.begin(self._sent(photo_id))
+        sent = self._sent(photo_id)
+        task = None if sent.state == "gone" else self._looking.begin(sent)
         if task is None:
             self._changed()
         return task
@@ -251,6 +286,8 @@ class Desk:
     def of_joint_itself(self, photo_id: str) -> Sent:
         """A photo of a made joint.  Raises BadRequest for one of a marked pipe: it has other edges."""
         sent = self._sent(photo_id)
+        if sent.state == "gone":
+            raise NotThere(f"{sent.error} Put it back, or take the photo again.")
         if sent.kind != "after":
             raise BadRequest("Lines are placed on photos of the made joint. Take the photo of the marked pipe again, "
                              "with the cut end and the mark in the middle.")
@@ -284,3 +321,8 @@ class Desk:
         name = self.roll.joint(joint).name
         if answers != self._ledger.checklists(self.job.site).get(name, {}):
             self._ledger.note_checklist(self.job.site, name, answers)
+
+
+def _shown(photo: Answered) -> names.Kind:
+    """What a photo shows, as `collargap job` reads it."""
+    return "before" if photo.kind == "premark" else "after"

@@ -40,6 +40,11 @@ class Survey:
         """One of them, by its name in the list."""
         return next((each for each in self.joints() if each.joint.name == name), None)
 
+    def photo(self, joint: str, name: str) -> Answered | None:
+        """A photo of a joint, by its file's name."""
+        found = self.joint(joint)
+        return next((photo for photo in found.photos if photo.name == name), None) if found else None
+
     def before(self, name: str) -> Answered | None:
         """The photo of a joint's marked pipe that counts, as `collargap job` chooses it."""
         found = self.joint(name)
@@ -59,8 +64,13 @@ class Survey:
             keeper.recall()
             sent = {photo.name: photo for photo in self._notes.all()}
             for waiting in list(store.waiting()):
-                if (photo := sent.get(waiting.name)) and photo.state == "checked":
+                photo = sent.get(waiting.name)
+                if photo is None or photo.lay != (waiting.size, waiting.mtime_ns, waiting.ctime_ns):
+                    continue  # of other bytes nothing is known
+                if photo.state == "checked":
                     keeper.recall_as(waiting, photo.sha256)  # too new for its times to prove anything
+                elif photo.state == "failed":
+                    store.fail(waiting.id, photo.error)
             seen = clues(store, listed_order=course.listed)
             add_copies(seen, store, self._firsts, self._job.site)
             return list(judged(store, seen, self._job.confidence))

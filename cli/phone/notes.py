@@ -8,14 +8,15 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
 
 from cli.phone.names import Kind
 
-State = Literal["kept", "checked", "failed"]
+State = Literal["kept", "checked", "failed", "gone"]
+Lay = tuple[int, int, int]  # a file's size in bytes, and when its content and its entry changed, ns since 1970
 
 _TABLES = """
 CREATE TABLE IF NOT EXISTS claim (token TEXT PRIMARY KEY, joint TEXT NOT NULL, made TEXT NOT NULL);
@@ -23,6 +24,7 @@ CREATE TABLE IF NOT EXISTS photo (
     id TEXT PRIMARY KEY, joint TEXT NOT NULL, name TEXT NOT NULL UNIQUE, sha256 TEXT NOT NULL, kind TEXT NOT NULL,
     made TEXT NOT NULL, state TEXT NOT NULL, error TEXT NOT NULL, check_id INTEGER);
 CREATE INDEX IF NOT EXISTS photo_joint ON photo (joint);
+CREATE TABLE IF NOT EXISTS lay (id TEXT PRIMARY KEY, size INTEGER, mtime_ns INTEGER, ctime_ns INTEGER);
 """
 
 
@@ -30,7 +32,8 @@ CREATE INDEX IF NOT EXISTS photo_joint ON photo (joint);
 class Sent:
     """A photo that a phone has sent.  `id` is the phone's own; `name` its file in the job folder.
 
-    state: kept (not looked at yet), checked (`check_id` names the ledger's check), failed (`error` says why).
+    state: kept (not looked at yet), checked (`check_id` names the ledger's check), failed (`error` says why), gone
+    (its file is).  lay: how the file lay when it had these bytes; None where nobody noted that.
     """
 
     id: str
@@ -42,6 +45,7 @@ class Sent:
     state: State = "kept"
     error: str = ""
     check_id: int | None = None
+    lay: Lay | None = None
 
 
 class Notes:
@@ -99,6 +103,11 @@ class Notes:
              photo.check_id),
         )  # fmt: skip
 
+    def lie(self, photo_id: str, sha256: str, lay: Lay) -> None:
+        """Note which bytes a photo's file has, and how it lies."""
+        self._db.execute("UPDATE photo SET sha256 = ? WHERE id = ?", (sha256, photo_id))
+        self._db.execute("INSERT OR REPLACE INTO lay VALUES (?,?,?,?)", (photo_id, *lay))
+
     def has_name(self, name: str) -> bool:
         """Whether a photo has this file name."""
         return next(self._photos("name = ?", name), None) is not None
@@ -118,9 +127,11 @@ class Notes:
                          (state, error, check_id, photo_id))  # fmt: skip
 
     def _photos(self, where: str, *values: str) -> Iterator[Sent]:
-        columns = "id, joint, name, sha256, kind, made, state, error, check_id"
-        for row in self._db.execute(f"SELECT {columns} FROM photo WHERE {where} ORDER BY rowid", values).fetchall():
-            yield Sent(*row)
+        columns = "id, joint, name, sha256, kind, made, state, error, check_id, size, mtime_ns, ctime_ns"
+        query = f"SELECT {columns} FROM photo LEFT JOIN lay USING (id) WHERE {where} ORDER BY photo.rowid"
+        for *facts, size, mtime_ns, ctime_ns in self._db.execute(query, values).fetchall():
+            lay = None if size is None else (size, mtime_ns, ctime_ns)
+            yield replace(Sent(*facts), lay=lay)
 
 
 def now() -> str:

@@ -34,7 +34,7 @@ class Service:
         self.desk, self.crew, self.porter, self.largest_bytes = desk, crew, porter, largest_bytes
         self._thread = ThreadPoolExecutor(1, "desk")
         self._looking: dict[str, asyncio.Task[None]] = {}
-        self._previews: OrderedDict[str, pictures.Preview] = OrderedDict()
+        self._previews: OrderedDict[tuple[str, str], pictures.Preview] = OrderedDict()
 
     async def start(self) -> None:
         """Open the folder, start the crew, and go on with what an earlier run left."""
@@ -117,19 +117,19 @@ class Service:
 
     async def preview(self, photo_id: str) -> pictures.Preview:
         """The picture to place lines on.  Raises NotAPhoto, BadRequest or Busy."""
-        await self.at_desk(self.desk.of_joint_itself, photo_id)
-        path = await self.at_desk(self.desk.path, photo_id)
-        if photo_id not in self._previews:
+        sent = await self.at_desk(self.desk.of_joint_itself, photo_id)
+        path, of = await self.at_desk(self.desk.path, photo_id), (sent.id, sent.sha256)
+        if of not in self._previews:
             try:
                 made = await self.crew.do(pictures.preview, path, self.desk.job.camera)
             except (RuntimeError, Lost) as error:
                 raise Busy(f"The picture could not be prepared ({error}) Try again.") from error
             if made is None:
                 raise NotAPhoto("This file can't be opened as a photo, so no lines can be placed on it.")
-            self._previews[photo_id] = made
+            self._previews[of] = made
             while len(self._previews) > _PREVIEWS:
                 self._previews.popitem(last=False)
-        return self._previews[photo_id]
+        return self._previews[of]
 
     async def _looked_at(self, photo_id: str) -> None:
         """Wait for a look that is under way: what it finds must not count for what comes after."""

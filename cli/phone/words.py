@@ -42,6 +42,7 @@ class Card:
     heed: what else is to be seen to while it still can be.
     limit: the largest gap; of a marked pipe the catalog's depth, with its tolerance.
     insertion: where both photos told it, `inserted` its interval, `least` what the catalog wants of it.
+    gone: its file is not in the folder any more.
     view: "view 2 of 3" where there are more photos of the joint; of a marked pipe, whether this one counts.
     """
 
@@ -68,6 +69,7 @@ class Card:
     alone: str = ""
     heed: tuple[str, ...] = ()
     view: str = ""
+    gone: bool = False
 
 
 def card(told: Told) -> Card:
@@ -78,6 +80,8 @@ def card(told: Told) -> Card:
                 view=_view(told, marked))
     if sent.state == "kept":
         return bare
+    if sent.state == "gone":
+        return replace(bare, word="failed", why=sent.error, do="Put it back, or take the photo again.", gone=True)
     if sent.state == "failed" or answer is None:
         return replace(bare, word="failed", why=visible(sent.error), do="Take the photo again, or check it again.")
     bars = [each for each in answer["reasons"] if _bars(each)]
@@ -92,7 +96,7 @@ def card(told: Told) -> Card:
 
 
 def _view(told: Told, marked: bool) -> str:
-    if told.views < 2:
+    if told.views < 2 or told.sent.state == "gone":
         return ""
     if marked:
         return "this one counts" if told.counts else ""
