@@ -367,6 +367,25 @@ def test_a_size_put_right_in_the_list_has_its_photos_looked_at_again(folder: Pat
     on_phone(folder, ledger, work)
 
 
+def test_the_size_is_told_where_photos_are_taken_and_one_that_differs_from_the_lists(folder: Path,
+                                                                                      ledger: Path) -> None:
+    (folder / "joints.csv").write_text(LIST + "J-1,demo-2,,pit,,,\nJ-2,,,,,,\n")
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        page = (await client.get("/joint", params={"name": "J-1"})).text
+        assert "<b>Size 2</b>" in page
+        assert "You chose" not in page
+        assert "names no fitting" in (await client.get("/joint", params={"name": "J-2"})).text
+        for size, said in (("demo-3", True), ("demo-2", False)):
+            await client.post("/size", data={"fitting": size})
+            form = {"token": str(uuid.uuid4()), "name": "j-1", "offered": "J-3"}
+            page = (await client.get((await client.post("/begin", data=form)).headers["location"])).text
+            assert ("You chose size 3 (demo-3)" in page) == said
+            assert "<b>Size 2</b>" in page
+
+    on_phone(folder, ledger, work)
+
+
 # --- joints ------------------------------------------------------------------------------------------------
 
 
@@ -504,7 +523,9 @@ def test_a_checklist_is_kept_with_the_joint_and_told(folder: Path, ledger: Path)
         form = {"joint": joint, "gasket": "yes", "nut-spins": "maybe"}
         back = await client.post("/checklist", data=form)
         assert back.status_code == 303
-        assert (await client.get("/api/checklist", params={"joint": joint})).json() == {"answers": {"gasket": "yes"}}
+        changed = {"answers": answers | {"gasket": "yes"}}
+        assert (await client.get("/api/checklist", params={"joint": joint})).json() == changed
+        assert (await client.put("/api/checklist", params={"joint": joint}, json={"answers": {}})).json() == changed
         await client.put("/api/checklist", params={"joint": joint}, json={"answers": answers})
         wrong = await client.put("/api/checklist", params={"joint": joint}, json={"answers": {"gasket": "perhaps"}})
         assert wrong.status_code == 422
@@ -515,6 +536,25 @@ def test_a_checklist_is_kept_with_the_joint_and_told(folder: Path, ledger: Path)
     assert "Gasket back in" in (folder / "report.html").read_text()
     shown = CliRunner().invoke(job_stub.commands(), ["show", "J-001", "--ledger", str(ledger)])
     assert "Gasket back in" in shown.output
+
+
+def test_a_phone_that_opened_a_checklist_before_takes_no_answer_away(folder: Path, ledger: Path) -> None:
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        joint = await begin(client)
+
+        async def told() -> dict[str, str]:
+            return dict((await client.get("/api/checklist", params={"joint": joint})).json()["answers"])
+
+        await client.post("/checklist", data={"joint": joint, "gasket": "yes"})
+        page = (await client.get("/joint", params={"name": joint})).text  # as another phone has it open from here on
+        seen = dict(re.findall(r'name="(was-[a-z-]+)" value="([a-z]+)"', page))
+        assert seen == {"was-gasket": "yes"}
+        await client.post("/checklist", data={"joint": joint, "gasket": "no", "nut-spins": "no"} | seen)
+        assert await told() == {"gasket": "no", "nut-spins": "no"}
+        await client.post("/checklist", data={"joint": joint, "gasket": "yes", "protector": "yes"} | seen)
+        assert await told() == {"gasket": "no", "nut-spins": "no", "protector": "yes"}
+
+    on_phone(folder, ledger, work)
 
 
 # --- lines by hand -----------------------------------------------------------------------------------------

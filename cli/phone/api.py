@@ -245,9 +245,9 @@ async def checklist(phone: Phone, joint: JointName) -> Checklist:
 
 @routes.put("/checklist")
 async def answer_checklist(phone: Phone, joint: JointName, sent: Annotated[Checklist, Body()]) -> Checklist:
-    """Keep an installer's answers for a joint; earlier ones stay in the ledger."""
+    """Keep an installer's answers for a joint; points without one keep theirs, and earlier ones stay in the ledger."""
     await phone.at_desk(phone.desk.note_checklist, joint, {str(key): value for key, value in sent.answers.items()})
-    return sent
+    return await checklist(phone, joint)
 
 
 def told(photo: Told) -> Photo:

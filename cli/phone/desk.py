@@ -15,7 +15,7 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
-from calibration.fittings import Misuse
+from calibration.fittings import Fitting, Misuse
 from cli.files import whole_file
 from cli.jobs.asked import Job
 from cli.jobs.before import is_premark, joined
@@ -106,6 +106,13 @@ class Desk:
             self._notes.claim(token, joint)
         row = self.roll.joint(joint)
         return Claimed(row.name, row.fitting, self._count(row.name))
+
+    @honest
+    def size_of(self, joint: str) -> Fitting | str:
+        """The catalog's row of a joint, or the sentence that says why there is none."""
+        row = self.roll.joint(joint)
+        rows = Rows(self.job)
+        return rows.trouble(row) or rows.row(row.fitting)
 
     def _count(self, joint: str) -> int:
         found = self._survey.joint(joint)
@@ -317,10 +324,11 @@ class Desk:
 
     @honest
     def note_checklist(self, joint: str, answers: dict[str, str]) -> None:
-        """Keep an installer's answers for a joint; the same answers again change nothing."""
+        """Keep an installer's answers for a joint beside those to other questions; the same again change nothing."""
         name = self.roll.joint(joint).name
-        if answers != self._ledger.checklists(self.job.site).get(name, {}):
-            self._ledger.note_checklist(self.job.site, name, answers)
+        known = self._ledger.checklists(self.job.site).get(name, {})
+        if known | answers != known:
+            self._ledger.note_checklist(self.job.site, name, known | answers)
 
 
 def _shown(photo: Answered) -> names.Kind:

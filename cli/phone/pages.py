@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Annotated, Any
 from urllib.parse import quote
 
-from fastapi import APIRouter, Form, Request
+from fastapi import APIRouter, Form, Query, Request
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
@@ -101,20 +101,29 @@ async def begin(request: Request, phone: Phone, token: Annotated[uuid.UUID, Form
         return RedirectResponse("/size", 303)
     name = " ".join(name.split()) or offered
     given = await phone.at_desk(phone.desk.claim, str(token), name, name == offered, size.id)
-    return RedirectResponse(_joint_url(given.joint), 303)
+    its = await phone.at_desk(phone.desk.size_of, given.joint)
+    other = "" if its == size else f"&asked={quote(size.id, safe='')}"
+    return RedirectResponse(_joint_url(given.joint) + other, 303)
 
 
 @routes.get("/joint")
-async def joint(phone: Phone, name: JointName, saved: bool = False) -> Response:
-    """A joint: its photos, those of its marked pipe, its checklist, the camera.  saved: the checklist was just kept."""
+async def joint(phone: Phone, name: JointName, saved: bool = False,
+                asked: Annotated[str, Query(max_length=80)] = "") -> Response:
+    """A joint: its photos, those of its marked pipe, its checklist, the camera.
+
+    saved: the checklist was just kept.  asked: the size that the phone began it with, where the list has another.
+    """
     cards = [card(each) for each in await phone.at_desk(phone.desk.photos_of, name)]
     photos, pipes = ([each for each in cards if each.marked == marked] for marked in (False, True))
     lines = [line(each) for each in await phone.at_desk(phone.desk.survey)]
     here = next((each for each in lines if each.name.casefold() == name.casefold()),
                 Line(name, "missing", len(photos), "", False, False))  # so new that the survey has not seen it
     said = await phone.at_desk(phone.desk.checklist, name)
-    return page("joint.html.j2", joint=here, photos=photos, pipes=pipes, said=said, checked_off=checked_off(said),
-                saved=saved, token=str(uuid.uuid4()), next_name=await phone.at_desk(phone.desk.next_name))
+    size = await phone.at_desk(phone.desk.size_of, name)
+    other = next((row for row in phone.desk.job.catalog if row.id == asked and row != size), None)
+    return page("joint.html.j2", size=size, other=other, joint=here, photos=photos, pipes=pipes, said=said,
+                checked_off=checked_off(said), saved=saved, token=str(uuid.uuid4()),
+                next_name=await phone.at_desk(phone.desk.next_name))
 
 
 @routes.get("/part/photo")
@@ -126,9 +135,9 @@ async def photo_part(phone: Phone, photo: uuid.UUID) -> Response:
 
 @routes.post("/checklist")
 async def checklist(request: Request, phone: Phone, joint: Annotated[str, Form(max_length=80)]) -> Response:
-    """Keep the answers of a joint."""
+    """Keep what this phone answered: an answer that stood there already may be another phone's, and changed since."""
     form = await request.form()
-    answers = {key: str(form[key]) for key in ITEMS if form.get(key) in ANSWERS}
+    answers = {key: str(form[key]) for key in ITEMS if form.get(key) in ANSWERS and form[key] != form.get(f"was-{key}")}
     await phone.at_desk(phone.desk.note_checklist, joint, answers)
     return RedirectResponse(f"{_joint_url(joint)}&saved=1#checklist", 303)
 
