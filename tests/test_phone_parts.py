@@ -22,7 +22,7 @@ from cli.main import app as program
 from cli.phone.access import MOST_WRONG, WINDOW_S, Access, new_code
 from cli.phone.crew import Crew, Lost
 from cli.phone.intake import HIDDEN, received
-from cli.phone.names import joint_name, next_name, photo_names
+from cli.phone.names import joint_name, next_names, photo_names
 from cli.phone.troubles import BadRequest
 from cli.serve import own_address, welcome
 from tests.job_stub import photo
@@ -114,14 +114,17 @@ def test_a_name_that_is_taken_makes_harmless_files(text: str) -> None:
     for path in photo_names(name, 3, ".jpg"):
         assert not path.startswith(("/", ".", "-"))
         assert ".." not in path.split("/")
-        assert re.fullmatch(r"[A-Za-z0-9 ._#/-]+", path)
+        assert path.isprintable()
+        assert not set(path) & set('\\:*?"<>|')
+        assert all(len(part.encode()) < 255 for part in path.split("/"))
 
 
 @pytest.mark.parametrize(("names", "following"), [
     ([], "J-001"), (["J-014"], "J-015"), (["J-9", "J-10"], "J-11"), (["A1", "B-099"], "B-100"), (["sump"], "J-001"),
+    (["Schacht Süd 7", "Riser 2/3"], "Schacht Süd 8"), (["a" * 39 + "9"], "J-001"),
 ])
 def test_the_next_number(names: list[str], following: str) -> None:
-    assert next_name(names) == following
+    assert next(next_names(names)) == following
 
 
 # --- the crew ----------------------------------------------------------------------------------------------

@@ -13,7 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from cli.jobs.checklist import ITEMS, Answer
 from cli.lines import Edge, Lines, Side
-from cli.phone.names import Kind
+from cli.phone.names import LONGEST_ASKED, Kind
 from cli.phone.service import Service
 from cli.phone.told import Told
 from cli.phone.troubles import NotThere
@@ -56,7 +56,7 @@ class NewJoint(_Sent):
     """
 
     token: UUID
-    name: Annotated[str, Field(min_length=1, max_length=80)]
+    name: Annotated[str, Field(min_length=1, max_length=LONGEST_ASKED)]
     offered: bool = False
     fitting: Annotated[str, Field(min_length=1, max_length=80)]
 
@@ -139,7 +139,7 @@ def service_of(request: Request) -> Service:
 
 Phone = Annotated[Service, Depends(service_of)]
 PhotoId = Annotated[UUID, Path(description="The phone's own number of the photo.")]
-JointName = Annotated[str, Query(min_length=1, max_length=80)]
+JointName = Annotated[str, Query(min_length=1, max_length=LONGEST_ASKED)]
 _ERRORS: dict[int | str, dict[str, Any]] = {
     status: {"model": Error} for status in (400, 401, 403, 404, 409, 413, 415, 422, 429, 503)
 }

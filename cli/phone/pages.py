@@ -5,6 +5,7 @@ and each works without a script, but for taking photos and placing lines.
 from __future__ import annotations
 
 import uuid
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 from urllib.parse import quote
@@ -15,14 +16,17 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from cli.answer import program_version
 from cli.jobs.checklist import ANSWERS, ITEMS
+from cli.jobs.matching import folded
 from cli.jobs.text import visible
 from cli.phone.access import Access
 from cli.phone.api import JointName, Phone
 from cli.phone.guard import entered, path_of
-from cli.phone.troubles import BadRequest
+from cli.phone.names import LONGEST_ASKED
+from cli.phone.troubles import BadRequest, Taken
 from cli.phone.words import Line, card, checked_off, line
 from cli.say import CAUTIONS, DEMO
 
+AskedName = Annotated[str, Form(max_length=LONGEST_ASKED)]
 SIZE_COOKIE = "size"
 _YEAR_S = 365 * 24 * 3600
 _HERE = Path(__file__).parent
@@ -65,10 +69,22 @@ async def home(request: Request, phone: Phone) -> Response:
     size = _size_of(request, phone)
     if size is None:
         return RedirectResponse("/size", 303)
+    return await _home(phone, size)
+
+
+@dataclass(frozen=True)
+class Refused:
+    """A name that somebody wrote, and why no joint can be begun by it."""
+
+    name: str
+    why: str
+
+
+async def _home(phone: Phone, size: Any, refused: Refused | None = None) -> Response:
     lines = [line(each) for each in await phone.at_desk(phone.desk.survey)]
-    return page("home.html.j2", site=visible(phone.desk.job.site), size=size, token=str(uuid.uuid4()),
-                next_name=await phone.at_desk(phone.desk.next_name), counts=_counts(lines),
-                missing=[each for each in lines if each.word == "missing"])
+    return page("home.html.j2", 400 if refused else 200, site=visible(phone.desk.job.site), size=size,
+                token=str(uuid.uuid4()), next_name=await phone.at_desk(phone.desk.next_name), refused=refused,
+                counts=_counts(lines), missing=[each for each in lines if each.word == "missing"])
 
 
 def _counts(lines: list[Line]) -> dict[str, int]:
@@ -94,13 +110,16 @@ async def choose(phone: Phone, fitting: Annotated[str, Form(max_length=80)],
 
 @routes.post("/begin")
 async def begin(request: Request, phone: Phone, token: Annotated[uuid.UUID, Form()],
-                name: Annotated[str, Form(max_length=80)], offered: Annotated[str, Form(max_length=80)]) -> Response:
-    """Begin a joint; sent twice, it is one joint."""
+                name: AskedName = "", offered: AskedName = "") -> Response:
+    """Begin a joint; sent twice, it is one joint.  A name that can't be had stays where it was written."""
     size = _size_of(request, phone)
     if size is None:
         return RedirectResponse("/size", 303)
-    name = " ".join(name.split()) or offered
-    given = await phone.at_desk(phone.desk.claim, str(token), name, name == offered, size.id)
+    name = name.strip() or offered
+    try:
+        given = await phone.at_desk(phone.desk.claim, str(token), name, name == offered, size.id)
+    except (BadRequest, Taken) as error:
+        return await _home(phone, size, Refused(name, str(error)))
     its = await phone.at_desk(phone.desk.size_of, given.joint)
     other = "" if its == size else f"&asked={quote(size.id, safe='')}"
     return RedirectResponse(_joint_url(given.joint) + other, 303)
@@ -116,7 +135,7 @@ async def joint(phone: Phone, name: JointName, saved: bool = False,
     cards = [card(each) for each in await phone.at_desk(phone.desk.photos_of, name)]
     photos, pipes = ([each for each in cards if each.marked == marked] for marked in (False, True))
     lines = [line(each) for each in await phone.at_desk(phone.desk.survey)]
-    here = next((each for each in lines if each.name.casefold() == name.casefold()),
+    here = next((each for each in lines if folded(each.name) == folded(name)),
                 Line(name, "missing", len(photos), "", False, False))  # so new that the survey has not seen it
     said = await phone.at_desk(phone.desk.checklist, name)
     size = await phone.at_desk(phone.desk.size_of, name)
@@ -134,7 +153,7 @@ async def photo_part(phone: Phone, photo: uuid.UUID) -> Response:
 
 
 @routes.post("/checklist")
-async def checklist(request: Request, phone: Phone, joint: Annotated[str, Form(max_length=80)]) -> Response:
+async def checklist(request: Request, phone: Phone, joint: AskedName) -> Response:
     """Keep what this phone answered: an answer that stood there already may be another phone's, and changed since."""
     form = await request.form()
     answers = {key: str(form[key]) for key in ITEMS if form.get(key) in ANSWERS and form[key] != form.get(f"was-{key}")}
