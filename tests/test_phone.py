@@ -483,6 +483,38 @@ def test_only_names_that_are_taken_are_offered(folder: Path, ledger: Path) -> No
     on_phone(folder, ledger, work)
 
 
+def test_the_next_joint_is_the_lists_next_without_a_photo_and_a_new_one_only_where_none_is_left(folder: Path,
+                                                                                              ledger: Path) -> None:
+    (folder / "joints.csv").write_text(LIST + "".join(f"J-00{n},demo-2,,,,,\n" for n in (1, 2, 3)))
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        async def following(path: str) -> str:
+            page = (await client.get(path)).text
+            listed = re.findall(r'class="side" href="/joint\?name=([^"]+)"', page)
+            return next(iter(listed or re.findall(r'name="(?:name|offered)" value="([^"]*)"', page)))
+
+        await client.post("/size", data={"fitting": "demo-2"})
+        await send(client, "J-002", photo(2))
+        home = (await client.get("/")).text
+        assert 'name="name" value="J-001"' in home
+        assert "The next of the list without a photo" in home
+        form = {"token": str(uuid.uuid4()), "name": "J-001", "offered": ""}
+        assert (await client.post("/begin", data=form)).headers["location"] == "/joint?name=J-001"
+        assert await following("/joint?name=J-001") == "J-003"
+        assert await following("/joint?name=J-003") == "J-001"
+        for seed in (1, 3):
+            await send(client, f"J-00{seed}", photo(seed))
+        page = (await client.get("/joint?name=J-001")).text
+        assert "New joint" in page
+        assert await following("/joint?name=J-001") == "J-004"
+        form = {"token": str(uuid.uuid4()), "name": "J-004", "offered": "J-004"}
+        new = await client.post("/begin", data=form)
+        assert "New: it was added to the list." in (await client.get(new.headers["location"])).text
+        assert await following("/") == "J-005"  # J-004 is another phone's
+
+    on_phone(folder, ledger, work)
+
+
 def test_a_name_that_is_refused_stays_where_it_was_written(folder: Path, ledger: Path) -> None:
     async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
         await client.post("/size", data={"fitting": "demo-2"})
@@ -810,7 +842,7 @@ def test_forms_lead_on_and_never_to_another_site(folder: Path, ledger: Path) -> 
         assert (await client.post("/size", data={"fitting": "demo-9"})).status_code == 400
         form = {"token": str(uuid.uuid4()), "name": "J-001", "offered": "J-001"}
         went = [(await client.post("/begin", data=form)).headers["location"] for _ in range(2)]
-        assert went == ["/joint?name=J-001"] * 2
+        assert went == ["/joint?name=J-001&new=1", "/joint?name=J-001"]
         assert (await client.get("/joint", params={"name": "J-404"})).status_code == 404
 
     on_phone(folder, ledger, work)

@@ -10,6 +10,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -93,9 +94,13 @@ def page(browser: Any, address: str, request: pytest.FixtureRequest) -> Iterator
         yield opened
 
 
+_NUMBERS = count(1)
+
+
 def begin(page: Any) -> str:
-    """Begin the joint that is offered, and say which it is."""
+    """Begin a joint that is not in the list, and say which it is."""
     page.goto(page.url.split("/", 3)[0] + "//" + page.url.split("/", 3)[2] + "/")
+    page.fill("#name", f"T-{next(_NUMBERS):02}")
     page.click("text=Begin this joint")
     page.wait_for_selector("#shot", state="attached")
     return str(page.inner_text("h1"))

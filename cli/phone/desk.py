@@ -36,7 +36,7 @@ from cli.phone.looking import Looking
 from cli.phone.lying import as_it_lies, lay_of
 from cli.phone.notes import Notes, Sent, now
 from cli.phone.roll import Roll
-from cli.phone.told import Claimed, Told
+from cli.phone.told import Claimed, Next, Told
 from cli.phone.troubles import BadRequest, Busy, NotThere, Taken
 
 _SHOWS: dict[names.Kind, str] = {"after": "made joint", "before": "marked pipe"}
@@ -92,20 +92,35 @@ class Desk:
         return self.roll.next_name()
 
     @honest
+    def next_joint(self, after: str = "") -> Next:
+        """The next joint of the list without a photo, after this one and then from the list's beginning.
+
+        Where there is none, the number that a new joint is offered.  One that a phone added is passed over: whoever
+        has that phone stands before it.
+        """
+        joints, begun = self._survey.joints(), self._notes.begun()
+        at = next((place for place, each in enumerate(joints, 1) if each.joint.name == after), 0)
+        for each in (*joints[at:], *joints[:max(at - 1, 0)]):
+            if each.word == "not photographed" and each.joint.name not in begun:
+                return Next(each.joint.name, listed=True)
+        return Next(self.roll.next_name(), listed=False)
+
+    @honest
     def claim(self, token: str, name: str, offered: bool, fitting: str) -> Claimed:
         """Give a phone the joint that it asks for; the same token always gets the same joint.
 
         offered: the name was offered as the next number; where another phone was faster, the number after it is
         given.  A name that a person wrote is that joint, also when it has photos already.
         """
-        joint = self._notes.claimed(token)
+        joint, new = self._notes.claimed(token), False
         if joint is None:
             joint, new = self.roll.given(name, offered, fitting)
             if new:
+                self._notes.begin(joint)
                 self._changed()
             self._notes.claim(token, joint)
         row = self.roll.joint(joint)
-        return Claimed(row.name, row.fitting, self._count(row.name))
+        return Claimed(row.name, row.fitting, self._count(row.name), new)
 
     @honest
     def size_of(self, joint: str) -> Fitting | str:

@@ -20,6 +20,7 @@ Lay = tuple[int, int, int]  # a file's size in bytes, and when its content and i
 
 _TABLES = """
 CREATE TABLE IF NOT EXISTS claim (token TEXT PRIMARY KEY, joint TEXT NOT NULL, made TEXT NOT NULL);
+CREATE TABLE IF NOT EXISTS begun (joint TEXT PRIMARY KEY);
 CREATE TABLE IF NOT EXISTS photo (
     id TEXT PRIMARY KEY, joint TEXT NOT NULL, name TEXT NOT NULL UNIQUE, sha256 TEXT NOT NULL, kind TEXT NOT NULL,
     made TEXT NOT NULL, state TEXT NOT NULL, error TEXT NOT NULL, check_id INTEGER);
@@ -70,6 +71,14 @@ class Notes:
     def claim(self, token: str, joint: str) -> None:
         """Note which joint a token was given."""
         self._db.execute("INSERT OR IGNORE INTO claim VALUES (?,?,?)", (token, joint, now()))
+
+    def begin(self, joint: str) -> None:
+        """Note that a phone added this joint to the list."""
+        self._db.execute("INSERT OR IGNORE INTO begun VALUES (?)", (joint,))
+
+    def begun(self) -> set[str]:
+        """The joints that phones added to the list."""
+        return {joint for (joint,) in self._db.execute("SELECT joint FROM begun")}
 
     def sent(self, photo_id: str) -> Sent | None:
         """The photo that a phone calls so."""

@@ -83,7 +83,7 @@ class Refused:
 async def _home(phone: Phone, size: Any, refused: Refused | None = None) -> Response:
     lines = [line(each) for each in await phone.at_desk(phone.desk.survey)]
     return page("home.html.j2", 400 if refused else 200, site=visible(phone.desk.job.site), size=size,
-                token=str(uuid.uuid4()), next_name=await phone.at_desk(phone.desk.next_name), refused=refused,
+                token=str(uuid.uuid4()), following=await phone.at_desk(phone.desk.next_joint), refused=refused,
                 counts=_counts(lines), missing=[each for each in lines if each.word == "missing"])
 
 
@@ -121,16 +121,17 @@ async def begin(request: Request, phone: Phone, token: Annotated[uuid.UUID, Form
     except (BadRequest, Taken) as error:
         return await _home(phone, size, Refused(name, str(error)))
     its = await phone.at_desk(phone.desk.size_of, given.joint)
-    other = "" if its == size else f"&asked={quote(size.id, safe='')}"
-    return RedirectResponse(_joint_url(given.joint) + other, 303)
+    told = "&new=1" if given.new else "" if its == size else f"&asked={quote(size.id, safe='')}"
+    return RedirectResponse(_joint_url(given.joint) + told, 303)
 
 
 @routes.get("/joint")
 async def joint(phone: Phone, name: JointName, saved: bool = False,
-                asked: Annotated[str, Query(max_length=80)] = "") -> Response:
+                asked: Annotated[str, Query(max_length=80)] = "", new: bool = False) -> Response:
     """A joint: its photos, those of its marked pipe, its checklist, the camera.
 
     saved: the checklist was just kept.  asked: the size that the phone began it with, where the list has another.
+    new: it was just added to the list.
     """
     cards = [card(each) for each in await phone.at_desk(phone.desk.photos_of, name)]
     photos, pipes = ([each for each in cards if each.marked == marked] for marked in (False, True))
@@ -142,7 +143,7 @@ async def joint(phone: Phone, name: JointName, saved: bool = False,
     other = next((row for row in phone.desk.job.catalog if row.id == asked and row != size), None)
     return page("joint.html.j2", size=size, other=other, joint=here, photos=photos, pipes=pipes, said=said,
                 checked_off=checked_off(said), saved=saved, token=str(uuid.uuid4()),
-                next_name=await phone.at_desk(phone.desk.next_name))
+                following=await phone.at_desk(phone.desk.next_joint, here.name), new=new)
 
 
 @routes.get("/part/photo")
