@@ -333,7 +333,7 @@ def test_a_photo_that_is_replaced_is_looked_at_again_and_one_that_is_gone_has_no
         path.write_bytes(photo(4, "short"))
         later()
         [row] = (await client.get("/api/joints")).json()
-        assert row["verdict"] == "unproven"
+        assert row["verdict"] == "checking"
         assert (await looked_at(client, number))["verdict"] == "short"
         assert await cards(client, "J-7") == ["short", "SHORT"]
         path.rename(folder / "J-7_2.jpg")
@@ -352,6 +352,28 @@ def test_a_photo_that_is_replaced_is_looked_at_again_and_one_that_is_gone_has_no
         assert await cards(client, "J-7") == ["short", "SHORT"]
 
     on_phone(folder, ledger, work)
+
+
+def test_photos_that_nobody_has_looked_at_are_called_so_and_looked_at_meanwhile(folder: Path, ledger: Path) -> None:
+    (folder / "joints.csv").write_text(LIST + "".join(f"J-{n},demo-2,,,,,\n" for n in (1, 2, 3)))
+    for n, says in ((1, "slow"), (2, "kill"), (3, "short")):
+        (folder / f"J-{n}.jpg").write_bytes(photo(n, says))
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        await client.post("/size", data={"fitting": "demo-2"})
+        page = (await client.get("/joints")).text
+        assert page.count("not looked at yet") >= 2
+        for _ in range(200):
+            words = [row["verdict"] for row in (await client.get("/api/joints")).json()]
+            if words == ["full", "unproven", "short"]:
+                break
+            await asyncio.sleep(0.1)
+        assert words == ["full", "unproven", "short"]
+        assert "not looked at yet" not in (await client.get("/")).text
+        assert await cards(client, "J-2") == ["unproven", "NOT CHECKED"]
+
+    on_phone(folder, ledger, work)
+    assert "2 known from earlier runs" in job(folder, ledger).output
 
 
 def test_a_size_put_right_in_the_list_has_its_photos_looked_at_again(folder: Path, ledger: Path) -> None:

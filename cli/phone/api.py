@@ -70,13 +70,14 @@ class GivenJoint(BaseModel):
 
 
 class JointLine(BaseModel):
-    """A joint of the job.  verdict: full, short, unproven, or missing where it has no photo yet.
+    """A joint of the job.  verdict: full, short, unproven, missing where it has no photo yet, or checking where one
+    that may settle it has not been looked at yet.
 
     marked: what was seen of its marked pipe, null where nobody photographed that.
     """
 
     joint: str
-    verdict: Literal["full", "short", "unproven", "missing"]
+    verdict: Literal["full", "short", "unproven", "missing", "checking"]
     photos: int
     about: str
     marked: Literal["placed", "misplaced", "unproven"] | None
@@ -157,7 +158,7 @@ async def start(phone: Phone) -> Start:
 @routes.get("/joints")
 async def joints(phone: Phone) -> list[JointLine]:
     """The joints of this job, in the order of the list."""
-    lines = [line(each) for each in await phone.at_desk(phone.desk.survey)]
+    lines = [line(each) for each in await phone.survey()]
     return [JointLine(joint=each.name, verdict=each.word, photos=each.photos, about=each.about,  # type: ignore[arg-type]
                       marked=each.marked or None)  # type: ignore[arg-type]
             for each in lines]

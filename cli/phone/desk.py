@@ -34,7 +34,7 @@ from cli.phone.landing import lies_there
 from cli.phone.listfile import read_listing
 from cli.phone.looking import Looking
 from cli.phone.lying import as_it_lies, lay_of
-from cli.phone.notes import Notes, Sent, now
+from cli.phone.notes import Lay, Notes, Sent, now
 from cli.phone.roll import Roll
 from cli.phone.told import Claimed, Next, Told
 from cli.phone.troubles import BadRequest, Busy, NotThere, Taken
@@ -50,6 +50,7 @@ class Desk:
         self.top = Path(os.path.realpath(job.folder))
         self._ledger_path = ledger
         self.roll = Roll(job, self.top)
+        self._taken_up: set[tuple[str, str, Lay | None]] = set()
 
     def look_before(self) -> None:
         """Raise Misuse for what would keep the page from opening, while a sentence can still be printed."""
@@ -176,7 +177,7 @@ class Desk:
 
     def _free_name(self, joint: Joint, suffix: str, kind: names.Kind) -> str:
         first = len(self._notes.of_kind(joint.name, kind)) + 1
-        return self.roll.free_name(joint, first, suffix, kind, self._notes.has_name)
+        return self.roll.free_name(joint, first, suffix, kind, self._notes.named)
 
     @honest
     def photo(self, photo_id: str) -> Told:
@@ -252,26 +253,51 @@ class Desk:
 
     def _adopt(self, joint: str, found: Judged) -> None:
         """Note the photos that came another way; one that only got another name stays what it was."""
-        noted = {sent.name for sent in self._notes.all()}
         for photo in sorted(found.photos, key=lambda photo: photo.name):
-            lay = lay_of(self.top / photo.name)
-            if photo.name in noted or lay is None:
-                continue
-            with suppress(OSError):  # one that can't be read is told by the job's own report
-                sha256 = hashlib.sha256(read_photo(str(self.top / photo.name))).hexdigest()
-                same = self._notes.same(joint, sha256)
-                if same and same.state == "gone":
-                    self._notes.rename(same.id, photo.name)
-                    self._now(replace(same, name=photo.name))
-                else:
-                    sent = Sent(str(uuid.uuid4()), joint, photo.name, sha256, _shown(photo), now())
-                    self._notes.add(sent)
-                    self._notes.lie(sent.id, sha256, lay)
+            if self._notes.named(photo.name) is None:
+                with suppress(OSError):  # one that can't be read is told by the job's own report
+                    self._note(joint, photo)
+
+    def _note(self, joint: str, photo: Answered) -> None:
+        path = self.top / photo.name
+        if (lay := lay_of(path)) is None:
+            return
+        sha256 = hashlib.sha256(read_photo(str(path))).hexdigest()
+        same = self._notes.same(joint, sha256)
+        if same and same.state == "gone":
+            self._notes.rename(same.id, photo.name)
+            self._now(replace(same, name=photo.name))
+        else:
+            sent = Sent(str(uuid.uuid4()), joint, photo.name, sha256, _shown(photo), now())
+            self._notes.add(sent)
+            self._notes.lie(sent.id, sha256, lay)
 
     @honest
     def waiting(self) -> list[str]:
         """Photos that nobody has looked at yet."""
         return [sent.id for sent in self._notes.waiting()]
+
+    @honest
+    def unseen(self) -> list[tuple[str, Answered]]:
+        """Photos for which `collargap job` would have no answer yet, with their joints; each is named once a run."""
+        found = [(each.joint.name, photo) for each in self._survey.joints() for photo in each.photos
+                 if photo.state == "waiting"]
+        fresh = [(joint, photo) for joint, photo in found
+                 if (joint, photo.name, lay_of(self.top / photo.name)) not in self._taken_up]
+        self._taken_up |= {(joint, photo.name, lay_of(self.top / photo.name)) for joint, photo in fresh}
+        return fresh
+
+    @honest
+    def take_up(self, joint: str, photo: Answered) -> str | None:
+        """The number of a photo that is to be looked at though nobody opened it; None where it is not."""
+        if self._notes.named(photo.name) is None:
+            self._note(joint, photo)
+        sent = self._notes.named(photo.name)
+        sent = self._now(sent) if sent and sent.joint == joint else None
+        if sent is None or sent.state not in ("kept", "checked"):
+            return None
+        self._notes.settle(sent.id, "kept")
+        return sent.id
 
     # --- looking at one --------------------------------------------------------------------------------------
 

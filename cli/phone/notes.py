@@ -117,9 +117,9 @@ class Notes:
         self._db.execute("UPDATE photo SET sha256 = ? WHERE id = ?", (sha256, photo_id))
         self._db.execute("INSERT OR REPLACE INTO lay VALUES (?,?,?,?)", (photo_id, *lay))
 
-    def has_name(self, name: str) -> bool:
-        """Whether a photo has this file name."""
-        return next(self._photos("name = ?", name), None) is not None
+    def named(self, name: str) -> Sent | None:
+        """The photo that has this file name."""
+        return next(self._photos("name = ?", name), None)
 
     def rename(self, photo_id: str, name: str) -> None:
         """Note another file name for a photo."""

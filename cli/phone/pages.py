@@ -81,14 +81,15 @@ class Refused:
 
 
 async def _home(phone: Phone, size: Any, refused: Refused | None = None) -> Response:
-    lines = [line(each) for each in await phone.at_desk(phone.desk.survey)]
+    lines = [line(each) for each in await phone.survey()]
     return page("home.html.j2", 400 if refused else 200, site=visible(phone.desk.job.site), size=size,
                 token=str(uuid.uuid4()), following=await phone.at_desk(phone.desk.next_joint), refused=refused,
                 counts=_counts(lines), missing=[each for each in lines if each.word == "missing"])
 
 
 def _counts(lines: list[Line]) -> dict[str, int]:
-    return {word: sum(each.word == word for each in lines) for word in ("full", "short", "unproven", "missing")}
+    words = [each.word for each in lines]
+    return {word: words.count(word) for word in ("full", "short", "unproven", "missing", "checking")}
 
 
 @routes.get("/size")
@@ -135,7 +136,7 @@ async def joint(phone: Phone, name: JointName, saved: bool = False,
     """
     cards = [card(each) for each in await phone.at_desk(phone.desk.photos_of, name)]
     photos, pipes = ([each for each in cards if each.marked == marked] for marked in (False, True))
-    lines = [line(each) for each in await phone.at_desk(phone.desk.survey)]
+    lines = [line(each) for each in await phone.survey()]
     here = next((each for each in lines if folded(each.name) == folded(name)),
                 Line(name, "missing", len(photos), "", False, False))  # so new that the survey has not seen it
     said = await phone.at_desk(phone.desk.checklist, name)
@@ -165,7 +166,7 @@ async def checklist(request: Request, phone: Phone, joint: AskedName) -> Respons
 @routes.get("/joints")
 async def joints(phone: Phone) -> Response:
     """All joints of the job."""
-    lines = [line(each) for each in await phone.at_desk(phone.desk.survey)]
+    lines = [line(each) for each in await phone.survey()]
     return page("joints.html.j2", site=visible(phone.desk.job.site), lines=lines, counts=_counts(lines))
 
 

@@ -91,10 +91,10 @@ class Roll:
         """What a file of the folder shows, as `collargap job` reads it from list and name."""
         return "before" if Matcher(self.listing()).marked(photo) else "after"
 
-    def free_name(self, joint: Joint, first: int, suffix: str, kind: names.Kind, noted: Callable[[str], bool]) -> str:
+    def free_name(self, joint: Joint, first: int, suffix: str, kind: names.Kind, noted: Callable[[str], object]) -> str:
         """A name that nothing has, and by which the photo is this joint's, of this kind, and no other's.
 
-        first: the number to begin with.  noted: whether a name is given already, though no file may have it yet.
+        first: the number to begin with.  noted: what a name is given to already, though no file may have it yet.
         """
         matcher = Matcher(self.listing())
         for number in range(first, first + _MOST_TRIED):

@@ -167,7 +167,7 @@ def _bars(reason: dict[str, str]) -> bool:
 
 @dataclass(frozen=True)
 class Line:
-    """A joint in the list.  word: full, short, unproven or missing (no photo yet).
+    """A joint in the list.  word: full, short, unproven, missing (no photo yet) or checking (not looked at yet).
 
     marked: placed, misplaced or unproven, where a photo of its marked pipe counts; else "".  why: what keeps the joint
     from being full though a photo of it is.
@@ -188,7 +188,9 @@ def line(judged: Judged) -> Line:
     joint = judged.joint
     answers = [photo.answer for photo in judged.photos if photo.answer]
     about = " · ".join(visible(each) for each in (joint.fitting, joint.location) if each)
-    word = "missing" if judged.word == "not photographed" else judged.word
+    word: str = "missing" if judged.word == "not photographed" else judged.word
+    if word == "unproven" and any(photo.state == "waiting" for photo in judged.photos):
+        word = "checking"
     if judged.is_apart:  # that takes all photos at once, and a while
         about = " · ".join(filter(None, (about, ALL_ROUND)))
     before = judged.pipe.answer if judged.pipe else None
