@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import csv
+import html
 import io
 import json
 import re
@@ -563,6 +564,31 @@ def test_a_list_keeps_its_own_form(folder: Path, ledger: Path, before: bytes, ro
 
     on_phone(folder, ledger, work)
     assert (folder / "joints.csv").read_bytes() == before + row
+
+
+@pytest.mark.parametrize(("fault", "words"), [
+    (lambda folder: (folder / "joints.csv").write_bytes(b""), "no column 'joint'"),
+    (lambda folder: (folder / "joints.csv").write_text("joint,fiting\nJ-1,demo-2\n"), "a column 'fiting'"),
+    (lambda folder: (folder / "joints.csv").write_text(LIST), "names no joint"),
+    (lambda folder: (folder / "joints.csv").unlink(), "no joints.csv"),
+    (lambda folder: folder.rename(folder.parent / "elsewhere"), "not there any more"),
+], ids=["empty", "misspelt", "titles", "gone", "folder"])
+def test_a_fault_of_the_list_is_told_and_is_no_empty_job(folder: Path, ledger: Path, fault: Callable[[Path], Any],
+                                                         words: str) -> None:
+    (folder / "joints.csv").write_text(LIST + "J-1,demo-2,,,,,\n")
+    (folder / "J-1.jpg").write_bytes(photo(1))
+
+    async def work(client: httpx.AsyncClient, app: FastAPI) -> None:
+        await client.post("/size", data={"fitting": "demo-2"})
+        assert await cards(client, "J-1") == ["full", "FULL"]
+        fault(folder)
+        app.state.service.desk._survey.changed()  # as some seconds do
+        for path in ("/", "/joints", "/api/joints"):
+            answer = await client.get(path)
+            assert answer.status_code == 503, path
+            assert words in html.unescape(answer.text), path
+
+    on_phone(folder, ledger, work)
 
 
 def test_a_list_of_titles_alone_is_begun(folder: Path, ledger: Path) -> None:

@@ -7,12 +7,17 @@ import time
 from cli.jobs.asked import Course, Job
 from cli.jobs.elsewhere import Firsts, add_copies
 from cli.jobs.errors import JobError, LedgerError
+from cli.jobs.folder import Found, walk
 from cli.jobs.judge import Judged, clues, judged
 from cli.jobs.keeper import Keeper
+from cli.jobs.listing import Listing
 from cli.jobs.run import plan
 from cli.jobs.store import Answered, Store
+from cli.jobs.text import name_of
 from cli.ledger import Ledger
+from cli.phone.listfile import read_listing
 from cli.phone.notes import Notes
+from cli.phone.troubles import Busy
 
 _FRESH_S = 3.0  # so old may a survey be; others may put photos into the folder too
 
@@ -57,6 +62,7 @@ class Survey:
                    ) if found else False
 
     def _look(self) -> list[Judged]:
+        listing = read_listing(self._job.folder)  # a list with a fault is no empty job
         store, course = Store(), Course()
         try:
             plan(self._job, store, course)
@@ -76,7 +82,16 @@ class Survey:
             return list(judged(store, seen, self._job.confidence))
         except LedgerError:
             raise
-        except JobError:  # a folder without a photo and without a list
-            return []
+        except JobError as error:
+            if self._begins(listing):
+                return []
+            raise Busy(str(error)) from error
         finally:
             store.close()
+
+    def _begins(self, listing: Listing | None) -> bool:
+        """Whether a job is only about to begin: no list and no photo, or a list of titles and no photo of this page."""
+        there = {name_of(found.relative) for found in walk(self._job.folder) if isinstance(found, Found)}
+        if listing is None:
+            return not there
+        return not listing.joints and there.isdisjoint(sent.name for sent in self._notes.all())
