@@ -377,6 +377,32 @@ def test_photos_that_nobody_has_looked_at_are_called_so_and_looked_at_meanwhile(
     assert "2 known from earlier runs" in job(folder, ledger).output
 
 
+def test_a_mark_changes_with_what_is_told(folder: Path, ledger: Path) -> None:
+    (folder / "joints.csv").write_text(LIST + "J-1,demo-2,,,,,\nJ-2,demo-2,,,,,\n")
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        async def marks() -> tuple[str, str, str]:
+            one, two, whole = [(await client.get("/api/mark", params=params)).json()["mark"]
+                               for params in ({"joint": "J-1"}, {"joint": "J-2"}, {})]
+            return one, two, whole
+
+        async def after(change: Awaitable[Any]) -> tuple[bool, bool, bool]:
+            before = await marks()
+            await change
+            one, two, whole = (old != new for old, new in zip(before, await marks(), strict=True))
+            return one, two, whole
+
+        assert await after(client.get("/joint", params={"name": "J-1"})) == (False, False, False)
+        assert await after(seen(client, "J-1", photo(1))) == (True, False, True)
+        assert f'data-mark="{(await marks())[0]}"' in (await client.get("/joint", params={"name": "J-1"})).text
+        kept = client.put("/api/checklist", params={"joint": "J-2"}, json={"answers": {"gasket": "no"}})
+        assert await after(kept) == (False, True, False)
+        assert await after(asyncio.to_thread((folder / "J-1_1.jpg").unlink)) == (True, False, True)
+        assert (await client.get("/api/mark", params={"joint": "J-9"})).status_code == 404
+
+    on_phone(folder, ledger, work)
+
+
 def test_a_size_put_right_in_the_list_has_its_photos_looked_at_again(folder: Path, ledger: Path) -> None:
     (folder / "joints.csv").write_text(LIST + "J-7,demo-2,,,,,\n")
 

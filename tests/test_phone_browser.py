@@ -356,6 +356,24 @@ def test_a_wrong_code(browser: Any, address: str) -> None:
     context.close()
 
 
+def test_what_another_phone_did_is_told_unless_a_form_is_being_filled_in(page: Any, browser: Any, address: str) -> None:
+    joint = begin(page)
+    with one_phone(browser) as other:
+        other.goto(address)
+        other.goto(page.url)
+        other.locator("fieldset:has-text('Gasket back in') label:has-text('Yes')").tap()
+        take(page, "J-08.jpg")
+        page.wait_for_selector(".photo.is-unproven")
+        look = "document.dispatchEvent(new Event('visibilitychange'))"  # as when the phone is taken in hand again
+        other.evaluate(look)
+        other.wait_for_timeout(1500)
+        assert not other.locator(".photo").count()
+        other.evaluate("document.getElementById('checklist').reset()")
+        other.evaluate(look)
+        other.wait_for_selector(".photo.is-unproven")
+        assert other.inner_text("h1") == joint
+
+
 def test_a_checklist_is_filled_in_with_a_thumb(page: Any) -> None:
     joint = begin(page)
     page.locator("fieldset:has-text('Gasket back in') label:has-text('Yes')").tap()

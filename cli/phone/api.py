@@ -49,6 +49,12 @@ class Start(BaseModel):
     sizes: list[Size]
 
 
+class Mark(BaseModel):
+    """A mark that is another one when a page would tell something else."""
+
+    mark: str
+
+
 class NewJoint(_Sent):
     """A joint that a phone asks for.  token: made by the phone; the same token gets the same joint.
 
@@ -162,6 +168,13 @@ async def joints(phone: Phone) -> list[JointLine]:
     return [JointLine(joint=each.name, verdict=each.word, photos=each.photos, about=each.about,  # type: ignore[arg-type]
                       marked=each.marked or None)  # type: ignore[arg-type]
             for each in lines]
+
+
+@routes.get("/mark")
+async def mark(phone: Phone, joint: Annotated[str, Query(max_length=LONGEST_ASKED,
+                                                         description="A joint; else all of them.")] = "") -> Mark:
+    """Whether anything has changed: cheap, to be asked now and then."""
+    return Mark(mark=await phone.at_desk(phone.desk.mark, joint))
 
 
 @routes.post("/joints")

@@ -11,6 +11,7 @@ import json
 import os
 import sqlite3
 import uuid
+from collections import Counter
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -51,6 +52,8 @@ class Desk:
         self._ledger_path = ledger
         self.roll = Roll(job, self.top)
         self._taken_up: set[tuple[str, str, Lay | None]] = set()
+        self._run, self._changes = uuid.uuid4().hex, 0
+        self._answered: Counter[str] = Counter()  # how often a checklist was kept in this run, by joint
 
     def look_before(self) -> None:
         """Raise Misuse for what would keep the page from opening, while a sentence can still be printed."""
@@ -140,6 +143,7 @@ class Desk:
         return self._survey.joints()
 
     def _changed(self) -> None:
+        self._changes += 1
         self._survey.changed()
 
     # --- photos ----------------------------------------------------------------------------------------------
@@ -250,6 +254,23 @@ class Desk:
             self._adopt(row.name, found)
         followed = [self._followed(sent) for sent in self._notes.of_joint(row.name)]
         return [self._told(sent) for sent in followed]
+
+    @honest
+    def page_of(self, joint: str) -> tuple[list[Told], str]:
+        """The photos of a joint, and the mark of what they tell."""
+        return self.photos_of(joint), self.mark(joint)
+
+    @honest
+    def mark(self, joint: str = "") -> str:
+        """A mark that changes with what is told of a joint, or of all of them, without looking at any photo."""
+        told: list[object] = [self._run, lay_of(self.top / LIST_NAME)]
+        if joint:
+            name = self.roll.joint(joint).name
+            photos = self._notes.of_joint(name)
+            told += [self._answered[name], photos, [lay_of(self.top / each.name) for each in photos]]
+        else:
+            told += [self._changes, lay_of(self.top)]
+        return hashlib.sha256(repr(told).encode()).hexdigest()[:16]
 
     def _adopt(self, joint: str, found: Judged) -> None:
         """Note the photos that came another way; one that only got another name stays what it was."""
@@ -370,6 +391,7 @@ class Desk:
         known = self._ledger.checklists(self.job.site).get(name, {})
         if known | answers != known:
             self._ledger.note_checklist(self.job.site, name, known | answers)
+            self._answered[name] += 1
 
 
 def _shown(photo: Answered) -> names.Kind:

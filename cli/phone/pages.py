@@ -81,8 +81,9 @@ class Refused:
 
 
 async def _home(phone: Phone, size: Any, refused: Refused | None = None) -> Response:
+    mark = await phone.at_desk(phone.desk.mark)
     lines = [line(each) for each in await phone.survey()]
-    return page("home.html.j2", 400 if refused else 200, site=visible(phone.desk.job.site), size=size,
+    return page("home.html.j2", 400 if refused else 200, mark=mark, site=visible(phone.desk.job.site), size=size,
                 token=str(uuid.uuid4()), following=await phone.at_desk(phone.desk.next_joint), refused=refused,
                 counts=_counts(lines), missing=[each for each in lines if each.word == "missing"])
 
@@ -134,7 +135,8 @@ async def joint(phone: Phone, name: JointName, saved: bool = False,
     saved: the checklist was just kept.  asked: the size that the phone began it with, where the list has another.
     new: it was just added to the list.
     """
-    cards = [card(each) for each in await phone.at_desk(phone.desk.photos_of, name)]
+    told, mark = await phone.at_desk(phone.desk.page_of, name)
+    cards = [card(each) for each in told]
     photos, pipes = ([each for each in cards if each.marked == marked] for marked in (False, True))
     lines = [line(each) for each in await phone.survey()]
     here = next((each for each in lines if folded(each.name) == folded(name)),
@@ -142,7 +144,7 @@ async def joint(phone: Phone, name: JointName, saved: bool = False,
     said = await phone.at_desk(phone.desk.checklist, name)
     size = await phone.at_desk(phone.desk.size_of, name)
     other = next((row for row in phone.desk.job.catalog if row.id == asked and row != size), None)
-    return page("joint.html.j2", size=size, other=other, joint=here, photos=photos, pipes=pipes, said=said,
+    return page("joint.html.j2", mark=mark, size=size, other=other, joint=here, photos=photos, pipes=pipes, said=said,
                 checked_off=checked_off(said), saved=saved, token=str(uuid.uuid4()),
                 following=await phone.at_desk(phone.desk.next_joint, here.name), new=new)
 
@@ -166,8 +168,9 @@ async def checklist(request: Request, phone: Phone, joint: AskedName) -> Respons
 @routes.get("/joints")
 async def joints(phone: Phone) -> Response:
     """All joints of the job."""
+    mark = await phone.at_desk(phone.desk.mark)
     lines = [line(each) for each in await phone.survey()]
-    return page("joints.html.j2", site=visible(phone.desk.job.site), lines=lines, counts=_counts(lines))
+    return page("joints.html.j2", mark=mark, site=visible(phone.desk.job.site), lines=lines, counts=_counts(lines))
 
 
 @routes.get("/lines")
