@@ -117,7 +117,7 @@ def build(asked: Asked, code: str, staff: Staff, inspector: Inspector | None = N
     desk.look_before()
     crew = Crew(staff.workers or usable_cores(), staff.limit_s, staff.eager)
     porter = Crew(1, min(staff.limit_s, HEADER_LIMIT_S), staff.eager)
-    return create_app(Service(desk, crew, porter), Access(code))
+    return create_app(Service(desk, crew, porter), Access(code, str(desk.top)))
 
 
 def _job_of(asked: Asked, inspector: Inspector | None) -> Job:

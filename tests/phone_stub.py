@@ -15,7 +15,6 @@ import httpx
 from fastapi import FastAPI
 
 from cli.jobs.worker import Inspector
-from cli.phone.access import COOKIE
 from cli.serve import Asked, Staff, build
 from tests.job_stub import stub_inspection
 
@@ -34,7 +33,7 @@ async def phone(app: FastAPI, code: str = CODE, address: str = "10.0.0.7") -> As
     """A phone that came in with a code; the app has to be running."""
     transport = httpx.ASGITransport(app, raise_app_exceptions=False, client=(address, 50000))
     async with httpx.AsyncClient(transport=transport, base_url="http://page.test",
-                                 cookies={COOKIE: code} if code else {}) as client:
+                                 cookies={app.state.access.cookie: code} if code else {}) as client:
         yield client
 
 

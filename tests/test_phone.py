@@ -27,7 +27,7 @@ from typer.testing import CliRunner
 from cli.jobs.store import Store
 from cli.lines import SUFFIX
 from cli.phone import looking
-from cli.phone.access import COOKIE, MOST_WRONG
+from cli.phone.access import MOST_WRONG
 from cli.phone.guard import HEADERS
 from cli.phone.intake import HIDDEN
 from tests import job_stub
@@ -152,7 +152,7 @@ def test_a_connection_that_breaks_in_the_middle_leaves_nothing_and_the_retry_doe
         scope = {"type": "http", "asgi": {"version": "3.0"}, "http_version": "1.1", "method": "PUT", "scheme": "http",
                  "path": f"/api/photos/{number}", "raw_path": b"", "root_path": "", "client": ("10.0.0.7", 1),
                  "query_string": f"joint={joint}".encode(), "server": ("page.test", 80),
-                 "headers": [(b"cookie", f"{COOKIE}={CODE}".encode()), (b"host", b"page.test")]}
+                 "headers": [(b"cookie", f"{app.state.access.cookie}={CODE}".encode()), (b"host", b"page.test")]}
         with contextlib.suppress(ClientDisconnect):
             await app(scope, receive, ignored)
         assert not list(folder.glob("*.jpg"))
@@ -803,17 +803,55 @@ def test_without_the_code_nothing_is_told(folder: Path, ledger: Path) -> None:
     on_phone(folder, ledger, work)
 
 
-def test_guessing_is_slowed_down_also_for_the_right_guess(folder: Path, ledger: Path) -> None:
+def test_who_offers_wrong_codes_waits_but_the_right_one_enters(folder: Path, ledger: Path) -> None:
     async def work(client: httpx.AsyncClient, app: FastAPI) -> None:
         async with phone(app, code="", address="10.9.9.9") as thief:
-            for count in range(MOST_WRONG):
-                offer = {"params": {"code": f"wrong-{count}"}} if count % 2 else {"headers": {"cookie": "collargap=no"}}
-                assert (await thief.get("/", **offer)).status_code == 401
-            stopped = await thief.get("/", params={"code": CODE})
-            assert stopped.status_code == 429
-            assert 0 < int(stopped.headers["retry-after"]) <= 60
-            assert (await thief.post("/enter", data={"code": CODE})).status_code == 429
+            async def wrong() -> list[httpx.Response]:
+                return [await thief.get("/", params={"code": "no"}), await thief.post("/enter", data={"code": "no"})]
+
+            for _ in range(MOST_WRONG // 2):
+                assert [answer.status_code for answer in await wrong()] == [401, 401]
+            for stopped in await wrong():
+                assert stopped.status_code == 429
+                assert 0 < int(stopped.headers["retry-after"]) <= 60
+            assert (await thief.get("/", params={"code": CODE})).status_code == 303
+            assert (await thief.get("/joints")).status_code == 200
         assert (await client.get("/joints")).status_code == 200  # everybody else
+
+    on_phone(folder, ledger, work)
+
+
+def test_an_old_cookie_and_another_sites_pictures_lock_nobody_out(folder: Path, ledger: Path) -> None:
+    async def work(client: httpx.AsyncClient, app: FastAPI) -> None:
+        async with phone(app, code="of-an-earlier-run") as old:
+            for _ in range(2 * MOST_WRONG):
+                assert (await old.get("/joints")).status_code == 401
+                picture = {"sec-fetch-site": "cross-site", "sec-fetch-mode": "no-cors", "sec-fetch-dest": "image"}
+                assert (await old.get("/", params={"code": "w"}, headers=picture)).status_code == 401
+                form = await old.post("/enter", data={"code": "w"}, headers={"origin": "http://elsewhere.test"})
+                assert form.status_code == 403
+            assert (await old.get("/", params={"code": "mistyped"})).status_code == 401
+        for _ in range(2 * MOST_WRONG):  # without those headers, as browsers send them only to some addresses
+            await client.get("/", params={"code": "w"})
+        assert (await client.get("/joints")).status_code == 200
+
+    on_phone(folder, ledger, work)
+
+
+def test_two_jobs_of_one_computer_keep_their_phones_and_sizes_apart(folder: Path, ledger: Path, tmp_path: Path) -> None:
+    other = tmp_path / "Other yard"
+    other.mkdir()
+
+    async def work(client: httpx.AsyncClient, app: FastAPI) -> None:
+        second = app_of(other, ledger)
+        assert second.state.access.cookie != app.state.access.cookie
+        async with second.router.lifespan_context(second), phone(second, code="") as there:
+            there.cookies = client.cookies  # browsers keep one jar for all ports of a machine
+            assert (await there.get("/", params={"code": CODE})).status_code == 303
+            await there.post("/size", data={"fitting": "demo-3"})
+        client.cookies = there.cookies
+        assert (await client.get("/joints")).status_code == 200
+        assert (await client.get("/")).headers["location"] == "/size"
 
     on_phone(folder, ledger, work)
 

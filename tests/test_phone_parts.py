@@ -93,16 +93,17 @@ def test_codes_are_long_readable_and_never_the_same() -> None:
 
 def test_wrong_codes_are_forgotten_after_a_while() -> None:
     now = [0.0]
-    access = Access("right", lambda: now[0])
+    access = Access("right", clock=lambda: now[0])
     for _ in range(MOST_WRONG):
         assert access.must_wait_s("a") == 0
-        assert not access.right("wrong", "a")
+        assert not access.right("wrong")
+        access.tried("a")
     assert access.must_wait_s("a") == pytest.approx(WINDOW_S)
     assert access.must_wait_s("b") == 0
     now[0] = WINDOW_S + 1
     assert access.must_wait_s("a") == 0
-    assert access.right("right", "a")
-    assert not access.right("", "a")
+    assert access.right("right")
+    assert not access.right("")
 
 
 @given(st.text(max_size=60))

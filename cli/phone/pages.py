@@ -20,14 +20,13 @@ from cli.jobs.matching import folded
 from cli.jobs.text import visible
 from cli.phone.access import Access
 from cli.phone.api import JointName, Phone
-from cli.phone.guard import entered, path_of
+from cli.phone.guard import entered, must_wait, path_of
 from cli.phone.names import LONGEST_ASKED
 from cli.phone.troubles import BadRequest, Taken
 from cli.phone.words import Line, card, checked_off, line
 from cli.say import CAUTIONS, DEMO
 
 AskedName = Annotated[str, Form(max_length=LONGEST_ASKED)]
-SIZE_COOKIE = "size"
 _YEAR_S = 365 * 24 * 3600
 _HERE = Path(__file__).parent
 
@@ -51,9 +50,15 @@ def trouble_page(status: int, code: str, text: str) -> HTMLResponse:
     return page("trouble.html.j2", status, code=code, text=text)
 
 
+def _size_cookie(request: Request) -> str:
+    """Of this job: another one's size would go unnoticed."""
+    access: Access = request.app.state.access
+    return f"size-{access.tag}"
+
+
 def _size_of(request: Request, phone: Phone) -> Any:
     """The catalog's row that this phone chose, or None."""
-    chosen = request.cookies.get(SIZE_COOKIE, "")
+    chosen = request.cookies.get(_size_cookie(request), "")
     rows = phone.desk.job.catalog
     found = next((row for row in rows if row.id == chosen), None)
     return found or (rows[0] if len(rows) == 1 else None)
@@ -100,13 +105,13 @@ async def sizes(request: Request, phone: Phone, back: str = "/") -> Response:
 
 
 @routes.post("/size")
-async def choose(phone: Phone, fitting: Annotated[str, Form(max_length=80)],
+async def choose(request: Request, phone: Phone, fitting: Annotated[str, Form(max_length=80)],
                  back: Annotated[str, Form(max_length=300)] = "/") -> Response:
     """Keep the size on this phone."""
     if fitting not in [row.id for row in phone.desk.job.catalog]:
         raise BadRequest("This size is not in the catalog any more. Choose one of those shown.")
     answer = RedirectResponse(path_of(back), 303)
-    answer.set_cookie(SIZE_COOKIE, fitting, max_age=_YEAR_S, httponly=True, samesite="lax")
+    answer.set_cookie(_size_cookie(request), fitting, max_age=_YEAR_S, httponly=True, samesite="lax")
     return answer
 
 
@@ -191,7 +196,11 @@ async def enter() -> Response:
 async def try_code(request: Request, code: Annotated[str, Form(max_length=80)]) -> Response:
     """Come in by a typed code."""
     access: Access = request.app.state.access
-    if access.right(code.lower(), request.client.host if request.client else ""):
-        return entered(code.strip().lower())
+    address = request.client.host if request.client else ""
+    if access.right(code.lower()):
+        return entered(code.lower(), access)
+    if wait_s := access.must_wait_s(address):
+        return must_wait(lambda _, *told: trouble_page(*told), request.scope, wait_s)
+    access.tried(address)
     return trouble_page(401, "code", "That is not the code. Type it as the computer shows it.")
 
