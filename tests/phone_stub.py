@@ -15,7 +15,7 @@ import httpx
 from fastapi import FastAPI
 
 from cli.jobs.worker import Inspector
-from cli.serve import Asked, Staff, build
+from cli.serve import Asked, Staff, build, server_of
 from tests.job_stub import stub_inspection
 
 CODE = "abcd-efgh-jkmn"
@@ -48,12 +48,9 @@ def main(folder: str, ledger: str) -> None:
     """Serve the stub on a port of loopback, and print its address."""
     import socket
 
-    import uvicorn
-
     line = socket.create_server(("127.0.0.1", 0), backlog=128)
     print(f"http://127.0.0.1:{line.getsockname()[1]}", flush=True)
-    config = uvicorn.Config(app_of(Path(folder), Path(ledger), workers=2), log_level="warning", access_log=False)
-    uvicorn.Server(config).run(sockets=[line])
+    server_of(app_of(Path(folder), Path(ledger), workers=2)).run(sockets=[line])
 
 
 if __name__ == "__main__":

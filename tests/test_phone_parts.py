@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import re
 import socket
 import sys
@@ -19,12 +20,13 @@ from starlette.requests import ClientDisconnect
 from typer.testing import CliRunner
 
 from cli.main import app as program
+from cli.phone import door
 from cli.phone.access import MOST_WRONG, WINDOW_S, Access, new_code
 from cli.phone.crew import Crew, Lost
 from cli.phone.intake import HIDDEN, received
 from cli.phone.names import joint_name, next_names, photo_names
 from cli.phone.troubles import BadRequest
-from cli.serve import own_address, welcome
+from cli.serve import own_address, server_of, welcome
 from tests.job_stub import photo
 from tests.phone_stub import CODE, LIST, app_of, running
 
@@ -80,6 +82,53 @@ def test_the_address_its_code_and_who_can_reach_it_are_printed() -> None:
         wide = "\n".join(welcome(line, "0.0.0.0", CODE))
         assert f"http://{own_address()}:{port}/?code={CODE}" in wide
         assert "not encrypted" in wide
+
+
+def test_idle_connections_are_closed_and_one_address_has_not_all(monkeypatch: pytest.MonkeyPatch) -> None:
+    for limit, value in (("PATIENCE_S", 1.0), ("STALLED_S", 0.5), ("MOST_OF_ONE", 5)):
+        monkeypatch.setattr(door, limit, value)
+
+    async def answers(_: Any, receive: Any, send: Any) -> None:
+        while (await receive()).get("more_body"):
+            pass
+        await send({"type": "http.response.start", "status": 200, "headers": [(b"content-length", b"2")]})
+        await send({"type": "http.response.body", "body": b"ok"})
+
+    async def work() -> None:
+        line = socket.create_server(("127.0.0.1", 0))
+        server = server_of(answers)
+        server.config.lifespan = "off"
+        serving = asyncio.create_task(server.serve(sockets=[line]))
+        port = line.getsockname()[1]
+
+        async def sent(data: bytes) -> asyncio.StreamReader:
+            reader, writer = await asyncio.open_connection("127.0.0.1", port)
+            writer.write(data)
+            kept.append(writer)
+            return reader
+
+        kept: list[asyncio.StreamWriter] = []
+        get = b"GET / HTTP/1.1\r\nHost: x\r\n\r\n"
+        left = [await sent(data) for data in (b"", get[:9], b"PUT / HTTP/1.1\r\nHost: x\r\nContent-Length: 9\r\n\r\n1",
+                                              get + get[:9], b"")]
+        beyond = await sent(get)
+        with contextlib.suppress(ConnectionResetError):
+            assert await beyond.read() == b""
+        reader, other = await asyncio.open_connection("127.0.0.1", port, local_addr=("127.0.0.2", 0))
+        kept.append(other)
+        other.write(get)
+        assert (await asyncio.wait_for(reader.read(15), 2)).startswith(b"HTTP/1.1 200")
+        for each in left:
+            await asyncio.wait_for(each.read(), 5)  # to its end
+        assert (await asyncio.wait_for((await sent(get)).read(15), 2)).startswith(b"HTTP/1.1 200")
+        server.should_exit = True
+        for writer in kept:
+            writer.close()
+            with contextlib.suppress(OSError):
+                await writer.wait_closed()
+        await serving
+
+    asyncio.run(work())
 
 
 # --- codes and names ---------------------------------------------------------------------------------------
