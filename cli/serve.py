@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 import typer
 
 if TYPE_CHECKING:
+    import uvicorn
     from fastapi import FastAPI
 
     from cli.jobs.asked import Job
@@ -60,7 +61,7 @@ def serve_command(
         import jinja2  # noqa: F401
         import python_multipart  # noqa: F401
         import segno  # noqa: F401
-        import uvicorn
+        import uvicorn  # noqa: F401
     except ImportError as error:
         _leave(f"The phone page needs {error.name}, which is not installed. Install it: "
                "pip install 'collargap[phone]'", MISUSE)
@@ -76,10 +77,8 @@ def serve_command(
     for sentence in welcome(line, host, code, sys.stdout.isatty()):
         typer.echo(sentence)
     sys.stdout.flush()
-    config = uvicorn.Config(app, log_level="warning", access_log=False, server_header=False,
-                            limit_concurrency=400, timeout_keep_alive=20, timeout_graceful_shutdown=5)
     with suppress(KeyboardInterrupt):  # Ctrl-C is how this command is meant to end
-        uvicorn.Server(config).run(sockets=[line])
+        server_of(app).run(sockets=[line])
     typer.echo("Ended. Photos and answers are kept; `collargap job` finds them.", err=True)
 
 
@@ -118,7 +117,18 @@ def build(asked: Asked, code: str, staff: Staff, inspector: Inspector | None = N
     desk.look_before()
     crew = Crew(staff.workers or usable_cores(), staff.limit_s, staff.eager)
     porter = Crew(1, min(staff.limit_s, HEADER_LIMIT_S), staff.eager)
-    return create_app(Service(desk, crew, porter), Access(code))
+    return create_app(Service(desk, crew, porter), Access(code, str(desk.top)))
+
+
+def server_of(app: FastAPI) -> uvicorn.Server:
+    """The server of an application, with its limits."""
+    import uvicorn
+
+    from cli.phone.door import MOST, PATIENCE_S, Door
+
+    return uvicorn.Server(uvicorn.Config(
+        app, http=Door, log_level="warning", access_log=False, server_header=False, limit_concurrency=MOST,
+        timeout_keep_alive=int(PATIENCE_S), timeout_graceful_shutdown=5))
 
 
 def _job_of(asked: Asked, inspector: Inspector | None) -> Job:

@@ -15,8 +15,7 @@ import httpx
 from fastapi import FastAPI
 
 from cli.jobs.worker import Inspector
-from cli.phone.access import COOKIE
-from cli.serve import Asked, Staff, build
+from cli.serve import Asked, Staff, build, server_of
 from tests.job_stub import stub_inspection
 
 CODE = "abcd-efgh-jkmn"
@@ -35,7 +34,7 @@ async def phone(app: FastAPI, code: str = CODE, address: str = "10.0.0.7") -> As
     """A phone that came in with a code; the app has to be running."""
     transport = httpx.ASGITransport(app, raise_app_exceptions=False, client=(address, 50000))
     async with httpx.AsyncClient(transport=transport, base_url="http://page.test",
-                                 cookies={COOKIE: code} if code else {}) as client:
+                                 cookies={app.state.access.cookie: code} if code else {}) as client:
         yield client
 
 
@@ -50,12 +49,9 @@ def main(folder: str, ledger: str) -> None:
     """Serve the stub on a port of loopback, and print its address."""
     import socket
 
-    import uvicorn
-
     line = socket.create_server(("127.0.0.1", 0), backlog=128)
     print(f"http://127.0.0.1:{line.getsockname()[1]}", flush=True)
-    config = uvicorn.Config(app_of(Path(folder), Path(ledger), workers=2), log_level="warning", access_log=False)
-    uvicorn.Server(config).run(sockets=[line])
+    server_of(app_of(Path(folder), Path(ledger), workers=2)).run(sockets=[line])
 
 
 if __name__ == "__main__":

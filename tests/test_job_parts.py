@@ -21,7 +21,7 @@ from cli.jobs.engine import Processes
 from cli.jobs.errors import JobError
 from cli.jobs.folder import Found, Skipped, walk
 from cli.jobs.listing import Joint, Listing, read_list
-from cli.jobs.matching import Matcher, joint_name
+from cli.jobs.matching import Matcher, file_form, joint_name
 from cli.jobs.text import cell, name_of, visible
 from cli.jobs.timing import far_from, out_of_order, taken_at
 from cli.jobs.verdicts import joint_word
@@ -164,6 +164,16 @@ def test_patterns_come_before_names_and_know_folders() -> None:
                         ("J-1/x.jpg", "J-1"), ("j-1-2.jpg", "J-1")]:  # fmt: skip
         assert [each.name for each in matcher.joints(name)] == [joint], name
     assert matcher.joints("J-140.jpg") == []
+
+
+def test_signs_that_no_files_name_can_hold_are_known_by_their_wide_form() -> None:
+    matcher = _matcher(("J-1", ""), ("J-1/2", ""), ("Strång", ""), ("a:b", ""), ("a：b", ""))
+    for name, joints in [("J-1_2.jpg", ["J-1"]), ("J-1／2_1.jpg", ["J-1/2"]), ("Stra\u030ang 2.jpg", ["Strång"]),
+                         ("a：b.jpg", ["a：b"])]:
+        assert [each.name for each in matcher.joints(name)] == joints, name
+    assert file_form(".J 1/2\n.") == "．J 1／2\ufffd．"
+    assert len(file_form("ü" * 500).encode()) <= 180
+    assert file_form("ü" * 500) != file_form("ü" * 501)
 
 
 def test_a_photo_may_match_two_patterns() -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import csv
+import html
 import io
 import json
 import re
@@ -25,7 +27,7 @@ from typer.testing import CliRunner
 from cli.jobs.store import Store
 from cli.lines import SUFFIX
 from cli.phone import looking
-from cli.phone.access import COOKIE, MOST_WRONG
+from cli.phone.access import MOST_WRONG
 from cli.phone.guard import HEADERS
 from cli.phone.intake import HIDDEN
 from tests import job_stub
@@ -150,7 +152,7 @@ def test_a_connection_that_breaks_in_the_middle_leaves_nothing_and_the_retry_doe
         scope = {"type": "http", "asgi": {"version": "3.0"}, "http_version": "1.1", "method": "PUT", "scheme": "http",
                  "path": f"/api/photos/{number}", "raw_path": b"", "root_path": "", "client": ("10.0.0.7", 1),
                  "query_string": f"joint={joint}".encode(), "server": ("page.test", 80),
-                 "headers": [(b"cookie", f"{COOKIE}={CODE}".encode()), (b"host", b"page.test")]}
+                 "headers": [(b"cookie", f"{app.state.access.cookie}={CODE}".encode()), (b"host", b"page.test")]}
         with contextlib.suppress(ClientDisconnect):
             await app(scope, receive, ignored)
         assert not list(folder.glob("*.jpg"))
@@ -251,9 +253,10 @@ def test_a_kept_photo_that_can_not_be_looked_at_any_more_says_so(folder: Path, l
 
     async def later(client: httpx.AsyncClient, _: FastAPI) -> None:
         told = await looked_at(client, numbers[0])
-        assert told["state"] == "failed"
+        assert told["state"] == ("gone" if meanwhile is removed else "failed")
         assert words in told["error"]
-        assert "NOT CHECKED" in (await client.get("/part/photo", params={"photo": numbers[0]})).text
+        card = (await client.get("/part/photo", params={"photo": numbers[0]})).text
+        assert ("PHOTO GONE" if meanwhile is removed else "NOT CHECKED") in card
         (folder / "joints.csv").write_text(LIST + "J-1,demo-2,,,,,\n")
         (folder / "J-1_1.jpg").write_bytes(photo(1))
         await client.post(f"/api/photos/{numbers[0]}/again")
@@ -306,6 +309,133 @@ def test_photos_that_came_another_way_are_there_too(folder: Path, ledger: Path) 
     assert "0 checked now, 1 known" in job(folder, ledger).output
 
 
+async def cards(client: httpx.AsyncClient, joint: str) -> list[str]:
+    """The words of a joint's cards once every photo is looked at, the joint's own above all of them."""
+    page = (await client.get("/joint", params={"name": joint})).text
+    for number in re.findall(r'data-photo="([^"]+)"', page):
+        await looked_at(client, number)
+    page = (await client.get("/joint", params={"name": joint})).text
+    chip = re.search(r'class="chip is-([a-z]+)"', page)
+    return [chip[1] if chip else "", *re.findall(r"<h2>([A-Z ]+)</h2>", page)]
+
+
+def test_a_photo_that_is_replaced_is_looked_at_again_and_one_that_is_gone_has_no_verdict(folder: Path,
+                                                                                         ledger: Path) -> None:
+    (folder / "joints.csv").write_text(LIST + "J-7,demo-2,,,,,\n")
+    path = folder / "J-7.jpg"
+    path.write_bytes(photo(3, "full"))
+
+    async def work(client: httpx.AsyncClient, app: FastAPI) -> None:
+        def later() -> None:
+            app.state.service.desk._survey.changed()  # as some seconds do
+
+        assert await cards(client, "J-7") == ["full", "FULL"]
+        [number] = re.findall(r'data-photo="([^"]+)"', (await client.get("/joint", params={"name": "J-7"})).text)
+        path.write_bytes(photo(4, "short"))
+        later()
+        [row] = (await client.get("/api/joints")).json()
+        assert row["verdict"] == "checking"
+        assert (await looked_at(client, number))["verdict"] == "short"
+        assert await cards(client, "J-7") == ["short", "SHORT"]
+        path.rename(folder / "J-7_2.jpg")
+        later()
+        assert await cards(client, "J-7") == ["short", "SHORT"]
+        assert (await looked_at(client, number))["file"] == "J-7_2.jpg"
+        (folder / "J-7_2.jpg").unlink()
+        later()
+        assert await cards(client, "J-7") == ["missing", "PHOTO GONE"]
+        told = await looked_at(client, number)
+        assert (told["state"], told["verdict"], told["answer"]) == ("gone", None, None)
+        assert (await client.get(f"/api/photos/{number}/overlay.jpg")).status_code == 404
+        assert (await client.get(f"/api/photos/{number}/preview")).status_code == 404
+        assert (await send(client, "J-7", photo(4, "short"))).json()["id"] == number
+        later()
+        assert await cards(client, "J-7") == ["short", "SHORT"]
+
+    on_phone(folder, ledger, work)
+
+
+def test_photos_that_nobody_has_looked_at_are_called_so_and_looked_at_meanwhile(folder: Path, ledger: Path) -> None:
+    (folder / "joints.csv").write_text(LIST + "".join(f"J-{n},demo-2,,,,,\n" for n in (1, 2, 3)))
+    for n, says in ((1, "slow"), (2, "kill"), (3, "short")):
+        (folder / f"J-{n}.jpg").write_bytes(photo(n, says))
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        await client.post("/size", data={"fitting": "demo-2"})
+        page = (await client.get("/joints")).text
+        assert page.count("not looked at yet") >= 2
+        for _ in range(200):
+            words = [row["verdict"] for row in (await client.get("/api/joints")).json()]
+            if words == ["full", "unproven", "short"]:
+                break
+            await asyncio.sleep(0.1)
+        assert words == ["full", "unproven", "short"]
+        assert "not looked at yet" not in (await client.get("/")).text
+        assert await cards(client, "J-2") == ["unproven", "NOT CHECKED"]
+
+    on_phone(folder, ledger, work)
+    assert "2 known from earlier runs" in job(folder, ledger).output
+
+
+def test_a_mark_changes_with_what_is_told(folder: Path, ledger: Path) -> None:
+    (folder / "joints.csv").write_text(LIST + "J-1,demo-2,,,,,\nJ-2,demo-2,,,,,\n")
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        async def marks() -> tuple[str, str, str]:
+            one, two, whole = [(await client.get("/api/mark", params=params)).json()["mark"]
+                               for params in ({"joint": "J-1"}, {"joint": "J-2"}, {})]
+            return one, two, whole
+
+        async def after(change: Awaitable[Any]) -> tuple[bool, bool, bool]:
+            before = await marks()
+            await change
+            one, two, whole = (old != new for old, new in zip(before, await marks(), strict=True))
+            return one, two, whole
+
+        assert await after(client.get("/joint", params={"name": "J-1"})) == (False, False, False)
+        assert await after(seen(client, "J-1", photo(1))) == (True, False, True)
+        assert f'data-mark="{(await marks())[0]}"' in (await client.get("/joint", params={"name": "J-1"})).text
+        kept = client.put("/api/checklist", params={"joint": "J-2"}, json={"answers": {"gasket": "no"}})
+        assert await after(kept) == (False, True, False)
+        assert await after(asyncio.to_thread((folder / "J-1_1.jpg").unlink)) == (True, False, True)
+        assert (await client.get("/api/mark", params={"joint": "J-9"})).status_code == 404
+
+    on_phone(folder, ledger, work)
+
+
+def test_a_size_put_right_in_the_list_has_its_photos_looked_at_again(folder: Path, ledger: Path) -> None:
+    (folder / "joints.csv").write_text(LIST + "J-7,demo-2,,,,,\n")
+
+    async def work(client: httpx.AsyncClient, app: FastAPI) -> None:
+        number = (await seen(client, "J-7", photo(3)))["id"]
+        (folder / "joints.csv").write_text(LIST + "J-7,demo-3,,,,,\n")
+        app.state.service.desk._survey.changed()  # as some seconds do
+        told = await looked_at(client, number)
+        assert told["answer"]["fitting"] == "demo-3"
+        assert await cards(client, "J-7") == ["full", "FULL"]
+
+    on_phone(folder, ledger, work)
+
+
+def test_the_size_is_told_where_photos_are_taken_and_one_that_differs_from_the_lists(folder: Path,
+                                                                                      ledger: Path) -> None:
+    (folder / "joints.csv").write_text(LIST + "J-1,demo-2,,pit,,,\nJ-2,,,,,,\n")
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        page = (await client.get("/joint", params={"name": "J-1"})).text
+        assert "<b>Size 2</b>" in page
+        assert "You chose" not in page
+        assert "names no fitting" in (await client.get("/joint", params={"name": "J-2"})).text
+        for size, said in (("demo-3", True), ("demo-2", False)):
+            await client.post("/size", data={"fitting": size})
+            form = {"token": str(uuid.uuid4()), "name": "j-1", "offered": "J-3"}
+            page = (await client.get((await client.post("/begin", data=form)).headers["location"])).text
+            assert ("You chose size 3 (demo-3)" in page) == said
+            assert "<b>Size 2</b>" in page
+
+    on_phone(folder, ledger, work)
+
+
 # --- joints ------------------------------------------------------------------------------------------------
 
 
@@ -352,21 +482,98 @@ def test_a_name_that_would_take_anothers_photo_is_refused(folder: Path, ledger: 
 
 def test_a_photo_goes_where_only_its_joint_is_meant(folder: Path, ledger: Path) -> None:
     """J-1_1 is a joint of the list, so J-1's first photo can't be called J-1_1.jpg."""
-    (folder / "joints.csv").write_text(LIST + "J-1,demo-2,,,,,\nJ-1_1,demo-2,,,,,\nSump 3/4,demo-2,,,,,\n")
+    (folder / "joints.csv").write_text(LIST + "J-1,demo-2,,,,,\nJ-1_1,demo-2,,,,,\n")
 
     async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
         assert (await send(client, "J-1", photo(1))).json()["file"] == "J-1/photo-1.jpg"
         assert (await send(client, "J-1_1", photo(2))).status_code == 200
-        answer = await send(client, "Sump 3/4", photo(3))
-        assert answer.status_code == 409
-        assert "photo pattern" in answer.json()["text"]
 
     on_phone(folder, ledger, work)
     done = job(folder, ledger)
     lines = [json.loads(each) for each in (folder / "results.jsonl").read_text().splitlines()]
-    assert {(line["joint"], bool(line["photo"])) for line in lines} == {("J-1", True), ("J-1_1", True),
-                                                                       ("Sump 3/4", False)}
+    assert {(line["joint"], bool(line["photo"])) for line in lines} == {("J-1", True), ("J-1_1", True)}
     assert "stands for no joint" not in done.output
+
+
+LONG = "Anschlussleitung der Pumpe im Keller des Nebengebäudes, " * 4 + "Nr. 12"
+
+
+@pytest.mark.parametrize("name", ["Sträng-01", "Stra\u0308ng-02", "مفصل-3", "Riser 2/3", "जोड़ ४", 'A:"b"*?',
+                                  ".hidden 1", "J-1/2", "J&K (2)", "two\u00a0parts", "\u202eturned", "🚰 1", "X before",
+                                  "a\\b", LONG])
+def test_any_joint_of_the_list_can_be_photographed(folder: Path, ledger: Path, name: str) -> None:
+    with (folder / "joints.csv").open("w", encoding="utf-8", newline="") as file:
+        csv.writer(file).writerows([["joint", "fitting"], ["J-1", "demo-2"], [name, "demo-2"]])
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        page = await client.get("/joint", params={"name": name})
+        assert page.status_code == 200
+        for seed, kind in ((1, "after"), (2, "before")):
+            answer = await send(client, name, photo(seed, "full" if kind == "after" else "placed"), kind=kind)
+            assert answer.status_code == 200, answer.text
+            assert len(answer.json()["file"].encode()) < 255
+            assert (await looked_at(client, answer.json()["id"]))["state"] == "checked"
+
+    on_phone(folder, ledger, work)
+    assert "0 checked now, 2 known" in job(folder, ledger).output
+    lines = [json.loads(each) for each in (folder / "results.jsonl").read_text("utf-8").splitlines()]
+    assert [line["joint_verdict"] for line in lines if line["joint"] != "J-1"] == ["full", "full"]
+
+
+def test_only_names_that_are_taken_are_offered(folder: Path, ledger: Path) -> None:
+    (folder / "joints.csv").write_text(LIST + "Schacht Süd 7,demo-2,,,,,\nRiser 2/3,demo-2,,,,,\n", encoding="utf-8")
+    (folder / "Schacht Süd 8.jpg").write_bytes(photo(1))  # it would change hands
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        offered = (await client.get("/api/start")).json()["next"]
+        assert offered == "Schacht Süd 9"
+        assert await begin(client, offered, offered=True) == offered
+
+    on_phone(folder, ledger, work)
+
+
+def test_the_next_joint_is_the_lists_next_without_a_photo_and_a_new_one_only_where_none_is_left(folder: Path,
+                                                                                              ledger: Path) -> None:
+    (folder / "joints.csv").write_text(LIST + "".join(f"J-00{n},demo-2,,,,,\n" for n in (1, 2, 3)))
+
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        async def following(path: str) -> str:
+            page = (await client.get(path)).text
+            listed = re.findall(r'class="side" href="/joint\?name=([^"]+)"', page)
+            return next(iter(listed or re.findall(r'name="(?:name|offered)" value="([^"]*)"', page)))
+
+        await client.post("/size", data={"fitting": "demo-2"})
+        await send(client, "J-002", photo(2))
+        home = (await client.get("/")).text
+        assert 'name="name" value="J-001"' in home
+        assert "The next of the list without a photo" in home
+        form = {"token": str(uuid.uuid4()), "name": "J-001", "offered": ""}
+        assert (await client.post("/begin", data=form)).headers["location"] == "/joint?name=J-001"
+        assert await following("/joint?name=J-001") == "J-003"
+        assert await following("/joint?name=J-003") == "J-001"
+        for seed in (1, 3):
+            await send(client, f"J-00{seed}", photo(seed))
+        page = (await client.get("/joint?name=J-001")).text
+        assert "New joint" in page
+        assert await following("/joint?name=J-001") == "J-004"
+        form = {"token": str(uuid.uuid4()), "name": "J-004", "offered": "J-004"}
+        new = await client.post("/begin", data=form)
+        assert "New: it was added to the list." in (await client.get(new.headers["location"])).text
+        assert await following("/") == "J-005"  # J-004 is another phone's
+
+    on_phone(folder, ledger, work)
+
+
+def test_a_name_that_is_refused_stays_where_it_was_written(folder: Path, ledger: Path) -> None:
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        await client.post("/size", data={"fitting": "demo-2"})
+        form = {"token": str(uuid.uuid4()), "name": "J-014/2 <i>", "offered": "J-001"}
+        answer = await client.post("/begin", data=form)
+        assert answer.status_code == 400
+        assert 'value="J-014/2 &lt;i&gt;"' in answer.text
+        assert "begins with a letter" in answer.text
+
+    on_phone(folder, ledger, work)
 
 
 @pytest.mark.parametrize(("before", "row"), [
@@ -383,6 +590,31 @@ def test_a_list_keeps_its_own_form(folder: Path, ledger: Path, before: bytes, ro
 
     on_phone(folder, ledger, work)
     assert (folder / "joints.csv").read_bytes() == before + row
+
+
+@pytest.mark.parametrize(("fault", "words"), [
+    (lambda folder: (folder / "joints.csv").write_bytes(b""), "no column 'joint'"),
+    (lambda folder: (folder / "joints.csv").write_text("joint,fiting\nJ-1,demo-2\n"), "a column 'fiting'"),
+    (lambda folder: (folder / "joints.csv").write_text(LIST), "names no joint"),
+    (lambda folder: (folder / "joints.csv").unlink(), "no joints.csv"),
+    (lambda folder: folder.rename(folder.parent / "elsewhere"), "not there any more"),
+], ids=["empty", "misspelt", "titles", "gone", "folder"])
+def test_a_fault_of_the_list_is_told_and_is_no_empty_job(folder: Path, ledger: Path, fault: Callable[[Path], Any],
+                                                         words: str) -> None:
+    (folder / "joints.csv").write_text(LIST + "J-1,demo-2,,,,,\n")
+    (folder / "J-1.jpg").write_bytes(photo(1))
+
+    async def work(client: httpx.AsyncClient, app: FastAPI) -> None:
+        await client.post("/size", data={"fitting": "demo-2"})
+        assert await cards(client, "J-1") == ["full", "FULL"]
+        fault(folder)
+        app.state.service.desk._survey.changed()  # as some seconds do
+        for path in ("/", "/joints", "/api/joints"):
+            answer = await client.get(path)
+            assert answer.status_code == 503, path
+            assert words in html.unescape(answer.text), path
+
+    on_phone(folder, ledger, work)
 
 
 def test_a_list_of_titles_alone_is_begun(folder: Path, ledger: Path) -> None:
@@ -443,7 +675,9 @@ def test_a_checklist_is_kept_with_the_joint_and_told(folder: Path, ledger: Path)
         form = {"joint": joint, "gasket": "yes", "nut-spins": "maybe"}
         back = await client.post("/checklist", data=form)
         assert back.status_code == 303
-        assert (await client.get("/api/checklist", params={"joint": joint})).json() == {"answers": {"gasket": "yes"}}
+        changed = {"answers": answers | {"gasket": "yes"}}
+        assert (await client.get("/api/checklist", params={"joint": joint})).json() == changed
+        assert (await client.put("/api/checklist", params={"joint": joint}, json={"answers": {}})).json() == changed
         await client.put("/api/checklist", params={"joint": joint}, json={"answers": answers})
         wrong = await client.put("/api/checklist", params={"joint": joint}, json={"answers": {"gasket": "perhaps"}})
         assert wrong.status_code == 422
@@ -454,6 +688,25 @@ def test_a_checklist_is_kept_with_the_joint_and_told(folder: Path, ledger: Path)
     assert "Gasket back in" in (folder / "report.html").read_text()
     shown = CliRunner().invoke(job_stub.commands(), ["show", "J-001", "--ledger", str(ledger)])
     assert "Gasket back in" in shown.output
+
+
+def test_a_phone_that_opened_a_checklist_before_takes_no_answer_away(folder: Path, ledger: Path) -> None:
+    async def work(client: httpx.AsyncClient, _: FastAPI) -> None:
+        joint = await begin(client)
+
+        async def told() -> dict[str, str]:
+            return dict((await client.get("/api/checklist", params={"joint": joint})).json()["answers"])
+
+        await client.post("/checklist", data={"joint": joint, "gasket": "yes"})
+        page = (await client.get("/joint", params={"name": joint})).text  # as another phone has it open from here on
+        seen = dict(re.findall(r'name="(was-[a-z-]+)" value="([a-z]+)"', page))
+        assert seen == {"was-gasket": "yes"}
+        await client.post("/checklist", data={"joint": joint, "gasket": "no", "nut-spins": "no"} | seen)
+        assert await told() == {"gasket": "no", "nut-spins": "no"}
+        await client.post("/checklist", data={"joint": joint, "gasket": "yes", "protector": "yes"} | seen)
+        assert await told() == {"gasket": "no", "nut-spins": "no", "protector": "yes"}
+
+    on_phone(folder, ledger, work)
 
 
 # --- lines by hand -----------------------------------------------------------------------------------------
@@ -568,17 +821,55 @@ def test_without_the_code_nothing_is_told(folder: Path, ledger: Path) -> None:
     on_phone(folder, ledger, work)
 
 
-def test_guessing_is_slowed_down_also_for_the_right_guess(folder: Path, ledger: Path) -> None:
+def test_who_offers_wrong_codes_waits_but_the_right_one_enters(folder: Path, ledger: Path) -> None:
     async def work(client: httpx.AsyncClient, app: FastAPI) -> None:
         async with phone(app, code="", address="10.9.9.9") as thief:
-            for count in range(MOST_WRONG):
-                offer = {"params": {"code": f"wrong-{count}"}} if count % 2 else {"headers": {"cookie": "collargap=no"}}
-                assert (await thief.get("/", **offer)).status_code == 401
-            stopped = await thief.get("/", params={"code": CODE})
-            assert stopped.status_code == 429
-            assert 0 < int(stopped.headers["retry-after"]) <= 60
-            assert (await thief.post("/enter", data={"code": CODE})).status_code == 429
+            async def wrong() -> list[httpx.Response]:
+                return [await thief.get("/", params={"code": "no"}), await thief.post("/enter", data={"code": "no"})]
+
+            for _ in range(MOST_WRONG // 2):
+                assert [answer.status_code for answer in await wrong()] == [401, 401]
+            for stopped in await wrong():
+                assert stopped.status_code == 429
+                assert 0 < int(stopped.headers["retry-after"]) <= 60
+            assert (await thief.get("/", params={"code": CODE})).status_code == 303
+            assert (await thief.get("/joints")).status_code == 200
         assert (await client.get("/joints")).status_code == 200  # everybody else
+
+    on_phone(folder, ledger, work)
+
+
+def test_an_old_cookie_and_another_sites_pictures_lock_nobody_out(folder: Path, ledger: Path) -> None:
+    async def work(client: httpx.AsyncClient, app: FastAPI) -> None:
+        async with phone(app, code="of-an-earlier-run") as old:
+            for _ in range(2 * MOST_WRONG):
+                assert (await old.get("/joints")).status_code == 401
+                picture = {"sec-fetch-site": "cross-site", "sec-fetch-mode": "no-cors", "sec-fetch-dest": "image"}
+                assert (await old.get("/", params={"code": "w"}, headers=picture)).status_code == 401
+                form = await old.post("/enter", data={"code": "w"}, headers={"origin": "http://elsewhere.test"})
+                assert form.status_code == 403
+            assert (await old.get("/", params={"code": "mistyped"})).status_code == 401
+        for _ in range(2 * MOST_WRONG):  # without those headers, as browsers send them only to some addresses
+            await client.get("/", params={"code": "w"})
+        assert (await client.get("/joints")).status_code == 200
+
+    on_phone(folder, ledger, work)
+
+
+def test_two_jobs_of_one_computer_keep_their_phones_and_sizes_apart(folder: Path, ledger: Path, tmp_path: Path) -> None:
+    other = tmp_path / "Other yard"
+    other.mkdir()
+
+    async def work(client: httpx.AsyncClient, app: FastAPI) -> None:
+        second = app_of(other, ledger)
+        assert second.state.access.cookie != app.state.access.cookie
+        async with second.router.lifespan_context(second), phone(second, code="") as there:
+            there.cookies = client.cookies  # browsers keep one jar for all ports of a machine
+            assert (await there.get("/", params={"code": CODE})).status_code == 303
+            await there.post("/size", data={"fitting": "demo-3"})
+        client.cookies = there.cookies
+        assert (await client.get("/joints")).status_code == 200
+        assert (await client.get("/")).headers["location"] == "/size"
 
     on_phone(folder, ledger, work)
 
@@ -683,7 +974,7 @@ def test_forms_lead_on_and_never_to_another_site(folder: Path, ledger: Path) -> 
         assert (await client.post("/size", data={"fitting": "demo-9"})).status_code == 400
         form = {"token": str(uuid.uuid4()), "name": "J-001", "offered": "J-001"}
         went = [(await client.post("/begin", data=form)).headers["location"] for _ in range(2)]
-        assert went == ["/joint?name=J-001"] * 2
+        assert went == ["/joint?name=J-001&new=1", "/joint?name=J-001"]
         assert (await client.get("/joint", params={"name": "J-404"})).status_code == 404
 
     on_phone(folder, ledger, work)

@@ -10,6 +10,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -93,9 +94,13 @@ def page(browser: Any, address: str, request: pytest.FixtureRequest) -> Iterator
         yield opened
 
 
+_NUMBERS = count(1)
+
+
 def begin(page: Any) -> str:
-    """Begin the joint that is offered, and say which it is."""
+    """Begin a joint that is not in the list, and say which it is."""
     page.goto(page.url.split("/", 3)[0] + "//" + page.url.split("/", 3)[2] + "/")
+    page.fill("#name", f"T-{next(_NUMBERS):02}")
     page.click("text=Begin this joint")
     page.wait_for_selector("#shot", state="attached")
     return str(page.inner_text("h1"))
@@ -265,13 +270,13 @@ def touch(page: Any, *ways: tuple[tuple[float, float], tuple[float, float]]) -> 
     """Fingers that go down one after the other, each from a place to another, and up together."""
     fingers = page.context.new_cdp_session(page)
 
-    def tell(kind: str, share: float, count: int = len(ways)) -> None:
+    def tell(kind: str, share: float, down: int = len(ways)) -> None:
         points = [{"x": a[0] + share * (b[0] - a[0]), "y": a[1] + share * (b[1] - a[1]), "id": number}
-                  for number, (a, b) in enumerate(ways[:count])]
+                  for number, (a, b) in enumerate(ways[:down])]
         fingers.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
 
-    for count in range(1, len(ways) + 1):
-        tell("touchStart", 0.0, count)
+    for down in range(1, len(ways) + 1):
+        tell("touchStart", 0.0, down)
     for step in range(1, 11):
         tell("touchMove", step / 10)
     tell("touchEnd", 0.0, 0)
@@ -489,6 +494,24 @@ def test_a_wrong_code(browser: Any, address: str) -> None:
     stranger.click("text=Go in")
     stranger.wait_for_url("**/size")
     context.close()
+
+
+def test_what_another_phone_did_is_told_unless_a_form_is_being_filled_in(page: Any, browser: Any, address: str) -> None:
+    joint = begin(page)
+    with one_phone(browser) as other:
+        other.goto(address)
+        other.goto(page.url)
+        other.locator("fieldset:has-text('Gasket back in') label:has-text('Yes')").tap()
+        take(page, "J-08.jpg")
+        page.wait_for_selector(".photo.is-unproven")
+        look = "document.dispatchEvent(new Event('visibilitychange'))"  # as when the phone is taken in hand again
+        other.evaluate(look)
+        other.wait_for_timeout(1500)
+        assert not other.locator(".photo").count()
+        other.evaluate("document.getElementById('checklist').reset()")
+        other.evaluate(look)
+        other.wait_for_selector(".photo.is-unproven")
+        assert other.inner_text("h1") == joint
 
 
 def test_a_checklist_is_filled_in_with_a_thumb(page: Any) -> None:

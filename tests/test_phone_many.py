@@ -45,11 +45,12 @@ def address(folder: Path) -> Iterator[str]:
             server.wait(20)
 
 
-async def break_off(address: str, number: str, joint: str, data: bytes) -> None:
+async def break_off(address: str, cookies: httpx.Cookies, number: str, joint: str, data: bytes) -> None:
     """Send half of a photo, and be gone."""
+    cookie = "; ".join(f"{name}={value}" for name, value in cookies.items())
     host, port = address.removeprefix("http://").split(":")
     _, line = await asyncio.open_connection(host, int(port))
-    head = (f"PUT /api/photos/{number}?joint={joint} HTTP/1.1\r\nHost: {host}:{port}\r\nCookie: collargap={CODE}\r\n"
+    head = (f"PUT /api/photos/{number}?joint={joint} HTTP/1.1\r\nHost: {host}:{port}\r\nCookie: {cookie}\r\n"
             f"Content-Length: {len(data)}\r\n\r\n")
     line.write(head.encode() + data[: len(data) // 2])
     await line.drain()
@@ -68,7 +69,7 @@ async def one_phone(address: str, seed: int) -> tuple[str, str]:
             joint = str((await client.post("/api/joints", json=asked)).json()["joint"])
         data, number = photo(seed, dice.choice(("full", "short", "none"))), str(uuid.uuid4())
         if dice.random() < 0.4:
-            await break_off(address, number, joint, data)
+            await break_off(address, client.cookies, number, joint, data)
         for _ in range(1 + dice.randrange(3)):
             sent = await client.put(f"/api/photos/{number}", params={"joint": joint}, content=data)
             assert sent.status_code == 200, sent.text

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import re
 import socket
 import sys
@@ -19,12 +20,13 @@ from starlette.requests import ClientDisconnect
 from typer.testing import CliRunner
 
 from cli.main import app as program
+from cli.phone import door
 from cli.phone.access import MOST_WRONG, WINDOW_S, Access, new_code
 from cli.phone.crew import Crew, Lost
 from cli.phone.intake import HIDDEN, received
-from cli.phone.names import joint_name, next_name, photo_names
+from cli.phone.names import joint_name, next_names, photo_names
 from cli.phone.troubles import BadRequest
-from cli.serve import own_address, welcome
+from cli.serve import own_address, server_of, welcome
 from tests.job_stub import photo
 from tests.phone_stub import CODE, LIST, app_of, running
 
@@ -83,6 +85,53 @@ def test_the_address_its_code_and_who_can_reach_it_are_printed() -> None:
         assert all(f"the same --host and --port {port}" in text for text in (said, wide))
 
 
+def test_idle_connections_are_closed_and_one_address_has_not_all(monkeypatch: pytest.MonkeyPatch) -> None:
+    for limit, value in (("PATIENCE_S", 1.0), ("STALLED_S", 0.5), ("MOST_OF_ONE", 5)):
+        monkeypatch.setattr(door, limit, value)
+
+    async def answers(_: Any, receive: Any, send: Any) -> None:
+        while (await receive()).get("more_body"):
+            pass
+        await send({"type": "http.response.start", "status": 200, "headers": [(b"content-length", b"2")]})
+        await send({"type": "http.response.body", "body": b"ok"})
+
+    async def work() -> None:
+        line = socket.create_server(("127.0.0.1", 0))
+        server = server_of(answers)
+        server.config.lifespan = "off"
+        serving = asyncio.create_task(server.serve(sockets=[line]))
+        port = line.getsockname()[1]
+
+        async def sent(data: bytes) -> asyncio.StreamReader:
+            reader, writer = await asyncio.open_connection("127.0.0.1", port)
+            writer.write(data)
+            kept.append(writer)
+            return reader
+
+        kept: list[asyncio.StreamWriter] = []
+        get = b"GET / HTTP/1.1\r\nHost: x\r\n\r\n"
+        left = [await sent(data) for data in (b"", get[:9], b"PUT / HTTP/1.1\r\nHost: x\r\nContent-Length: 9\r\n\r\n1",
+                                              get + get[:9], b"")]
+        beyond = await sent(get)
+        with contextlib.suppress(ConnectionResetError):
+            assert await beyond.read() == b""
+        reader, other = await asyncio.open_connection("127.0.0.1", port, local_addr=("127.0.0.2", 0))
+        kept.append(other)
+        other.write(get)
+        assert (await asyncio.wait_for(reader.read(15), 2)).startswith(b"HTTP/1.1 200")
+        for each in left:
+            await asyncio.wait_for(each.read(), 5)  # to its end
+        assert (await asyncio.wait_for((await sent(get)).read(15), 2)).startswith(b"HTTP/1.1 200")
+        server.should_exit = True
+        for writer in kept:
+            writer.close()
+            with contextlib.suppress(OSError):
+                await writer.wait_closed()
+        await serving
+
+    asyncio.run(work())
+
+
 # --- codes and names ---------------------------------------------------------------------------------------
 
 
@@ -94,16 +143,17 @@ def test_codes_are_long_readable_and_never_the_same() -> None:
 
 def test_wrong_codes_are_forgotten_after_a_while() -> None:
     now = [0.0]
-    access = Access("right", lambda: now[0])
+    access = Access("right", clock=lambda: now[0])
     for _ in range(MOST_WRONG):
         assert access.must_wait_s("a") == 0
-        assert not access.right("wrong", "a")
+        assert not access.right("wrong")
+        access.tried("a")
     assert access.must_wait_s("a") == pytest.approx(WINDOW_S)
     assert access.must_wait_s("b") == 0
     now[0] = WINDOW_S + 1
     assert access.must_wait_s("a") == 0
-    assert access.right("right", "a")
-    assert not access.right("", "a")
+    assert access.right("right")
+    assert not access.right("")
 
 
 @given(st.text(max_size=60))
@@ -115,14 +165,17 @@ def test_a_name_that_is_taken_makes_harmless_files(text: str) -> None:
     for path in photo_names(name, 3, ".jpg"):
         assert not path.startswith(("/", ".", "-"))
         assert ".." not in path.split("/")
-        assert re.fullmatch(r"[A-Za-z0-9 ._#/-]+", path)
+        assert path.isprintable()
+        assert not set(path) & set('\\:*?"<>|')
+        assert all(len(part.encode()) < 255 for part in path.split("/"))
 
 
 @pytest.mark.parametrize(("names", "following"), [
     ([], "J-001"), (["J-014"], "J-015"), (["J-9", "J-10"], "J-11"), (["A1", "B-099"], "B-100"), (["sump"], "J-001"),
+    (["Schacht Süd 7", "Riser 2/3"], "Schacht Süd 8"), (["a" * 39 + "9"], "J-001"),
 ])
 def test_the_next_number(names: list[str], following: str) -> None:
-    assert next_name(names) == following
+    assert next(next_names(names)) == following
 
 
 # --- the crew ----------------------------------------------------------------------------------------------

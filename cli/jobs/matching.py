@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import fnmatch
+import hashlib
 import re
-from collections import defaultdict
+import unicodedata
+from collections import Counter, defaultdict
+from collections.abc import Iterable
 from pathlib import PurePosixPath
 
 from cli.jobs.listing import Joint, Listing
@@ -18,6 +21,10 @@ _NUMBERED = re.compile(r"(?P<joint>.*\d.*?)(?:[ _]\d{1,2}|\s*\(\d+\)|[ _](?:copy
 _MARKED = re.compile(r"(?P<joint>.+)[ _.-](?:before|premark)(?:[ _-]?\d{1,2}|\s*\(\d+\))?", re.IGNORECASE)
 _SEPARATORS = " _-.(["
 _WILD = re.compile(r"[*?\[]")
+# What no file's name can hold on every disk, and the sign of the same shape that it can.
+_WIDE = {ord(sign): chr(ord(sign) + 0xFEE0) for sign in '/\\:*?"<>|'}
+_JOINERS = "\u200c\u200d"  # of letters, in some scripts
+_LONGEST_BYTES = 180  # of a file's name 255 are allowed, and numbers and ending follow
 
 
 class Matcher:
@@ -27,7 +34,7 @@ class Matcher:
         self._default = default_fitting
         self._listed = listing is not None
         joints = listing.joints if listing else ()
-        self._names = {joint.name.casefold(): joint for joint in joints}
+        self._names = _by_file_form(joints) | {folded(joint.name): joint for joint in joints}
         self._patterns: dict[str, list[tuple[str, Joint]]] = defaultdict(list)
         self._marked: dict[str, list[tuple[str, Joint]]] = defaultdict(list)
         for joint in joints:
@@ -55,13 +62,39 @@ class Matcher:
 
     def _by_listed_name(self, relative: str) -> Joint | None:
         """The file's own name decides; then its folders, the nearest first."""
-        parts = PurePosixPath(relative.casefold()).parts
+        parts = PurePosixPath(folded(relative)).parts
         for part in (PurePosixPath(parts[-1]).stem, *reversed(parts[:-1])):
             for length in range(len(part), 0, -1):
                 joint = self._names.get(part[:length])
                 if joint and (length == len(part) or part[length] in _SEPARATORS):
                     return joint
         return None
+
+
+def folded(name: str) -> str:
+    """A name as it is compared: in any case, and with its accents written either way."""
+    return unicodedata.normalize("NFC", name.casefold())
+
+
+def file_form(name: str) -> str:
+    """A joint's name as files are named by it: "Riser 2/3" as "Riser 2／3".  Letters of any script stay."""
+    form = "".join(sign if _is_seen(sign) else "\ufffd" for sign in name.translate(_WIDE))
+    form = re.sub(r"^\.|\.$", "．", form)  # a file is hidden that begins with a dot
+    data = form.encode("utf-8", "replace")
+    if len(data) <= _LONGEST_BYTES:
+        return form
+    return data[:_LONGEST_BYTES - 10].decode("utf-8", "ignore") + "~" + hashlib.sha256(name.encode()).hexdigest()[:8]
+
+
+def _is_seen(sign: str) -> bool:
+    return sign.isprintable() or unicodedata.category(sign) == "Zs" or sign in _JOINERS
+
+
+def _by_file_form(joints: Iterable[Joint]) -> dict[str, Joint]:
+    """The joints by what files are named by; not by what would stand for two of them."""
+    forms = [(folded(file_form(joint.name)), joint) for joint in joints]
+    often = Counter(form for form, _ in forms)
+    return {form: joint for form, joint in forms if often[form] == 1}
 
 
 def _found(relative: str, buckets: dict[str, list[tuple[str, Joint]]]) -> list[Joint]:

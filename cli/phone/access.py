@@ -1,11 +1,13 @@
 """Who may come in: an access code, in the address that the QR code shows and then in a cookie.
 
-The code is compared in constant time.  An address that offered wrong codes too often waits, also with the right
-one, or else guessing would only be slower to notice.
+The code is compared in constant time, and its 59 bits are not guessed.  The right one always enters; an address that
+offered wrong ones too often is told to wait with the next wrong one.  Cookies don't count as guesses: one of an
+earlier run is no attack.  Each job has a cookie of its own, since browsers share cookies among a machine's ports.
 """
 
 from __future__ import annotations
 
+import hashlib
 import hmac
 import secrets
 import time
@@ -29,22 +31,29 @@ def new_code() -> str:
 class Access:
     """The one code of this run, and a memory of who offered wrong ones."""
 
-    def __init__(self, code: str, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(self, code: str, job: str = "", clock: Callable[[], float] = time.monotonic) -> None:
+        """job: what tells one job from others of this machine."""
+        self.tag = hashlib.sha256(job.encode("utf-8", "replace")).hexdigest()[:8]
         self._code = code.encode()
         self._clock = clock
         self._wrong: OrderedDict[str, deque[float]] = OrderedDict()
 
-    def right(self, offered: str, address: str) -> bool:
-        """Whether it is the code; a wrong one is remembered against the address."""
-        if hmac.compare_digest(offered.strip().encode("utf-8", "replace"), self._code):
-            return True
-        if offered:
-            times = self._wrong.setdefault(address, deque(maxlen=MOST_WRONG))
-            times.append(self._clock())
-            self._wrong.move_to_end(address)
-            while len(self._wrong) > _MOST_ADDRESSES:
-                self._wrong.popitem(last=False)
-        return False
+    @property
+    def cookie(self) -> str:
+        """The name of the cookie that holds the code."""
+        return f"{COOKIE}-{self.tag}"
+
+    def right(self, offered: str) -> bool:
+        """Whether it is the code."""
+        return hmac.compare_digest(offered.strip().encode("utf-8", "replace"), self._code)
+
+    def tried(self, address: str) -> None:
+        """Remember a wrong code against the address that offered it."""
+        times = self._wrong.setdefault(address, deque(maxlen=MOST_WRONG))
+        times.append(self._clock())
+        self._wrong.move_to_end(address)
+        while len(self._wrong) > _MOST_ADDRESSES:
+            self._wrong.popitem(last=False)
 
     def must_wait_s(self, address: str) -> float:
         """Seconds until this address may try again; 0 where it may now."""

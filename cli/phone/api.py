@@ -13,7 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from cli.jobs.checklist import ITEMS, Answer
 from cli.lines import Edge, Lines, Side
-from cli.phone.names import Kind
+from cli.phone.names import LONGEST_ASKED, Kind
 from cli.phone.service import Service
 from cli.phone.told import Told
 from cli.phone.troubles import BadRequest, NotThere
@@ -49,6 +49,12 @@ class Start(BaseModel):
     sizes: list[Size]
 
 
+class Mark(BaseModel):
+    """A mark that is another one when a page would tell something else."""
+
+    mark: str
+
+
 class NewJoint(_Sent):
     """A joint that a phone asks for.  token: made by the phone; the same token gets the same joint.
 
@@ -56,7 +62,7 @@ class NewJoint(_Sent):
     """
 
     token: UUID
-    name: Annotated[str, Field(min_length=1, max_length=80)]
+    name: Annotated[str, Field(min_length=1, max_length=LONGEST_ASKED)]
     offered: bool = False
     fitting: Annotated[str, Field(min_length=1, max_length=80)]
 
@@ -70,20 +76,21 @@ class GivenJoint(BaseModel):
 
 
 class JointLine(BaseModel):
-    """A joint of the job.  verdict: full, short, unproven, or missing where it has no photo yet.
+    """A joint of the job.  verdict: full, short, unproven, missing where it has no photo yet, or checking where one
+    that may settle it has not been looked at yet.
 
     marked: what was seen of its marked pipe, null where nobody photographed that.
     """
 
     joint: str
-    verdict: Literal["full", "short", "unproven", "missing"]
+    verdict: Literal["full", "short", "unproven", "missing", "checking"]
     photos: int
     about: str
     marked: Literal["placed", "misplaced", "unproven"] | None
 
 
 class Photo(BaseModel):
-    """A photo.  state: kept (being looked at), checked or failed (`error` says why).
+    """A photo.  state: kept (being looked at), checked, failed or gone from the folder (`error` says why).
 
     kind: "after", the made joint, or "before", its marked pipe.  do: one sentence for the person at the joint.
     depth: of the mark, from the cut.  insertion: where it was told from both photos.
@@ -94,7 +101,7 @@ class Photo(BaseModel):
     joint: str
     file: str
     kind: Kind
-    state: Literal["kept", "checked", "failed"]
+    state: Literal["kept", "checked", "failed", "gone"]
     verdict: Literal["full", "short", "unproven", "placed", "misplaced"] | None
     gap: str
     depth: str
@@ -160,7 +167,7 @@ def service_of(request: Request) -> Service:
 
 Phone = Annotated[Service, Depends(service_of)]
 PhotoId = Annotated[UUID, Path(description="The phone's own number of the photo.")]
-JointName = Annotated[str, Query(min_length=1, max_length=80)]
+JointName = Annotated[str, Query(min_length=1, max_length=LONGEST_ASKED)]
 _ERRORS: dict[int | str, dict[str, Any]] = {
     status: {"model": Error} for status in (400, 401, 403, 404, 409, 413, 415, 422, 429, 503)
 }
@@ -178,10 +185,17 @@ async def start(phone: Phone) -> Start:
 @routes.get("/joints")
 async def joints(phone: Phone) -> list[JointLine]:
     """The joints of this job, in the order of the list."""
-    lines = [line(each) for each in await phone.at_desk(phone.desk.survey)]
+    lines = [line(each) for each in await phone.survey()]
     return [JointLine(joint=each.name, verdict=each.word, photos=each.photos, about=each.about,  # type: ignore[arg-type]
                       marked=each.marked or None)  # type: ignore[arg-type]
             for each in lines]
+
+
+@routes.get("/mark")
+async def mark(phone: Phone, joint: Annotated[str, Query(max_length=LONGEST_ASKED,
+                                                         description="A joint; else all of them.")] = "") -> Mark:
+    """Whether anything has changed: cheap, to be asked now and then."""
+    return Mark(mark=await phone.at_desk(phone.desk.mark, joint))
 
 
 @routes.post("/joints")
@@ -269,9 +283,9 @@ async def checklist(phone: Phone, joint: JointName) -> Checklist:
 
 @routes.put("/checklist")
 async def answer_checklist(phone: Phone, joint: JointName, sent: Annotated[Checklist, Body()]) -> Checklist:
-    """Keep an installer's answers for a joint; earlier ones stay in the ledger."""
+    """Keep an installer's answers for a joint; points without one keep theirs, and earlier ones stay in the ledger."""
     await phone.at_desk(phone.desk.note_checklist, joint, {str(key): value for key, value in sent.answers.items()})
-    return sent
+    return await checklist(phone, joint)
 
 
 def told(photo: Told) -> Photo:

@@ -11,11 +11,12 @@ import json
 import os
 import sqlite3
 import uuid
+from collections import Counter
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
-from calibration.fittings import Misuse
+from calibration.fittings import Fitting, Misuse
 from cli.files import whole_file
 from cli.jobs.asked import Job
 from cli.jobs.before import is_premark, joined
@@ -23,6 +24,7 @@ from cli.jobs.folder import Found, walk
 from cli.jobs.judge import Judged
 from cli.jobs.keeper import Rows
 from cli.jobs.listing import LIST_NAME, Joint
+from cli.jobs.store import Answered
 from cli.jobs.worker import Checked, Task, read_photo
 from cli.ledger import Ledger
 from cli.lines import Lines, beside
@@ -32,9 +34,10 @@ from cli.phone.judged_now import Survey
 from cli.phone.landing import lies_there
 from cli.phone.listfile import read_listing
 from cli.phone.looking import Looking
-from cli.phone.notes import Notes, Sent, now
+from cli.phone.lying import as_it_lies, lay_of
+from cli.phone.notes import Lay, Notes, Sent, now
 from cli.phone.roll import Roll
-from cli.phone.told import Claimed, Told
+from cli.phone.told import Claimed, Next, Told
 from cli.phone.troubles import BadRequest, Busy, NotThere, Taken
 
 _SHOWS: dict[names.Kind, str] = {"after": "made joint", "before": "marked pipe"}
@@ -48,6 +51,9 @@ class Desk:
         self.top = Path(os.path.realpath(job.folder))
         self._ledger_path = ledger
         self.roll = Roll(job, self.top)
+        self._taken_up: set[tuple[str, str, Lay | None]] = set()
+        self._run, self._changes = uuid.uuid4().hex, 0
+        self._answered: Counter[str] = Counter()  # how often a checklist was kept in this run, by joint
 
     def look_before(self) -> None:
         """Raise Misuse for what would keep the page from opening, while a sentence can still be printed."""
@@ -90,20 +96,42 @@ class Desk:
         return self.roll.next_name()
 
     @honest
+    def next_joint(self, after: str = "") -> Next:
+        """The next joint of the list without a photo, after this one and then from the list's beginning.
+
+        Where there is none, the number that a new joint is offered.  One that a phone added is passed over: whoever
+        has that phone stands before it.
+        """
+        joints, begun = self._survey.joints(), self._notes.begun()
+        at = next((place for place, each in enumerate(joints, 1) if each.joint.name == after), 0)
+        for each in (*joints[at:], *joints[:max(at - 1, 0)]):
+            if each.word == "not photographed" and each.joint.name not in begun:
+                return Next(each.joint.name, listed=True)
+        return Next(self.roll.next_name(), listed=False)
+
+    @honest
     def claim(self, token: str, name: str, offered: bool, fitting: str) -> Claimed:
         """Give a phone the joint that it asks for; the same token always gets the same joint.
 
         offered: the name was offered as the next number; where another phone was faster, the number after it is
         given.  A name that a person wrote is that joint, also when it has photos already.
         """
-        joint = self._notes.claimed(token)
+        joint, new = self._notes.claimed(token), False
         if joint is None:
             joint, new = self.roll.given(name, offered, fitting)
             if new:
+                self._notes.begin(joint)
                 self._changed()
             self._notes.claim(token, joint)
         row = self.roll.joint(joint)
-        return Claimed(row.name, row.fitting, self._count(row.name))
+        return Claimed(row.name, row.fitting, self._count(row.name), new)
+
+    @honest
+    def size_of(self, joint: str) -> Fitting | str:
+        """The catalog's row of a joint, or the sentence that says why there is none."""
+        row = self.roll.joint(joint)
+        rows = Rows(self.job)
+        return rows.trouble(row) or rows.row(row.fitting)
 
     def _count(self, joint: str) -> int:
         found = self._survey.joint(joint)
@@ -115,6 +143,7 @@ class Desk:
         return self._survey.joints()
 
     def _changed(self) -> None:
+        self._changes += 1
         self._survey.changed()
 
     # --- photos ----------------------------------------------------------------------------------------------
@@ -143,25 +172,52 @@ class Desk:
         while not lies_there(self.top / sent.name, incoming):
             sent = replace(sent, name=self._free_name(self.roll.joint(joint), incoming.suffix, kind))
             self._notes.rename(sent.id, sent.name)  # something else took the name since it was noted
-        if sent.state == "failed":  # perhaps for want of its file, which is there only now
+        if (lay := lay_of(self.top / sent.name)) is not None:
+            self._notes.lie(sent.id, incoming.sha256, lay)
+        if sent.state in ("failed", "gone"):  # perhaps for want of its file, which is there only now
             self.again(sent.id)
         self._changed()
-        return self._sent(sent.id)
+        return self._followed(self._sent(sent.id))
 
     def _free_name(self, joint: Joint, suffix: str, kind: names.Kind) -> str:
         first = len(self._notes.of_kind(joint.name, kind)) + 1
-        return self.roll.free_name(joint, first, suffix, kind, self._notes.has_name)
+        return self.roll.free_name(joint, first, suffix, kind, self._notes.named)
 
     @honest
     def photo(self, photo_id: str) -> Told:
         """A photo and its answer.  Raises NotThere."""
-        return self._told(self._sent(photo_id))
+        return self._told(self._followed(self._sent(photo_id)))
 
     def _sent(self, photo_id: str) -> Sent:
         sent = self._notes.sent(photo_id)
         if sent is None:
             raise NotThere("There is no such photo in this job. Go back to the joint, and take it again.")
-        return sent
+        return self._now(sent)
+
+    def _now(self, sent: Sent) -> Sent:
+        """The photo by what its file is now."""
+        lies = as_it_lies(self.top, self._notes, sent)
+        if lies != sent:
+            self._changed()
+        return lies
+
+    def _followed(self, sent: Sent) -> Sent:
+        """The photo, to be looked at anew where `collargap job` has no answer for it any more, or reads it otherwise.
+
+        So it is when the list, written in since, names another size, or calls a joint's photo a marked pipe's.
+        """
+        found = self._survey.photo(sent.joint, sent.name) if sent.state in ("checked", "failed") else None
+        if found is None:
+            return sent
+        kind = _shown(found)
+        if kind != sent.kind:
+            self._notes.turn(sent.id, kind)
+        elif sent.state == "checked" and found.state == "waiting":
+            self._notes.settle(sent.id, "kept")
+        else:
+            return sent
+        self._changed()
+        return self._notes.sent(sent.id) or sent
 
     def _told(self, sent: Sent) -> Told:
         answer = self._ledger.answer(sent.check_id)[0] if sent.check_id is not None else None
@@ -169,7 +225,8 @@ class Desk:
         before = self._survey.before(sent.joint) if answer and sent.state == "checked" else None
         if answer and before and before.answer and not is_premark(answer):
             answer = joined(answer, before.answer, self.job.confidence)
-        name, views = sent.name, [each.id for each in self._notes.of_kind(sent.joint, sent.kind)]
+        name, views = sent.name, [each.id for each in self._notes.of_kind(sent.joint, sent.kind)
+                                  if each.state != "gone" or each.id == sent.id]
         joint = self._survey.joint(sent.joint) if answer and sent.state == "checked" else None
         return Told(sent, answer, os.path.lexists(beside(self.top / name)), views.index(sent.id) + 1, len(views),
                     counts=before is not None and before.name == name and bool(answer and answer["depth"]),
@@ -191,38 +248,85 @@ class Desk:
     def photos_of(self, joint: str) -> list[Told]:
         """The photos of a joint, the newest first; also those that came into the folder another way."""
         row = self.roll.joint(joint)
+        for sent in self._notes.of_joint(row.name):
+            self._now(sent)
         if found := self._survey.joint(row.name):
-            shown: dict[str, names.Kind] = {photo.name: "before" if photo.kind == "premark" else "after"
-                                            for photo in found.photos}
-            self._adopt(row.name, shown)
-            self._follow(row.name, shown)
-        return [self._told(sent) for sent in self._notes.of_joint(row.name)]
+            self._adopt(row.name, found)
+        followed = [self._followed(sent) for sent in self._notes.of_joint(row.name)]
+        return [self._told(sent) for sent in followed]
 
-    def _adopt(self, joint: str, found: dict[str, names.Kind]) -> None:
-        noted = {sent.name for sent in self._notes.all()}
-        for name in sorted(found.keys() - noted):
-            with suppress(OSError):  # one that can't be read is told by the job's own report
-                sha256 = hashlib.sha256(read_photo(str(self.top / name))).hexdigest()
-                self._notes.add(Sent(str(uuid.uuid4()), joint, name, sha256, found[name], now()))
+    @honest
+    def page_of(self, joint: str) -> tuple[list[Told], str]:
+        """The photos of a joint, and the mark of what they tell."""
+        return self.photos_of(joint), self.mark(joint)
 
-    def _follow(self, joint: str, found: dict[str, names.Kind]) -> None:
-        """Look anew at photos that the list, written in since, calls marked pipes now, or joints again."""
-        for sent in self._notes.of_joint(joint):
-            if sent.state != "kept" and found.get(sent.name, sent.kind) != sent.kind:
-                self._notes.turn(sent.id, found[sent.name])
-                self._changed()
+    @honest
+    def mark(self, joint: str = "") -> str:
+        """A mark that changes with what is told of a joint, or of all of them, without looking at any photo."""
+        told: list[object] = [self._run, lay_of(self.top / LIST_NAME)]
+        if joint:
+            name = self.roll.joint(joint).name
+            photos = self._notes.of_joint(name)
+            told += [self._answered[name], photos, [lay_of(self.top / each.name) for each in photos]]
+        else:
+            told += [self._changes, lay_of(self.top)]
+        return hashlib.sha256(repr(told).encode()).hexdigest()[:16]
+
+    def _adopt(self, joint: str, found: Judged) -> None:
+        """Note the photos that came another way; one that only got another name stays what it was."""
+        for photo in sorted(found.photos, key=lambda photo: photo.name):
+            if self._notes.named(photo.name) is None:
+                with suppress(OSError):  # one that can't be read is told by the job's own report
+                    self._note(joint, photo)
+
+    def _note(self, joint: str, photo: Answered) -> None:
+        path = self.top / photo.name
+        if (lay := lay_of(path)) is None:
+            return
+        sha256 = hashlib.sha256(read_photo(str(path))).hexdigest()
+        same = self._notes.same(joint, sha256)
+        if same and same.state == "gone":
+            self._notes.rename(same.id, photo.name)
+            self._now(replace(same, name=photo.name))
+        else:
+            sent = Sent(str(uuid.uuid4()), joint, photo.name, sha256, _shown(photo), now())
+            self._notes.add(sent)
+            self._notes.lie(sent.id, sha256, lay)
 
     @honest
     def waiting(self) -> list[str]:
         """Photos that nobody has looked at yet."""
         return [sent.id for sent in self._notes.waiting()]
 
+    @honest
+    def unseen(self) -> list[tuple[str, Answered]]:
+        """Photos for which `collargap job` would have no answer yet, with their joints; each is named once a run."""
+        found = [(each.joint.name, photo) for each in self._survey.joints() for photo in each.photos
+                 if photo.state == "waiting"]
+        fresh = [(joint, photo) for joint, photo in found
+                 if (joint, photo.name, lay_of(self.top / photo.name)) not in self._taken_up]
+        self._taken_up |= {(joint, photo.name, lay_of(self.top / photo.name)) for joint, photo in fresh}
+        return fresh
+
+    @honest
+    def take_up(self, joint: str, photo: Answered) -> str | None:
+        """The number of a photo that is to be looked at though nobody opened it; None where it is not."""
+        if self._notes.named(photo.name) is None:
+            self._note(joint, photo)
+        sent = self._notes.named(photo.name)
+        sent = self._now(sent) if sent and sent.joint == joint else None
+        if sent is None or sent.state not in ("kept", "checked"):
+            return None
+        self._notes.settle(sent.id, "kept")
+        return sent.id
+
     # --- looking at one --------------------------------------------------------------------------------------
 
     @honest
     def begin(self, photo_id: str) -> Task | None:
         """What has to be looked at; None where the ledger knows the answer, or there can be none."""
-        task = self._looking.begin(self._sent(photo_id))
+        sent = self._sent(photo_id)
+        task = None if sent.state == "gone" else self._looking.begin(sent)
         if task is None:
             self._changed()
         return task
@@ -251,6 +355,8 @@ class Desk:
     def of_joint_itself(self, photo_id: str) -> Sent:
         """A photo of a made joint.  Raises BadRequest for one of a marked pipe: it has other edges."""
         sent = self._sent(photo_id)
+        if sent.state == "gone":
+            raise NotThere(f"{sent.error} Put it back, or take the photo again.")
         if sent.kind != "after":
             raise BadRequest("Lines are placed on photos of the made joint. Take the photo of the marked pipe again, "
                              "with the cut end and the mark in the middle.")
@@ -280,7 +386,14 @@ class Desk:
 
     @honest
     def note_checklist(self, joint: str, answers: dict[str, str]) -> None:
-        """Keep an installer's answers for a joint; the same answers again change nothing."""
+        """Keep an installer's answers for a joint beside those to other questions; the same again change nothing."""
         name = self.roll.joint(joint).name
-        if answers != self._ledger.checklists(self.job.site).get(name, {}):
-            self._ledger.note_checklist(self.job.site, name, answers)
+        known = self._ledger.checklists(self.job.site).get(name, {})
+        if known | answers != known:
+            self._ledger.note_checklist(self.job.site, name, known | answers)
+            self._answered[name] += 1
+
+
+def _shown(photo: Answered) -> names.Kind:
+    """What a photo shows, as `collargap job` reads it."""
+    return "before" if photo.kind == "premark" else "after"

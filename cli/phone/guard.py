@@ -11,7 +11,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from cli.phone.access import COOKIE, Access
+from cli.phone.access import Access
 
 MOST_FORM_BYTES = 64 * 2**10
 _SAFE = ("GET", "HEAD", "OPTIONS")
@@ -52,35 +52,47 @@ class Guard:
 
     def _stopped(self, scope: Scope) -> Response | None:
         """The answer for somebody who may not go on, or None."""
-        headers, address = Headers(scope=scope), _address(scope)
+        headers = Headers(scope=scope)
         if scope["path"].startswith(self.open_paths):
             return None
-        if wait_s := self.access.must_wait_s(address):
-            answer = self.refuse(scope, 429, "wait", "Too many wrong codes came from this phone. Wait "
-                                 f"{math.ceil(wait_s)} seconds, then scan the code again.")
-            answer.headers["retry-after"] = str(math.ceil(wait_s))
-            return answer
         offered = parse_qs(scope["query_string"].decode("latin-1")).get("code", [""])[0]
         if scope["path"] == "/" and offered and scope["method"] in _SAFE:
-            return entered(offered) if self.access.right(offered, address) else self._wrong(scope)
-        if scope["path"] == "/enter":
-            return None
-        if not self.access.right(_cookie(headers), address):
+            return self._offered(scope, offered)
+        if scope["path"] != "/enter" and not self.access.right(_cookie(headers, self.access.cookie)):
             return self._wrong(scope)
         if scope["method"] not in _SAFE and not _from_here(headers):
             return self.refuse(scope, 403, "elsewhere", "This was asked by another site's page. Open the page by its "
                                "QR code, and do it there.")
         return None
 
+    def _offered(self, scope: Scope, code: str) -> Response:
+        """In, or told to wait where wrong codes came too often."""
+        address = _address(scope)
+        if self.access.right(code):
+            return entered(code, self.access)
+        if not _is_part_of_another_page(Headers(scope=scope)):
+            if wait_s := self.access.must_wait_s(address):
+                return must_wait(self.refuse, scope, wait_s)
+            self.access.tried(address)
+        return self._wrong(scope)
+
     def _wrong(self, scope: Scope) -> Response:
         return self.refuse(scope, 401, "code", "This phone has no access. Scan the QR code that the computer shows, "
                            "or type its code.")
 
 
-def entered(code: str) -> Response:
+def entered(code: str, access: Access) -> Response:
     """The way in: the code into a cookie, and out of the address."""
     answer = RedirectResponse("/", 303)
-    answer.set_cookie(COOKIE, code, max_age=14 * 24 * 3600, httponly=True, samesite="lax")
+    answer.set_cookie(access.cookie, code.strip(), max_age=14 * 24 * 3600, httponly=True, samesite="lax")
+    return answer
+
+
+def must_wait(refuse: Refuse, scope: Scope, wait_s: float) -> Response:
+    """What is told where wrong codes came too often."""
+    answer = refuse(scope, 429, "wait", "Too many wrong codes came from this phone. Scan the QR code that the computer "
+                    f"shows, or wait {math.ceil(wait_s)} seconds before the next code is typed.")
+    answer.headers["retry-after"] = str(math.ceil(wait_s))
     return answer
 
 
@@ -88,12 +100,18 @@ def _address(scope: Scope) -> str:
     return scope["client"][0] if scope.get("client") else ""
 
 
-def _cookie(headers: Headers) -> str:
+def _cookie(headers: Headers, name: str) -> str:
     try:
-        found = SimpleCookie(headers.get("cookie", "")).get(COOKIE)
+        found = SimpleCookie(headers.get("cookie", "")).get(name)
     except CookieError:
         return ""
     return found.value if found else ""
+
+
+def _is_part_of_another_page(headers: Headers) -> bool:
+    """Whether another site's page asked for it as a picture, frame or the like: nobody offered a code then."""
+    visit = headers.get("sec-fetch-mode") == "navigate" and headers.get("sec-fetch-dest") in (None, "document")
+    return headers.get("sec-fetch-site") == "cross-site" and not visit
 
 
 def _from_here(headers: Headers) -> bool:

@@ -11,6 +11,7 @@ from cli.files import whole_file
 from cli.jobs.errors import JobError
 from cli.jobs.listing import LIST_NAME, Listing, column_of, read_list, rows_in
 from cli.jobs.sheet import decoded, dialect_of, encoding_of
+from cli.jobs.text import visible
 from cli.jobs.worker import read_photo
 from cli.phone.troubles import Busy, Taken
 
@@ -20,6 +21,9 @@ _HEADER = "joint,fitting,photo,location,installer,machine,date\n"
 def read_listing(folder: Path) -> Listing | None:
     """The list, empty where it has no row yet; None where there is no file.  Raises Busy with the list's own fault."""
     path = folder / LIST_NAME
+    if not folder.is_dir():
+        raise Busy(f"The job folder {visible(str(folder))} is not there any more. Put it back where it was, and try "
+                   "again.")
     if not path.exists() and not path.is_symlink():
         return None
     try:

@@ -8,21 +8,24 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
 
 from cli.phone.names import Kind
 
-State = Literal["kept", "checked", "failed"]
+State = Literal["kept", "checked", "failed", "gone"]
+Lay = tuple[int, int, int]  # a file's size in bytes, and when its content and its entry changed, ns since 1970
 
 _TABLES = """
 CREATE TABLE IF NOT EXISTS claim (token TEXT PRIMARY KEY, joint TEXT NOT NULL, made TEXT NOT NULL);
+CREATE TABLE IF NOT EXISTS begun (joint TEXT PRIMARY KEY);
 CREATE TABLE IF NOT EXISTS photo (
     id TEXT PRIMARY KEY, joint TEXT NOT NULL, name TEXT NOT NULL UNIQUE, sha256 TEXT NOT NULL, kind TEXT NOT NULL,
     made TEXT NOT NULL, state TEXT NOT NULL, error TEXT NOT NULL, check_id INTEGER);
 CREATE INDEX IF NOT EXISTS photo_joint ON photo (joint);
+CREATE TABLE IF NOT EXISTS lay (id TEXT PRIMARY KEY, size INTEGER, mtime_ns INTEGER, ctime_ns INTEGER);
 """
 
 
@@ -30,7 +33,8 @@ CREATE INDEX IF NOT EXISTS photo_joint ON photo (joint);
 class Sent:
     """A photo that a phone has sent.  `id` is the phone's own; `name` its file in the job folder.
 
-    state: kept (not looked at yet), checked (`check_id` names the ledger's check), failed (`error` says why).
+    state: kept (not looked at yet), checked (`check_id` names the ledger's check), failed (`error` says why), gone
+    (its file is).  lay: how the file lay when it had these bytes; None where nobody noted that.
     """
 
     id: str
@@ -42,6 +46,7 @@ class Sent:
     state: State = "kept"
     error: str = ""
     check_id: int | None = None
+    lay: Lay | None = None
 
 
 class Notes:
@@ -66,6 +71,14 @@ class Notes:
     def claim(self, token: str, joint: str) -> None:
         """Note which joint a token was given."""
         self._db.execute("INSERT OR IGNORE INTO claim VALUES (?,?,?)", (token, joint, now()))
+
+    def begin(self, joint: str) -> None:
+        """Note that a phone added this joint to the list."""
+        self._db.execute("INSERT OR IGNORE INTO begun VALUES (?)", (joint,))
+
+    def begun(self) -> set[str]:
+        """The joints that phones added to the list."""
+        return {joint for (joint,) in self._db.execute("SELECT joint FROM begun")}
 
     def sent(self, photo_id: str) -> Sent | None:
         """The photo that a phone calls so."""
@@ -99,9 +112,14 @@ class Notes:
              photo.check_id),
         )  # fmt: skip
 
-    def has_name(self, name: str) -> bool:
-        """Whether a photo has this file name."""
-        return next(self._photos("name = ?", name), None) is not None
+    def lie(self, photo_id: str, sha256: str, lay: Lay) -> None:
+        """Note which bytes a photo's file has, and how it lies."""
+        self._db.execute("UPDATE photo SET sha256 = ? WHERE id = ?", (sha256, photo_id))
+        self._db.execute("INSERT OR REPLACE INTO lay VALUES (?,?,?,?)", (photo_id, *lay))
+
+    def named(self, name: str) -> Sent | None:
+        """The photo that has this file name."""
+        return next(self._photos("name = ?", name), None)
 
     def rename(self, photo_id: str, name: str) -> None:
         """Note another file name for a photo."""
@@ -118,9 +136,11 @@ class Notes:
                          (state, error, check_id, photo_id))  # fmt: skip
 
     def _photos(self, where: str, *values: str) -> Iterator[Sent]:
-        columns = "id, joint, name, sha256, kind, made, state, error, check_id"
-        for row in self._db.execute(f"SELECT {columns} FROM photo WHERE {where} ORDER BY rowid", values).fetchall():
-            yield Sent(*row)
+        columns = "id, joint, name, sha256, kind, made, state, error, check_id, size, mtime_ns, ctime_ns"
+        query = f"SELECT {columns} FROM photo LEFT JOIN lay USING (id) WHERE {where} ORDER BY photo.rowid"
+        for *facts, size, mtime_ns, ctime_ns in self._db.execute(query, values).fetchall():
+            lay = None if size is None else (size, mtime_ns, ctime_ns)
+            yield replace(Sent(*facts), lay=lay)
 
 
 def now() -> str:

@@ -11,7 +11,7 @@ from calibration.fittings import Fitting, Misuse, find_fitting
 from cli.jobs.asked import Job
 from cli.jobs.folder import Found, walk
 from cli.jobs.listing import LIST_NAME, Joint, Listing
-from cli.jobs.matching import Matcher
+from cli.jobs.matching import Matcher, folded
 from cli.jobs.text import name_of
 from cli.phone import names
 from cli.phone.listfile import add_joint, read_listing
@@ -47,13 +47,16 @@ class Roll:
     def joint(self, name: str) -> Joint:
         """A joint of the list.  Raises NotThere."""
         for joint in self.listing().joints:
-            if joint.name.casefold() == name.casefold():
+            if folded(joint.name) == folded(name):
                 return joint if joint.fitting else replace(joint, fitting=self.job.fitting)
         raise NotThere(f'There is no joint "{name}" in this job. Choose one of the list, or begin a new one.')
 
     def next_name(self) -> str:
         """The number that a new joint is offered."""
-        return names.next_name(joint.name for joint in self.listing().joints)
+        listing, photos = self.listing(), self._photos()
+        known = {folded(joint.name) for joint in listing.joints}
+        return next(name for name in names.next_names(joint.name for joint in listing.joints)
+                    if folded(name) not in known and _stolen(name, photos, listing) is None)
 
     def given(self, name: str, offered: bool, fitting: str) -> tuple[str, bool]:
         """The joint that someone gets who asks for this name, and whether it is a new one.
@@ -62,16 +65,18 @@ class Roll:
         given.  A name that a person wrote is that joint, also when it has photos already.
         """
         listing = self.listing()
-        known = {each.name.casefold(): each.name for each in listing.joints}
-        if offered and name.casefold() in known:
-            name = names.next_name(each.name for each in listing.joints)
-        if name.casefold() in known:
-            return known[name.casefold()], False
+        known = {" ".join(folded(each.name).split()): each.name for each in listing.joints}
+        if offered and folded(name) in known:
+            name = self.next_name()
+        if there := known.get(" ".join(folded(name).split())):
+            return there, False
         return self._new(names.joint_name(name), fitting, listing), True
 
     def _new(self, name: str, fitting: str, listing: Listing) -> str:
         row = self.fitting(fitting)
-        self._steals_nothing(name, row.id, listing)
+        if photo := _stolen(name, self._photos(), listing):
+            raise Taken(f"The photo {photo} of another joint would count for a joint named {name}. Choose another "
+                        "name.")
         add_joint(self.top, name, row.id)
         return name
 
@@ -82,22 +87,14 @@ class Roll:
         except Misuse as error:
             raise BadRequest(str(error)) from error
 
-    def _steals_nothing(self, name: str, fitting: str, listing: Listing) -> None:
-        """A new name must not make photos of other joints look like its own (J-1_2.jpg is J-1's second)."""
-        after = Matcher(Listing((*listing.joints, Joint(name, fitting, order=len(listing.joints)))))
-        for photo in self._photos():
-            if name.casefold() in photo.casefold() and name in [joint.name for joint in after.joints(photo)]:
-                raise Taken(f"The photo {photo} of another joint would count for a joint named {name}. Choose another "
-                            "name.")
-
     def shows(self, photo: str) -> names.Kind:
         """What a file of the folder shows, as `collargap job` reads it from list and name."""
         return "before" if Matcher(self.listing()).marked(photo) else "after"
 
-    def free_name(self, joint: Joint, first: int, suffix: str, kind: names.Kind, noted: Callable[[str], bool]) -> str:
+    def free_name(self, joint: Joint, first: int, suffix: str, kind: names.Kind, noted: Callable[[str], object]) -> str:
         """A name that nothing has, and by which the photo is this joint's, of this kind, and no other's.
 
-        first: the number to begin with.  noted: whether a name is given already, though no file may have it yet.
+        first: the number to begin with.  noted: what a name is given to already, though no file may have it yet.
         """
         matcher = Matcher(self.listing())
         for number in range(first, first + _MOST_TRIED):
@@ -108,3 +105,10 @@ class Roll:
                     return name
         raise Taken(f"No file name could be found that {LIST_NAME} reads as joint {joint.name}. Give the joint a photo "
                     "pattern in the list, or another name.")
+
+
+def _stolen(name: str, photos: list[str], listing: Listing) -> str | None:
+    """A photo of another joint that a new name would make look like its own: J-1_2.jpg is J-1's second."""
+    alike = [photo for photo in photos if folded(name) in folded(photo)]
+    after = Matcher(Listing((*listing.joints, Joint(name, "", order=len(listing.joints))))) if alike else None
+    return next((photo for photo in alike if after and name in [joint.name for joint in after.joints(photo)]), None)

@@ -9,6 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from typing import Any, TypeVar
 
+from cli.jobs.judge import Judged
 from cli.jobs.worker import check
 from cli.lines import Lines, misfit
 from cli.phone import pictures
@@ -34,7 +35,8 @@ class Service:
         self.desk, self.crew, self.porter, self.largest_bytes = desk, crew, porter, largest_bytes
         self._thread = ThreadPoolExecutor(1, "desk")
         self._looking: dict[str, asyncio.Task[None]] = {}
-        self._previews: OrderedDict[str, pictures.Preview] = OrderedDict()
+        self._unseen = asyncio.Event()
+        self._previews: OrderedDict[tuple[str, str], pictures.Preview] = OrderedDict()
 
     async def start(self) -> None:
         """Open the folder, start the crew, and go on with what an earlier run left."""
@@ -43,12 +45,15 @@ class Service:
         await self.porter.start()
         for photo_id in await self.at_desk(self.desk.waiting):
             self._look(photo_id)
+        self._unseen.set()
+        self._background = asyncio.get_running_loop().create_task(self._look_at_the_rest())
 
     async def stop(self) -> None:
         """End; photos that nobody has looked at are taken up by the next start."""
-        for task in list(self._looking.values()):
+        under_way = [self._background, *self._looking.values()]
+        for task in under_way:
             task.cancel()
-        await asyncio.gather(*self._looking.values(), return_exceptions=True)
+        await asyncio.gather(*under_way, return_exceptions=True)
         await self.crew.stop()
         await self.porter.stop()
         await self.at_desk(self.desk.close)
@@ -57,6 +62,25 @@ class Service:
     async def at_desk(self, work: Callable[..., T], *given: Any) -> T:
         """Do something with the folder, after all that was asked before."""
         return await asyncio.get_running_loop().run_in_executor(self._thread, work, *given)
+
+    async def survey(self) -> list[Judged]:
+        """Every joint as it is judged now; photos that nobody has looked at yet are looked at from then on."""
+        seen = await self.at_desk(self.desk.survey)
+        if any(photo.state == "waiting" for each in seen for photo in each.photos):
+            self._unseen.set()
+        return seen
+
+    async def _look_at_the_rest(self) -> None:
+        """Look at photos that came another way, one after the other, while nobody waits for another."""
+        while True:
+            await self._unseen.wait()
+            self._unseen.clear()
+            with suppress(Trouble):  # told to whoever opens the page
+                for joint, photo in await self.at_desk(self.desk.unseen):
+                    while self._looking:
+                        await asyncio.wait(list(self._looking.values()))
+                    if photo_id := await self.at_desk(self.desk.take_up, joint, photo):
+                        await asyncio.wait([self._look(photo_id)])
 
     async def arrive(self, photo_id: str, joint: str, body: AsyncIterator[bytes], kind: Kind = "after") -> Told:
         """Take a photo in and keep it; what is seen on it comes later.  Sent twice, it is there once."""
@@ -117,19 +141,19 @@ class Service:
 
     async def preview(self, photo_id: str) -> pictures.Preview:
         """The picture to place lines on.  Raises NotAPhoto, BadRequest or Busy."""
-        await self.at_desk(self.desk.of_joint_itself, photo_id)
-        path = await self.at_desk(self.desk.path, photo_id)
-        if photo_id not in self._previews:
+        sent = await self.at_desk(self.desk.of_joint_itself, photo_id)
+        path, of = await self.at_desk(self.desk.path, photo_id), (sent.id, sent.sha256)
+        if of not in self._previews:
             try:
                 made = await self.crew.do(pictures.preview, path, self.desk.job.camera)
             except (RuntimeError, Lost) as error:
                 raise Busy(f"The picture could not be prepared ({error}) Try again.") from error
             if made is None:
                 raise NotAPhoto("This file can't be opened as a photo, so no lines can be placed on it.")
-            self._previews[photo_id] = made
+            self._previews[of] = made
             while len(self._previews) > _PREVIEWS:
                 self._previews.popitem(last=False)
-        return self._previews[photo_id]
+        return self._previews[of]
 
     async def _looked_at(self, photo_id: str) -> None:
         """Wait for a look that is under way: what it finds must not count for what comes after."""

@@ -10,11 +10,20 @@ from cli.phone.notes import Sent
 
 @dataclass(frozen=True)
 class Claimed:
-    """The joint that a phone was given.  photos: how many there are of it already."""
+    """The joint that a phone was given.  photos: how many there are of it already.  new: it was added to the list."""
 
     joint: str
     fitting: str
     photos: int
+    new: bool = False
+
+
+@dataclass(frozen=True)
+class Next:
+    """The joint to go to next.  listed: it stands in the list and waits for its photo; else it would be added."""
+
+    joint: str
+    listed: bool
 
 
 @dataclass(frozen=True)

@@ -44,6 +44,7 @@ class Card:
     overlay: there is a picture with the reading.
     limit: the largest gap; of a marked pipe the catalog's depth, with its tolerance.
     insertion: where both photos told it, `inserted` its interval, `least` what the catalog wants of it.
+    gone: its file is not in the folder any more.
     view: "view 2 of 3" where there are more photos of the joint; of a marked pipe, whether this one counts.
     """
 
@@ -70,6 +71,7 @@ class Card:
     alone: str = ""
     heed: tuple[str, ...] = ()
     view: str = ""
+    gone: bool = False
 
 
 def card(told: Told) -> Card:
@@ -80,6 +82,8 @@ def card(told: Told) -> Card:
                 view=_view(told, marked))
     if sent.state == "kept":
         return bare
+    if sent.state == "gone":
+        return replace(bare, word="failed", why=sent.error, do="Put it back, or take the photo again.", gone=True)
     if sent.state == "failed" or answer is None:
         return replace(bare, word="failed", why=visible(sent.error), do="Take the photo again, or check it again.")
     bars = [each for each in answer["reasons"] if _bars(each)]
@@ -95,7 +99,7 @@ def card(told: Told) -> Card:
 
 
 def _view(told: Told, marked: bool) -> str:
-    if told.views < 2:
+    if told.views < 2 or told.sent.state == "gone":
         return ""
     if marked:
         return "this one counts" if told.counts else ""
@@ -166,7 +170,7 @@ def _bars(reason: dict[str, str]) -> bool:
 
 @dataclass(frozen=True)
 class Line:
-    """A joint in the list.  word: full, short, unproven or missing (no photo yet).
+    """A joint in the list.  word: full, short, unproven, missing (no photo yet) or checking (not looked at yet).
 
     marked: placed, misplaced or unproven, where a photo of its marked pipe counts; else "".  why: what keeps the joint
     from being full though a photo of it is.
@@ -187,7 +191,9 @@ def line(judged: Judged) -> Line:
     joint = judged.joint
     answers = [photo.answer for photo in judged.photos if photo.answer]
     about = " · ".join(visible(each) for each in (joint.fitting, joint.location) if each)
-    word = "missing" if judged.word == "not photographed" else judged.word
+    word: str = "missing" if judged.word == "not photographed" else judged.word
+    if word == "unproven" and any(photo.state == "waiting" for photo in judged.photos):
+        word = "checking"
     if judged.is_apart:  # that takes all photos at once, and a while
         about = " · ".join(filter(None, (about, ALL_ROUND)))
     before = judged.pipe.answer if judged.pipe else None

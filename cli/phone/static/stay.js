@@ -25,6 +25,10 @@ export function sendingIs(share) {
   if (share === null && wanted) leave(wanted);
 }
 
+export function isSending() {
+  return sending !== null;
+}
+
 export async function unsentChanged() {
   const count = await howMany();
   unsent.firstElementChild.textContent = `${count} photo${count > 1 ? "s" : ""} not sent yet`;
