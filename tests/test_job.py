@@ -194,6 +194,19 @@ def test_a_picture_that_stood_for_a_joint_of_another_site_first_proves_nothing_h
     assert desk.job("--fitting", "2", "--site", "North yard")[0] == 0
 
 
+def test_a_photo_that_measured_more_than_the_limit_keeps_its_joint_from_being_full(desk: Desk) -> None:
+    desk.fill({"J-1_1.jpg": photo(1), "J-1_2.jpg": photo(2, "beyond"), "J-2.jpg": photo(3, "unproven"),
+               "J-2_2.jpg": photo(4)})
+    code, out, err = desk.job("--fitting", "2")
+    assert code == 11, err
+    assert "J-1 (demonstration fitting)  gap 1/16 in (0.066), limit 1/16 in (0.0625)  J-1_2.jpg proves nothing" in out
+    assert {row["joint"]: row["joint_verdict"] for row in desk.rows()} == {"J-1": "unproven", "J-2": "full"}
+    assert ("J-1_2.jpg proves nothing by itself, but speaks against J-1_1.jpg, which reads full: its gap of 1/16 in "
+            "(0.066) lies above the limit of 1/16 in (0.0625)." in desk.rows()[0]["findings"])
+    assert "J-2" in desk.run("find", "--verdict", "full")[1]
+    assert "J-1 " not in desk.run("find", "--verdict", "full")[1]
+
+
 def test_a_job_by_another_site_name_is_no_copy_of_itself(desk: Desk) -> None:
     desk.fill({f"J-{number}.jpg": photo(number) for number in range(1, 4)})
     assert desk.job("--fitting", "2", "--site", "North yard")[0] == 0

@@ -152,7 +152,7 @@ class _Known:
         if word in _WORDS and made >= max(entry.made for entry in checks):
             return _WORDS[word]
         told = self.together(checks)
-        return joint_word([answer["verdict"] for answer in told], len(told))
+        return joint_word(told, len(told))
 
     def together(self, checks: list[Entry]) -> list[dict[str, Any]]:
         """The latest answers for the made joint, with what its marked pipe told, each as sure as it was asked for."""
