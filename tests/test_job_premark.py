@@ -184,6 +184,17 @@ def test_a_mark_that_was_drawn_anew_counts_as_it_was_photographed_last() -> None
     assert best([near, right]) is near  # the same mark, told better
 
 
+def test_where_the_last_tells_a_range_alone_no_older_mark_counts() -> None:
+    """Without a lens it contradicts next to nothing, not the mark from before it was drawn anew either."""
+    _, old = answers("full", "placed", None)
+    _, last = answers("full", "placed", None)
+    old |= {"photo": "J-1_before.jpg"}
+    last |= {"photo": "J-1_before_2.jpg", "verdict": "unproven",
+             "depth": {"value": None, "low": 0.95, "high": 1.15, "u": 0.05}}
+    assert best([old, last]) is last
+    assert best([old | {"photo": "J-1_before_3.jpg"}, last])["verdict"] == "placed"  # a range that is not the last
+
+
 # --- a job -------------------------------------------------------------------------------------------
 
 
