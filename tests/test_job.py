@@ -207,6 +207,26 @@ def test_a_photo_that_measured_more_than_the_limit_keeps_its_joint_from_being_fu
     assert "J-1 " not in desk.run("find", "--verdict", "full")[1]
 
 
+def test_no_joint_is_full_by_a_photo_whose_name_may_mean_another(desk: Desk) -> None:
+    desk.fill({"Floor 1 joint 5.jpg": photo(1), "Floor 1 joint 6.jpg": photo(2, "none"), "A/J-1.jpg": photo(3),
+               "B/J-1.jpg": photo(4, "none"), "Monday 12/IMG_1.jpg": photo(5), "Monday 12/IMG_2.jpg": photo(6, "none"),
+               "B2_01.jpg": photo(7), "B2_02.jpg": photo(8), "J-03_1.jpg": photo(9), "J-03_2.jpg": photo(10)})
+    code, _, err = desk.job("--fitting", "2")
+    assert code == 11
+    assert {row["joint"] for row in desk.rows() if row["joint_verdict"] == "full"} == {
+        "Floor 1 joint 5", "A/J-1", "Monday 12/IMG_1", "B2", "J-03"}
+    assert "taken for one joint by their names alone: B2 (B2_01.jpg and B2_02.jpg). If" in err
+    assert "taken for different joints though they are named alike: J-1 (A and B). If" in err
+
+
+def test_a_list_that_names_no_photos_says_which_it_took_together_from_different_folders(desk: Desk) -> None:
+    desk.fill({"A/J-1.jpg": photo(1), "B/J-1.jpg": photo(2), "A/J-2.jpg": photo(3), "B/J-2.jpg": photo(4)},
+              "J-1,2\nJ-2,2,*J-2*\n")
+    code, _, err = desk.job()
+    assert code == 0
+    assert "by their names alone: J-1 (A/J-1.jpg and B/J-1.jpg). If" in err
+
+
 def test_a_job_by_another_site_name_is_no_copy_of_itself(desk: Desk) -> None:
     desk.fill({f"J-{number}.jpg": photo(number) for number in range(1, 4)})
     assert desk.job("--fitting", "2", "--site", "North yard")[0] == 0

@@ -14,6 +14,7 @@ from calibration.fittings import Misuse, demo_catalog
 from cli import disk
 from cli.files import whole_file
 from cli.jobs import worker
+from cli.jobs.bynames import lying_apart, told_apart
 from cli.jobs.days import parse_day
 from cli.jobs.drift import chart
 from cli.jobs.duplicates import NEAR_BITS, near_copies, perceptual_hash
@@ -130,11 +131,30 @@ def test_days() -> None:
         ("IMG_2031.jpg", "IMG_2031"),
         ("north/left.jpg", "north/left"),
         ("clean_01.jpg", "clean_01"),
+        ("Floor 1 joint 5.jpg", "Floor 1 joint 5"),
+        ("L2-J 14.jpg", "L2-J 14"),
+        ("L2-J 14/IMG_2031.jpg", "L2-J 14"),
+        ("B2_01.jpg", "B2"),
+        ("Monday 12/IMG_2031.jpg", "Monday 12/IMG_2031"),
+        ("2026-05-04/IMG_2031.jpg", "2026-05-04/IMG_2031"),
+        ("100ABCDE/DSC_0012.jpg", "100ABCDE/DSC_0012"),
+        ("Floor 3/14.jpg", "14"),
     ],
 )
 def test_joint_from_the_names_of_file_and_folder(name: str, joint: str) -> None:
     assert joint_name(name) == joint
     assert [each.name for each in Matcher(None, "x").joints(name)] == [joint]
+
+
+def test_one_name_in_two_folders_is_two_joints_without_a_list() -> None:
+    photos = ["crew A/J-1.jpg", "crew A/J-1_before.jpg", "crew B/J-1/IMG_1.jpg", "J-2_1.jpg", "J-2/IMG_4.jpg",
+              "pipes/J-3_before.jpg", "made/J-3.jpg"]
+    apart = lying_apart(photos)
+    assert apart == {"J-1": ["crew A", "crew B"]}
+    matcher = Matcher(None, "x", apart)
+    assert [joint.name for photo in photos for joint in matcher.joints(photo)] == [
+        "crew A/J-1", "crew A/J-1", "crew B/J-1", "J-2", "J-2", "J-3", "J-3"]
+    assert "J-1 (crew A and crew B)" in told_apart(apart)[0]
 
 
 def test_two_joints_never_become_one_by_their_names() -> None:

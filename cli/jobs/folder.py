@@ -70,6 +70,11 @@ def walk(folder: Path) -> Iterator[Found | Skipped]:
         waiting.extend(reversed(deeper))
 
 
+def photos_in(folder: Path) -> Iterator[str]:
+    """The names of the photos under `folder`, as any file can hold them."""
+    return (name_of(thing.relative) for thing in walk(folder) if isinstance(thing, Found))
+
+
 def _is_other_picture(entry: os.DirEntry[str]) -> bool:
     """By its ending; a file without one by its first bytes."""
     ending = os.path.splitext(entry.name)[1].lower()

@@ -146,6 +146,11 @@ class Store:
              key),
         )  # fmt: skip
 
+    def named(self) -> Iterator[tuple[str, str]]:
+        """Joint and name of every photo, joint by joint; those left out whose photos the list names by a pattern."""
+        yield from self.db.execute("SELECT j.name, p.name FROM photo p JOIN joint j USING (ord)"
+                                   " WHERE json_extract(j.facts, '$.pattern') = '' ORDER BY ord, p.name")
+
     def waiting_of(self, joint: str) -> int:
         """How many photos of the joint have no answer yet."""
         query = "SELECT count(*) FROM photo JOIN joint USING (ord) WHERE joint.name = ? AND state = 'waiting'"
