@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from PIL import Image
 
-from cli.jobs.duplicates import perceptual_hash
+from cli.jobs.duplicates import picture_hashes
 from cli.jobs.worker import Looked, Task
 from vision.reasons import REASONS
 
@@ -60,11 +60,8 @@ def stub_inspection(task: Task, data: bytes) -> Looked:
     picture = Image.open(io.BytesIO(data))
     taken = picture.getexif().get_ifd(0x8769).get(0x9003, "")
     pixels = np.asarray(picture.convert("RGB"))
-    if task.kind == "premark":
-        return Looked(marked_answer(task, says), _jpeg(picture), perceptual_hash(pixels), str(taken))
-    return Looked(
-        answer(task, "full" if says == "slow" else says), _jpeg(picture), perceptual_hash(pixels), str(taken)
-    )
+    told = marked_answer(task, says) if task.kind == "premark" else answer(task, "full" if says == "slow" else says)
+    return Looked(told, _jpeg(picture), b"".join(picture_hashes(pixels)), str(taken))
 
 
 def quick_inspection(task: Task, data: bytes) -> Looked:

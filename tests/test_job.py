@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from PIL import Image
+from PIL import Image, ImageOps
 from typer.testing import CliRunner
 
 from calibration.fittings import demo_catalog
@@ -175,6 +175,20 @@ def test_the_same_picture_for_two_joints_proves_neither(desk: Desk) -> None:
         in desk.rows()[0]["findings"]
     )
     assert "is the same picture as" in desk.rows()[2]["findings"]
+
+
+def test_nor_does_one_that_was_turned_mirrored_or_trimmed(desk: Desk) -> None:
+    whole = photo(1, side=240)
+    for name, change in {
+        "K-1": lambda picture: picture, "K-2": lambda picture: picture.rotate(180), "K-3": ImageOps.mirror,
+        "K-4": lambda picture: picture.crop((7, 7, 233, 233)),
+    }.items():  # fmt: skip
+        made = io.BytesIO()
+        change(Image.open(io.BytesIO(whole))).save(made, "JPEG", quality=90)
+        desk.fill({f"{name}.jpg": made.getvalue() + b"#full#1"})
+    assert desk.job("--fitting", "2")[0] == 11
+    assert {row["joint_verdict"] for row in desk.rows()} == {"unproven"}
+    assert "4 of the 4 joints need a person" in desk.job("--fitting", "2")[1]
 
 
 def test_a_picture_that_stood_for_a_joint_of_another_site_first_proves_nothing_here(desk: Desk) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import io
 import os
 from datetime import date, datetime, timedelta
 from pathlib import Path
@@ -17,7 +19,7 @@ from cli.jobs import worker
 from cli.jobs.bynames import lying_apart, told_apart
 from cli.jobs.days import parse_day
 from cli.jobs.drift import chart
-from cli.jobs.duplicates import NEAR_BITS, near_copies, perceptual_hash
+from cli.jobs.duplicates import NEAR_BITS, are_near, near_copies, picture_hashes, same_pictures
 from cli.jobs.engine import Processes
 from cli.jobs.errors import JobError
 from cli.jobs.folder import Found, Skipped, walk
@@ -268,23 +270,65 @@ def _pixels(seed: int, size: tuple[int, int] = (120, 90)) -> Image.Image:
     return Image.fromarray(noise).resize(size, Image.Resampling.BICUBIC)
 
 
-def _packed(*hashes: bytes) -> np.ndarray:
-    return np.frombuffer(b"".join(hashes), np.uint8).reshape(-1, 32)
+def _same(*hashes: bytes) -> list[list[int]]:
+    return same_pictures((each, hashlib.sha256(bytes([place % 256])).hexdigest()) for place, each in enumerate(hashes))
+
+
+def _near(*rows: np.ndarray) -> list[list[int]]:
+    return near_copies(np.array(rows), np.arange(len(rows)))
 
 
 def _hash(picture: Image.Image) -> bytes:
-    return perceptual_hash(np.asarray(picture.convert("RGB")))
+    return b"".join(picture_hashes(np.asarray(picture.convert("RGB"))))
 
 
 def test_copies_are_found_and_strangers_are_not() -> None:
     pictures = [_pixels(seed) for seed in range(40)]
     copy = pictures[3].resize((60, 45)).point(lambda level: min(255, level + 12))
-    assert near_copies(_packed(*map(_hash, pictures), _hash(copy))) == [[3, 40]]
-    assert near_copies(_packed()) == []
+    assert _same(*map(_hash, pictures), _hash(copy)) == [[3, 40]]
+    assert _same() == []
+
+
+SAMPLES = Path(__file__).parent.parent / "sample_images"
+
+
+def _samples() -> dict[str, Image.Image]:
+    return {path.stem: Image.open(path).convert("RGB") for folder in ("job", "several")
+            for path in sorted((SAMPLES / folder).iterdir()) if path.suffix in (".jpg", ".webp")}
+
+
+def _sent_again(picture: Image.Image, share: float, way: int) -> Image.Image:
+    """Trimmed by a share of each side, turned or mirrored, shrunk and saved anew."""
+    wide, high = picture.size
+    trimmed = picture.crop((int(share * wide), int(share * high), wide - int(share * wide), high - int(share * high)))
+    made = io.BytesIO()
+    trimmed.transpose(way).resize((900, 700)).save(made, "JPEG", quality=60)
+    return Image.open(made)
+
+
+def test_no_photo_of_the_samples_is_a_copy_of_another_also_of_one_joint() -> None:
+    assert _same(*map(_hash, _samples().values())) == []
+
+
+@pytest.mark.parametrize("way", [Image.ROTATE_180, Image.FLIP_LEFT_RIGHT, Image.TRANSPOSE])
+@pytest.mark.parametrize("share", [0.0, 0.02, 0.03, 0.05])
+def test_a_copy_is_found_turned_mirrored_and_trimmed(share: float, way: int) -> None:
+    pictures = list(_samples().values())[::4]
+    copies = [_hash(_sent_again(picture, share, way)) for picture in pictures]
+    assert _same(*map(_hash, pictures), *copies) == [[at, at + len(pictures)] for at in range(len(pictures))]
+
+
+def test_a_photo_that_an_old_check_knew_by_one_hash_is_found_by_it() -> None:
+    picture = _pixels(3)
+    old = _hash(picture)[:32]
+    assert _same(old, _hash(_pixels(4)), _hash(picture.rotate(180))) == [[0, 2]]
 
 
 def test_a_dark_picture_has_no_hash() -> None:
-    assert _hash(Image.new("RGB", (80, 60), (7, 7, 7))) == b""
+    dark = _hash(Image.new("RGB", (80, 60), (7, 7, 7)))
+    assert dark == b""
+    assert _same(dark, dark) == []
+    assert same_pictures([(dark, "ab" * 32)] * 2) == [[0, 1]], "it may still be the same file"
 
 
 def test_every_pair_up_to_fifteen_bits_apart_is_found() -> None:
@@ -293,13 +337,14 @@ def test_every_pair_up_to_fifteen_bits_apart_is_found() -> None:
         first = rng.integers(0, 256, 32, dtype=np.uint8)
         flips = np.zeros(256, np.uint8)
         flips[rng.choice(256, 15, replace=False)] = 1
-        assert near_copies(np.array([first, first ^ np.packbits(flips)])) == [[0, 1]]
+        assert _near(first, first ^ np.packbits(flips)) == [[0, 1]]
     far = first ^ np.packbits(np.r_[np.ones(NEAR_BITS + 1, np.uint8), np.zeros(255 - NEAR_BITS, np.uint8)])
-    assert near_copies(np.array([first, far])) == []
+    assert _near(first, far) == []
+    assert not are_near(first.tobytes(), far.tobytes())
 
 
 def test_ten_thousand_copies_are_one_group() -> None:
-    assert [len(group) for group in near_copies(_packed(*[_hash(_pixels(1))] * 10_000))] == [10_000]
+    assert [len(group) for group in _same(*[_hash(_pixels(1))] * 10_000)] == [10_000]
 
 
 # --- times -------------------------------------------------------------------------------------------

@@ -144,7 +144,7 @@ def _own(joint: Joint, trouble: str, photos: list[Answered], pipe: Answered | No
 
 
 def _copies(store: Store, found: Clues) -> None:
-    """Pictures that stand for two joints.  In hand are 40 bytes a photo."""
+    """Pictures that stand for two joints."""
     known = "FROM photo WHERE sha256 > '' ORDER BY id"
     keys = array("q", (key for (key,) in store.db.execute(f"SELECT id {known}")))
     for group in same_pictures(store.db.execute(f"SELECT phash, sha256 {known}")):

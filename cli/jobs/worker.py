@@ -23,7 +23,7 @@ Kind = Literal["joint", "premark"]
 class Looked:
     """What an inspection brings back: the answer in the JSON of `check`, and what a job needs besides.
 
-    overlay: a small JPEG with the reading drawn in, or b"".  phash: 32 bytes (see `duplicates`), or b"".
+    overlay: a small JPEG with the reading drawn in, or b"".  phash: all of `duplicates.picture_hashes`, or b"".
     taken: the photo's own date and time as EXIF writes it, or "".
     """
 
