@@ -6,6 +6,7 @@ import sqlite3
 import sys
 from collections.abc import Callable, Iterable
 from contextlib import suppress
+from dataclasses import replace
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
@@ -28,6 +29,7 @@ from cli.jobs.judge import Clues, Judged, clues, judged
 from cli.jobs.outputs import write_csv, write_jsonl
 from cli.jobs.progress import Bar, Silent
 from cli.jobs.run import run
+from cli.jobs.sitename import site_of
 from cli.jobs.store import Answered, Store
 from cli.jobs.text import name_of, visible
 from cli.jobs.together import combine
@@ -70,7 +72,8 @@ def job(
         typer.Option(help="Folder for the results; else the job's folder itself.", show_default=False),
     ] = None,
     site: Annotated[
-        str, typer.Option(help="Name of the site; else that of the folder.", show_default=False)
+        str, typer.Option(help="Name of the site; else that of the folder, with the folders above it where another "
+                               "one was filed under that name.", show_default=False)
     ] = "",
     ledger: Annotated[
         Path | None,
@@ -109,7 +112,7 @@ def job(
     """
     try:
         asked = Job(
-            folder, name_of(site or folder.resolve().name), read_catalog(catalog), inspect_photo,
+            folder, name_of(site), read_catalog(catalog), inspect_photo,
             fitting=fitting, camera=read_camera(camera), confidence=confidence,
             unit=unit.value if unit else None, combiner=combine,
         )  # fmt: skip
@@ -128,6 +131,9 @@ def do_job(asked: Job, out: Path, ledger_path: Path, engine: Callable[[], Engine
     store = Store()
     ledger, trouble = _ledger(ledger_path)
     try:
+        if not asked.site:
+            asked, told = _sited(asked, ledger)
+            trouble += told
         with Bar(sys.stderr) if sys.stderr.isatty() else Silent() as watcher:
             course = run(asked, store, ledger, engine, watcher)
         course.notices[:0] = trouble
@@ -263,6 +269,15 @@ def _ledger(path: Path) -> tuple[Ledger | None, list[str]]:
         return Ledger(path), []
     except LedgerError as error:
         return None, [f"{error} This run goes on without it."]
+
+
+def _sited(asked: Job, ledger: Ledger | None) -> tuple[Job, list[str]]:
+    """The job under a name for its site, where nobody gave it one, and what is to be said of it."""
+    name, told = name_of(asked.folder.resolve().name), list[str]()
+    if ledger:
+        with suppress(LedgerError):  # one that fails is said where checks are kept
+            name, told = site_of(asked.folder, ledger)
+    return replace(asked, site=name), told
 
 
 def _engine(workers: int | None, cluster: str) -> Callable[[], Engine]:

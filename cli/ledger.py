@@ -298,6 +298,15 @@ class Ledger:
         with _told(self.path):
             return [os.fsdecode(path) for (path,) in self._db.execute(query, (sha256,))]
 
+    def folders_of(self, site: str) -> list[str]:
+        """Job folders from which photos were filed for a site, in the order of their names."""
+        query = ('SELECT DISTINCT s.path, f.photo FROM filing f JOIN "check" c ON c.id = f.check_id'
+                 " JOIN sight s ON s.sha256 = c.sha256 WHERE f.site = ?")
+        with _told(self.path):
+            rows = self._db.execute(query, (site,)).fetchall()
+        lain = [(os.fsdecode(path).replace(os.sep, "/"), f"/{photo}") for path, photo in rows]
+        return sorted({os.path.normpath(path.removesuffix(photo)) for path, photo in lain if path.endswith(photo)})
+
     def answer(self, check_id: int) -> tuple[dict[str, Any], bytes, str]:
         """A check's answer, perceptual hash and EXIF time."""
         row = self._one('SELECT answer, phash, taken FROM "check" WHERE id = ?', check_id)

@@ -305,6 +305,39 @@ def test_a_clock_that_was_never_set_hides_no_time_and_tells_none(desk: Desk) -> 
 # --- find and show -----------------------------------------------------------------------------------
 
 
+def _job_in(desk: Desk, folder: str, data: bytes) -> tuple[int, str]:
+    fill(desk.folder.parent / folder, {"J-1.jpg": data})
+    status, _, err = desk.run("job", str(desk.folder.parent / folder), "--fitting", "2")
+    return status, err
+
+
+def test_two_folders_of_one_name_are_two_sites(desk: Desk, tmp_path: Path) -> None:
+    assert _job_in(desk, "a/photos", photo(1, "short"))[0] == 10
+    for _ in range(2):  # it keeps its name in a later run
+        status, err = _job_in(desk, "b/photos", photo(2))
+        assert status == 0
+        assert f"is that of the folder {tmp_path / 'a' / 'photos'}; this job is filed as b/photos" in err
+    assert "site name" not in _job_in(desk, "a/photos", photo(1, "short"))[1]
+    assert " SHORT     photos / J-1 " in desk.run("find", "--verdict", "short")[1]
+    assert " FULL      b/photos / J-1 " in desk.run("find", "--verdict", "full")[1]
+
+
+def test_a_folder_that_was_moved_keeps_its_sites_name(desk: Desk, tmp_path: Path) -> None:
+    _job_in(desk, "a/photos", photo(1))
+    (tmp_path / "archive").mkdir()
+    (tmp_path / "a" / "photos").rename(tmp_path / "archive" / "photos")
+    assert "site name" not in _job_in(desk, "archive/photos", photo(1))[1]
+    assert desk.run("find")[1].count("photos / J-1") == 1
+
+
+def test_jobs_that_were_filed_under_one_name_are_said_to_be(desk: Desk, tmp_path: Path) -> None:
+    for folder in ("a/photos", "b/photos"):
+        fill(tmp_path / folder, {f"{folder[0]}.jpg": photo(ord(folder[0]))})
+        desk.run("job", str(tmp_path / folder), "--fitting", "2", "--site", "photos")
+    assert f"Photos of the folder {tmp_path / 'a' / 'photos'} are filed under the site name photos too" in desk.run(
+        "job", str(tmp_path / "b" / "photos"), "--fitting", "2")[2]
+
+
 def test_find_and_show_over_several_jobs(desk: Desk, tmp_path: Path) -> None:
     desk.fill({"J-1.jpg": photo(1, "short"), "J-2.jpg": photo(2)}, "J-1,2,,Sump 4,,,2019-03-01\nJ-2,2\n")
     desk.job("--site", "North yard")
