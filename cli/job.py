@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Set
 from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime
@@ -179,9 +179,25 @@ def _picture(photo: Answered, ledger: Ledger | None) -> bytes:
 def _keep_words(found: Iterable[Judged], site: str, ledger: Ledger) -> None:
     """What this job says of each joint, for good."""
     with suppress(LedgerError), ledger.together():  # a ledger that fails was said where checks are kept
+        words, hashes = dict[str, str](), set[str]()
         for each in found:
-            if each.word != "not photographed":
-                ledger.judge(site, each.joint.name, each.word)
+            words[each.joint.name] = each.word
+            hashes |= {str(photo.answer["sha256"]) for photo in each.photos if photo.answer}
+        moved = ledger.joints_resting_on(hashes, site)
+        last = {joint: word for (where, joint), (_, word) in ledger.judgements().items() if where == site}
+        for joint, word in _standing(words, last, moved).items():
+            ledger.judge(site, joint, word)
+
+
+def _standing(words: dict[str, str], last: dict[str, str], moved: Set[str]) -> dict[str, str]:
+    """What the ledger is to say.  last: what it said; moved: joints whose every photo is one of this job.
+
+    A joint that was short stays so though its photo is gone, unless that is another joint's now.  One that is gone
+    itself, its photos being another one's, is full by none.
+    """
+    kept = {joint: word for joint, word in words.items()
+            if word != "not photographed" or last.get(joint) != "short" or joint in moved}
+    return kept | {joint: "unproven" for joint in moved - words.keys() if last.get(joint) == "full"}
 
 
 def _say(report: Report, strays: int, written: Path | None) -> None:

@@ -18,7 +18,8 @@ import json
 import os
 import sqlite3
 import time
-from collections.abc import Container, Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Container, Iterator, Sequence, Set
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -96,7 +97,7 @@ class Sight:
 
 @dataclass(frozen=True)
 class Entry:
-    """A check as it is filed, with its answer.  `made`: UTC, ISO.  `confidence`: of its intervals."""
+    """A check as it is filed, with its answer.  `made`, `filed`: when, UTC, ISO.  `confidence`: of its intervals."""
 
     check_id: int
     made: str
@@ -106,6 +107,7 @@ class Entry:
     phash: bytes
     answer: dict[str, Any]
     confidence: float
+    filed: str
 
 
 class Ledger:
@@ -222,6 +224,13 @@ class Ledger:
                 (check_id, _now(), filing.site, filing.joint, filing.photo, filing.day, filing.location,
                  filing.installer, filing.machine),
             )  # fmt: skip
+
+    def joints_resting_on(self, hashes: Set[str], site: str) -> set[str]:
+        """Joints of a site all of whose photos have these hashes, by the last check of each."""
+        photos: dict[str, set[str]] = defaultdict(set)
+        for photo in self.pictured(site):
+            photos[photo.joint].add(photo.sha256)
+        return {joint for joint, own in photos.items() if own <= hashes}
 
     def judge(self, site: str, joint: str, word: str) -> None:
         """Keep a job's word for a joint."""
@@ -340,15 +349,15 @@ class Ledger:
         where = " AND ".join(test for test, _ in used) or "1"
         query = (
             f"SELECT max(f.id), f.check_id, c.made, f.site, f.joint, f.photo, {_DAY}, f.location,"
-            " f.installer, f.machine, c.verdict, c.taken, c.phash, c.answer, c.settings_json"
+            " f.installer, f.machine, c.verdict, c.taken, c.phash, c.answer, c.settings_json, f.made"
             ' FROM filing f JOIN "check" c ON c.id = f.check_id'
             f" WHERE {where} GROUP BY f.site, f.joint, f.photo, f.check_id ORDER BY f.site, f.joint, c.id"
         )
         with _told(self.path):
             rows = self._db.execute(query, [value for _, value in used])
-            for _, check_id, made, *filed, verdict, taken, phash, answer, settings in rows:
+            for _, check_id, made, *filed, verdict, taken, phash, answer, settings, filed_at in rows:
                 yield Entry(check_id, made, Filing(*filed), verdict, taken, phash, json.loads(answer),
-                            json.loads(settings).get("confidence", 0.95))
+                            json.loads(settings).get("confidence", 0.95), filed_at)
 
 
 def _now() -> str:

@@ -305,6 +305,39 @@ def test_a_clock_that_was_never_set_hides_no_time_and_tells_none(desk: Desk) -> 
 # --- find and show -----------------------------------------------------------------------------------
 
 
+def test_a_photo_that_was_found_to_be_another_joints_leaves_its_first_joint_without(desk: Desk) -> None:
+    desk.fill({"J-21.jpg": photo(1)}, "J-21,2\nJ-22,2\n")
+    desk.job()
+    (desk.folder / "J-21.jpg").rename(desk.folder / "J-22.jpg")
+    desk.job()
+    words = [line.split()[1] for line in desk.run("find")[1].splitlines()]
+    assert words == ["NOT", "FULL"]
+    assert desk.run("find", "--verdict", "full")[2].startswith("1 joint found")
+    (desk.folder / "J-22.jpg").rename(desk.folder / "J-21.jpg")
+    desk.job()
+    assert "FULL      job / J-21" in desk.run("find", "--verdict", "full")[1]
+
+
+def test_a_short_joint_stays_short_where_its_photo_is_gone_and_not_where_it_is_anothers(desk: Desk) -> None:
+    desk.fill({"J-1.jpg": photo(1, "short"), "J-2.jpg": photo(2, "short")}, "J-1,2\nJ-2,2\nJ-3,2\n")
+    desk.job()
+    (desk.folder / "J-1.jpg").unlink()
+    (desk.folder / "J-2.jpg").rename(desk.folder / "J-3.jpg")
+    desk.job()
+    assert [line.split()[4] for line in desk.run("find", "--verdict", "short")[1].splitlines()] == ["J-1", "J-3"]
+
+
+def test_a_joint_that_is_gone_is_not_full_by_a_photo_that_is_another_ones_now(desk: Desk) -> None:
+    desk.fill({"J-21.jpg": photo(1), "J-30.jpg": photo(2, "short"), "J-31.jpg": photo(3)})
+    desk.job("--fitting", "2")
+    (desk.folder / "J-21.jpg").rename(desk.folder / "J-22.jpg")
+    (desk.folder / "J-30.jpg").rename(desk.folder / "J-32.jpg")
+    (desk.folder / "J-31.jpg").unlink()
+    desk.job("--fitting", "2")
+    words = {line.split()[4]: line.split()[1] for line in desk.run("find")[1].splitlines()}
+    assert words == {"J-21": "UNPROVEN", "J-22": "FULL", "J-30": "SHORT", "J-31": "FULL", "J-32": "SHORT"}
+
+
 def _job_in(desk: Desk, folder: str, data: bytes) -> tuple[int, str]:
     fill(desk.folder.parent / folder, {"J-1.jpg": data})
     status, _, err = desk.run("job", str(desk.folder.parent / folder), "--fitting", "2")

@@ -35,7 +35,8 @@ _LedgerFile = Annotated[
 ]
 
 
-_WORDS: dict[str, JointWord] = {"full": "full", "short": "short", "unproven": "unproven"}
+_WORDS: dict[str, JointWord] = {"full": "full", "short": "short", "unproven": "unproven",
+                                "not photographed": "not photographed"}
 
 
 class Verdict(StrEnum):
@@ -149,7 +150,7 @@ class _Known:
         checked since, on phones say, what they say one by one."""
         filing = checks[0].filing
         made, word = self._words.get((filing.site, filing.joint), ("", ""))
-        if word in _WORDS and made >= max(entry.made for entry in checks):
+        if word in _WORDS and made >= max(_since(entry, word) for entry in checks):
             return _WORDS[word]
         told = self.together(checks)
         return joint_word(told, len(told))
@@ -169,6 +170,11 @@ class _Known:
             return set()
         copies = self._copies.of(latest[0].filing.site)
         return {place for place, entry in enumerate(latest) if (entry.filing.joint, entry.answer["sha256"]) in copies}
+
+
+def _since(entry: Entry, word: str) -> str:
+    """When a photo was checked; that a joint has none holds until one is filed, which may have been checked before."""
+    return entry.filed if word == "not photographed" else entry.made
 
 
 def _photo(place: int, entry: Entry) -> Answered:
