@@ -4,6 +4,7 @@
 * `overlay`: the picture of that inspection.
 * `filing`: that a check counts for a joint of a site; a check may be filed more than once.
 * `judgement`: the word that a job had for a joint, by all its photos and all that is known across joints.
+* `sides`: from which sides a joint's photos were taken, by its list; the last word counts, "" where it has none.
 * `checklist`: what an installer answered for a joint; the last answers count, the earlier ones are kept.
 * `sight`: a file as it lay on disk and the hash its bytes had, so that unchanged files need not be read
 again.
@@ -260,6 +261,19 @@ class Ledger:
         query = "SELECT site, joint, made, word FROM judgement ORDER BY id"
         with _told(self.path):
             return {(site, joint): (made, word) for site, joint, made, word in self._db.execute(query)}
+
+    def note_sides(self, site: str, told: dict[str, str]) -> None:
+        """Keep what a list says of the sides of joints, where it says something new."""
+        known = self.sides(site)
+        with _told(self.path):
+            self._db.executemany("INSERT INTO sides (made, site, joint, sides) VALUES (?,?,?,?)", [
+                (_now(), site, joint, sides) for joint, sides in told.items() if known.get(joint, "") != sides])
+
+    def sides(self, site: str) -> dict[str, str]:
+        """The sides of every joint of a site of which a list ever named some, by joint."""
+        query = "SELECT joint, sides FROM sides WHERE site = ? ORDER BY id"
+        with _told(self.path):
+            return dict(self._db.execute(query, (site,)).fetchall())
 
     def note_checklist(self, site: str, joint: str, answers: dict[str, str]) -> None:
         """Keep an installer's answers for a joint, beside those given before."""

@@ -143,7 +143,8 @@ class _Known:
     """What is known of joints by all their checks."""
 
     def __init__(self, book: Ledger) -> None:
-        self._words, self._copies = book.judgements(), Copies(book)
+        self._book, self._words, self._copies = book, book.judgements(), Copies(book)
+        self._sides: dict[str, dict[str, str]] = {}
 
     def word(self, checks: list[Entry]) -> JointWord:
         """What the last job said; it knows the sides, and pictures that stand for two joints.  Of photos that were
@@ -153,7 +154,14 @@ class _Known:
         if word in _WORDS and made >= max(_since(entry, word) for entry in checks):
             return _WORDS[word]
         told = self.together(checks)
-        return joint_word(told, len(told))
+        said = joint_word(told, len(told))
+        return "unproven" if said == "full" and self._sided(filing.site, filing.joint) else said
+
+    def _sided(self, site: str, joint: str) -> bool:
+        """Whether the list names the joint's sides: then only a job, which puts them together, calls it full."""
+        if site not in self._sides:
+            self._sides[site] = self._book.sides(site)
+        return bool(self._sides[site].get(joint))
 
     def together(self, checks: list[Entry]) -> list[dict[str, Any]]:
         """The latest answers for the made joint, with what its marked pipe told, each as sure as it was asked for."""

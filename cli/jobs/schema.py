@@ -65,4 +65,11 @@ _JUDGEMENT = (
     *_only_grows("judgement"),
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _BY_JOINT, _CHECKLIST, _JUDGEMENT)
+_SIDES = (
+    """CREATE TABLE sides (
+        id INTEGER PRIMARY KEY, made TEXT NOT NULL, site TEXT NOT NULL, joint TEXT NOT NULL, sides TEXT NOT NULL)""",
+    "CREATE INDEX sides_joint ON sides (site, joint)",
+    *_only_grows("sides"),
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _BY_JOINT, _CHECKLIST, _JUDGEMENT, _SIDES)

@@ -188,6 +188,10 @@ class Store:
             if photos:
                 yield Sides(joint, *_named(photos), all(answer for *_, answer in photos), *_named(pipes))
 
+    def told_sides(self) -> dict[str, str]:
+        """What the list says of the sides of each joint, "" where it says nothing."""
+        return dict(self.db.execute("SELECT name, json_extract(facts, '$.sides') FROM joint").fetchall())
+
     def put_together(self, joint: str, answer: dict[str, Any]) -> None:
         """What the photos of a joint say together (the JSON of `joint`)."""
         self.db.execute("INSERT INTO together VALUES (?, ?)", (joint, json.dumps(answer)))
