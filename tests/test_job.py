@@ -651,6 +651,22 @@ def test_the_real_door(desk: Desk) -> None:
     assert desk.checks() == 3
 
 
+@pytest.mark.parametrize("name", ["Joints.csv", "JOINTS.CSV"])
+def test_the_list_is_read_whatever_the_case_of_its_name(desk: Desk, name: str) -> None:
+    desk.fill({"A.jpg": photo(1), name: b"joint,fitting\nA,2\nB,2\n"})
+    assert desk.job()[0] == 11
+    assert [row["joint"] for row in desk.rows()] == ["A", "B"]
+
+
+def test_two_lists_of_one_name_but_for_its_case(desk: Desk) -> None:
+    desk.fill({"A.jpg": photo(1), "Joints.csv": b"joint,fitting\nB,2\n", "JOINTS.csv": b"joint,fitting\nA,2\n"})
+    status, _, err = desk.job()
+    assert status == 2
+    assert "The folder has JOINTS.csv and Joints.csv." in err
+    desk.fill({}, "A,2\n")
+    assert desk.job()[0] == 0
+
+
 def test_the_ledger_says_of_a_joint_what_its_job_said(desk: Desk) -> None:
     """A picture that stands for two joints proves neither; years later the ledger must not say otherwise."""
     once = photo(1, "full")

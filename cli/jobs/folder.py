@@ -8,6 +8,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from cli.jobs.errors import JobError
+from cli.jobs.findings import listed
+from cli.jobs.listing import LIST_NAME
 from cli.jobs.text import name_of, visible
 
 SUFFIXES = frozenset({".jpg", ".jpeg", ".jpe", ".jfif", ".mpo", ".png", ".webp", ".heic", ".heif", ".hif", ".tif",
@@ -68,6 +71,20 @@ def walk(folder: Path) -> Iterator[Found | Skipped]:
             elif entry.is_symlink() and entry.is_dir():
                 yield Skipped(_relative(entry.path, top), "It is a link to a folder; links aren't followed.")
         waiting.extend(reversed(deeper))
+
+
+def list_in(folder: Path) -> Path | None:
+    """The job's list, whatever the case of its name (Joints.csv); None where there is none.
+
+    Raises JobError where there are several and none is called exactly so.
+    """
+    try:
+        found = sorted(name for name in os.listdir(folder) if name.casefold() == LIST_NAME)
+    except OSError:  # what can't be opened is said where its photos are looked for
+        return None
+    if len(found) > 1 and LIST_NAME not in found:
+        raise JobError(f"The folder has {listed(found)}. Keep one list, and call it {LIST_NAME}.")
+    return folder / (LIST_NAME if LIST_NAME in found else found[0]) if found else None
 
 
 def photos_in(folder: Path) -> Iterator[str]:

@@ -12,7 +12,7 @@ from cli.jobs.asked import Course, Job
 from cli.jobs.bynames import lying_apart, told_apart, told_together
 from cli.jobs.engine import Engine, stream
 from cli.jobs.errors import EngineError, JobError
-from cli.jobs.folder import Skipped, photos_in, shown, walk
+from cli.jobs.folder import Skipped, list_in, photos_in, shown, walk
 from cli.jobs.keeper import Keeper, Rows
 from cli.jobs.listing import LIST_NAME, Joint, Listing, read_list
 from cli.jobs.matching import Matcher
@@ -118,8 +118,8 @@ def plan(job: Job, store: Store, course: Course) -> None:
 
 
 def _listing(job: Job, course: Course) -> Listing | None:
-    path = job.folder / LIST_NAME
-    if not path.exists() and not path.is_symlink():
+    path = list_in(job.folder)
+    if path is None:
         return None
     try:
         data = read_photo(str(path))
