@@ -22,6 +22,7 @@ from PIL import Image, ImageOps
 from typer.testing import CliRunner
 
 from calibration.fittings import demo_catalog
+from cli.files import MADE_HERE
 from cli.jobs.drawing import chart as drawn
 from cli.jobs.folder import Found
 from cli.jobs.judge import clues
@@ -538,6 +539,20 @@ def test_a_link_out_of_the_folder_is_not_read(desk: Desk, tmp_path: Path) -> Non
     assert "outside the job folder" in (desk.folder / "report.html").read_text("utf-8")
     (desk.folder / "joints.csv").symlink_to(tmp_path / "secret.jpg")
     assert desk.job("--fitting", "2")[0] == 2
+
+
+def test_pictures_that_were_drawn_here_are_no_photos(desk: Desk) -> None:
+    """By their names they aren't even looked at; under another name the worker knows them."""
+    drawn = photo(2, "short")[:2] + b"\xff\xfe\x00\x33" + MADE_HERE + photo(2, "short")[2:]
+    desk.fill({"J-1.jpg": photo(1), "J-1-collargap.jpg": drawn, "J-1-check-12.jpg": drawn, "J-1_2.jpg": drawn,
+               "J-2-collargap.jpg": photo(3)}, "J-1,2\nJ-2,2\n")
+    code, out, _ = desk.job()
+    assert code == 0, out
+    assert "2 files stand for no joint" in out
+    told = {row["photo"]: (row["verdict"], row["error"]) for row in desk.rows()}
+    assert told["J-1_2.jpg"][0] == ""
+    assert "a picture that collargap drew of a photo" in told["J-1_2.jpg"][1]
+    assert told["J-2-collargap.jpg"] == ("full", "")
 
 
 def test_photos_that_can_not_be_read(desk: Desk) -> None:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import os
+import re
 import stat
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from cli.files import is_drawn_file
 from cli.jobs.errors import JobError
 from cli.jobs.findings import listed
 from cli.jobs.listing import LIST_NAME
@@ -17,6 +19,7 @@ SUFFIXES = frozenset({".jpg", ".jpeg", ".jpe", ".jfif", ".mpo", ".png", ".webp",
                       ".tiff"})  # fmt: skip
 # Pictures of other kinds: not opened, and said so.
 _OTHERS = frozenset({".avif", ".bmp", ".gif", ".dng", ".raw", ".cr2", ".cr3", ".nef", ".arw", ".jxl", ".jp2", ".psd"})
+_DRAWN = re.compile(r"-collargap(?:-\d+)?\.|-check-\d+\.", re.IGNORECASE)  # as `check` and `show` name their pictures
 _JPEG = b"\xff\xd8\xff"
 
 
@@ -119,7 +122,17 @@ def _looked_at(entry: os.DirEntry[str], top: str) -> Found | Skipped:
         return Skipped(relative, f"It could not be opened: {error.strerror}.")
     if not stat.S_ISREG(facts.st_mode):
         return Skipped(relative, "It is named like a photo but is not a file.")
+    if _is_drawn(path):
+        return Skipped(relative, "It is a picture that collargap drew of a photo, not a photo.")
     return Found(path, relative, facts.st_size, facts.st_mtime_ns, facts.st_ctime_ns)
+
+
+def _is_drawn(path: str) -> bool:
+    """Only files that are named so are looked into here; a worker reads the others, and knows them too."""
+    try:
+        return _DRAWN.search(os.path.basename(path)) is not None and is_drawn_file(path)
+    except OSError:  # said where it is read
+        return False
 
 
 def _relative(path: str, top: str) -> str:

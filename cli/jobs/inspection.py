@@ -7,6 +7,7 @@ import io
 import time
 from typing import TYPE_CHECKING
 
+from cli.files import MADE_HERE
 from cli.jobs.duplicates import picture_hashes
 from cli.jobs.worker import Looked, Task
 
@@ -72,5 +73,6 @@ def _overlay(verdict: Verdict, answer: Answer, task: Task) -> bytes:
     if verdict.photo is None:
         return b""
     made = io.BytesIO()
-    draw(verdict, verdict.photo, answer, task.fitting, _LONG_SIDE_PX).save(made, "JPEG", quality=_QUALITY)
+    draw(verdict, verdict.photo, answer, task.fitting, _LONG_SIDE_PX).save(
+        made, "JPEG", quality=_QUALITY, comment=MADE_HERE)
     return made.getvalue()
