@@ -16,8 +16,8 @@ _ONE_SIDE_DEG = 20.0  # by which two sides may differ as people name them, and s
 
 @dataclass(frozen=True)
 class Shot:
-    """A photo by its name, its bytes' hash, those of its picture as it is, turned and mirrored (none where it shows
-    nothing), the side that it was taken from and when, by its own clock."""
+    """A photo by its name, its bytes' hash, those of its picture (none where it shows nothing), the side that it was
+    taken from and when, by its own clock."""
 
     name: str
     sha256: str
@@ -28,17 +28,17 @@ class Shot:
     @classmethod
     def of(cls, verdict: Verdict | PremarkVerdict, answer: Answer | PremarkAnswer, at_deg: float | None) -> Shot:
         """Of a photo that was looked at."""
-        from cli.jobs.duplicates import hashes_all_ways
+        from cli.jobs.duplicates import picture_hashes
 
         photo = verdict.photo
-        phashes = hashes_all_ways(photo.pixels) if photo else ()
+        phashes = picture_hashes(photo.pixels) if photo else ()
         return cls(answer.photo, answer.sha256, phashes, at_deg, photo.taken if photo else "")
 
     def shows_the_same(self, other: Shot) -> bool:
-        """Whether both are one picture, saved anew, shrunk, turned or mirrored perhaps."""
+        """Whether both are one picture, saved anew, shrunk, turned, mirrored or trimmed a little perhaps."""
         from cli.jobs.duplicates import are_near
 
-        return bool(self.phashes) and any(are_near(self.phashes[0], each) for each in other.phashes)
+        return any(are_near(one, two) for one in self.phashes for two in other.phashes)
 
     def may_be_another(self, other: Shot) -> bool:
         """Whether a picture like this may yet be a photo of its own: taken from the same side at another time."""

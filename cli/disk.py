@@ -8,7 +8,7 @@ from pathlib import Path
 
 from calibration.camera import Profile, parse_profile
 from calibration.fittings import Fitting, Misuse, demo_catalog, parse_catalog
-from cli.files import LARGEST_BYTES, NotPlain, TooLarge, plain_bytes
+from cli.files import LARGEST_BYTES, NotPlain, TooLarge, is_drawn, plain_bytes
 from cli.lines import Lines, parse_lines
 from cli.say import shown
 
@@ -16,10 +16,10 @@ CATALOG_VARIABLE = "COLLARGAP_CATALOG"
 
 
 def read_photo(path: Path) -> bytes:
-    """All bytes of a plain file."""
+    """All bytes of a plain file that was not drawn here."""
     name = shown(path)
     try:
-        return plain_bytes(path)
+        data = plain_bytes(path)
     except NotPlain:
         raise Misuse(f"{name} is not a plain file. Name a photo.") from None
     except TooLarge:
@@ -33,6 +33,10 @@ def read_photo(path: Path) -> bytes:
         raise Misuse(f"{name} may not be read. Check the file's permissions.") from None
     except (OSError, ValueError) as error:
         raise Misuse(f"{name} could not be read ({getattr(error, 'strerror', None) or error}).") from None
+    if is_drawn(data):
+        raise Misuse(f"{name} is a picture that collargap drew of a photo. Name the photo itself, and keep such "
+                     "pictures in a folder of their own.")
+    return data
 
 
 def read_catalog(path: Path | None) -> tuple[Fitting, ...]:

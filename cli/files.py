@@ -13,6 +13,8 @@ from typing import IO, Any
 
 LARGEST_BYTES = 256 * 2**20
 NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
+MADE_HERE = b"collargap: a photo with the reading drawn into it"  # in every picture that is drawn of a photo
+_HEAD_BYTES = 4096
 
 
 class NotPlain(OSError):
@@ -21,6 +23,17 @@ class NotPlain(OSError):
 
 class TooLarge(OSError):
     """More bytes than any photo has."""
+
+
+def is_drawn(data: bytes) -> bool:
+    """Whether a file's bytes, the first of them at least, are those of a picture that was drawn here, and no photo."""
+    return MADE_HERE in data[:_HEAD_BYTES]
+
+
+def is_drawn_file(path: Path | str) -> bool:
+    """The same of a file on disk.  Raises OSError."""
+    with open(path, "rb") as file:
+        return is_drawn(file.read(_HEAD_BYTES))
 
 
 def plain_bytes(path: Path | str, links: bool = True) -> bytes:

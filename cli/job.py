@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import sqlite3
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Set
 from contextlib import suppress
+from dataclasses import replace
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
@@ -28,6 +29,7 @@ from cli.jobs.judge import Clues, Judged, clues, judged
 from cli.jobs.outputs import write_csv, write_jsonl
 from cli.jobs.progress import Bar, Silent
 from cli.jobs.run import run
+from cli.jobs.sitename import site_of
 from cli.jobs.store import Answered, Store
 from cli.jobs.text import name_of, visible
 from cli.jobs.together import combine
@@ -71,7 +73,8 @@ def job(
         typer.Option(help="Folder for the results; else the job's folder itself.", show_default=False),
     ] = None,
     site: Annotated[
-        str, typer.Option(help="Name of the site; else that of the folder.", show_default=False)
+        str, typer.Option(help="Name of the site; else that of the folder, with the folders above it where another "
+                               "one was filed under that name.", show_default=False)
     ] = "",
     ledger: Annotated[
         Path | None,
@@ -113,7 +116,7 @@ def job(
         for name in _RESULTS:
             refuse_overwriting((out or folder) / name, "--out", [catalog_file(catalog), camera, ledger_path])
         asked = Job(
-            folder, name_of(site or folder.resolve().name), read_catalog(catalog), inspect_photo,
+            folder, name_of(site), read_catalog(catalog), inspect_photo,
             fitting=fitting, camera=read_camera(camera), confidence=confidence,
             unit=unit.value if unit else None, combiner=combine,
         )  # fmt: skip
@@ -132,6 +135,9 @@ def do_job(asked: Job, out: Path, ledger_path: Path, engine: Callable[[], Engine
     store = Store()
     ledger, trouble = _ledger(ledger_path)
     try:
+        if not asked.site:
+            asked, told = _sited(asked, ledger)
+            trouble += told
         with Bar(sys.stderr) if sys.stderr.isatty() else Silent() as watcher:
             course = run(asked, store, ledger, engine, watcher)
         course.notices[:0] = trouble
@@ -177,12 +183,28 @@ def _picture(photo: Answered, ledger: Ledger | None) -> bytes:
 def _keep_words(found: Iterable[Judged], asked: Job, store: Store, ledger: Ledger) -> None:
     """What this job says of each joint, for good."""
     with suppress(LedgerError), ledger.together():  # a ledger that fails was said where checks are kept
+        site, words, hashes = asked.site, dict[str, str](), set[str]()
         for each in found:
-            if each.word != "not photographed":
-                ledger.judge(asked.site, each.joint.name, each.word)
+            words[each.joint.name] = each.word
+            hashes |= {str(photo.answer["sha256"]) for photo in each.photos if photo.answer}
             together = store.together(each.joint.name) if each.together else None
             if together:
-                ledger.keep_all_round(asked.site, each.joint.name, together | {"confidence": asked.confidence})
+                ledger.keep_all_round(site, each.joint.name, together | {"confidence": asked.confidence})
+        moved = ledger.joints_resting_on(hashes, site)
+        last = {joint: word for (where, joint), (_, word) in ledger.judgements().items() if where == site}
+        for joint, word in _standing(words, last, moved).items():
+            ledger.judge(site, joint, word)
+
+
+def _standing(words: dict[str, str], last: dict[str, str], moved: Set[str]) -> dict[str, str]:
+    """What the ledger is to say.  last: what it said; moved: joints whose every photo is one of this job.
+
+    A joint that was short stays so though its photo is gone, unless that is another joint's now.  One that is gone
+    itself, its photos being another one's, is full by none.
+    """
+    kept = {joint: word for joint, word in words.items()
+            if word != "not photographed" or last.get(joint) != "short" or joint in moved}
+    return kept | {joint: "unproven" for joint in moved - words.keys() if last.get(joint) == "full"}
 
 
 def _say(report: Report, strays: int, written: Path | None) -> None:
@@ -278,6 +300,15 @@ def _ledger(path: Path) -> tuple[Ledger | None, list[str]]:
         return Ledger(path), []
     except LedgerError as error:
         return None, [f"{error} This run goes on without it."]
+
+
+def _sited(asked: Job, ledger: Ledger | None) -> tuple[Job, list[str]]:
+    """The job under a name for its site, where nobody gave it one, and what is to be said of it."""
+    name, told = name_of(asked.folder.resolve().name), list[str]()
+    if ledger:
+        with suppress(LedgerError):  # one that fails is said where checks are kept
+            name, told = site_of(asked.folder, ledger)
+    return replace(asked, site=name), told
 
 
 def _engine(workers: int | None, cluster: str) -> Callable[[], Engine]:

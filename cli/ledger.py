@@ -5,6 +5,7 @@
 * `filing`: that a check counts for a joint of a site; a check may be filed more than once.
 * `judgement`: the word that a job had for a joint, by all its photos and all that is known across joints.
 * `all_round`: what all photos of a joint said together in a job, where the list named their sides.
+* `sides`: from which sides a joint's photos were taken, by its list; the last word counts, "" where it has none.
 * `checklist`: what an installer answered for a joint; the last answers count, the earlier ones are kept.
 * `sight`: a file as it lay on disk and the hash its bytes had, so that unchanged files need not be read
 again.
@@ -19,7 +20,8 @@ import json
 import os
 import sqlite3
 import time
-from collections.abc import Container, Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Container, Iterator, Sequence, Set
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -98,7 +100,7 @@ class Sight:
 
 @dataclass(frozen=True)
 class Entry:
-    """A check as it is filed, with its answer.  `made`: UTC, ISO.  `confidence`: of its intervals."""
+    """A check as it is filed, with its answer.  `made`, `filed`: when, UTC, ISO.  `confidence`: of its intervals."""
 
     check_id: int
     made: str
@@ -108,6 +110,7 @@ class Entry:
     phash: bytes
     answer: dict[str, Any]
     confidence: float
+    filed: str
 
 
 class Ledger:
@@ -225,6 +228,13 @@ class Ledger:
                  filing.installer, filing.machine),
             )  # fmt: skip
 
+    def joints_resting_on(self, hashes: Set[str], site: str) -> set[str]:
+        """Joints of a site all of whose photos have these hashes, by the last check of each."""
+        photos: dict[str, set[str]] = defaultdict(set)
+        for photo in self.pictured(site):
+            photos[photo.joint].add(photo.sha256)
+        return {joint for joint, own in photos.items() if own <= hashes}
+
     def judge(self, site: str, joint: str, word: str) -> None:
         """Keep a job's word for a joint."""
         with _told(self.path):
@@ -265,6 +275,19 @@ class Ledger:
         query = "SELECT site, joint, made, word FROM judgement ORDER BY id"
         with _told(self.path):
             return {(site, joint): (made, word) for site, joint, made, word in self._db.execute(query)}
+
+    def note_sides(self, site: str, told: dict[str, str]) -> None:
+        """Keep what a list says of the sides of joints, where it says something new."""
+        known = self.sides(site)
+        with _told(self.path):
+            self._db.executemany("INSERT INTO sides (made, site, joint, sides) VALUES (?,?,?,?)", [
+                (_now(), site, joint, sides) for joint, sides in told.items() if known.get(joint, "") != sides])
+
+    def sides(self, site: str) -> dict[str, str]:
+        """The sides of every joint of a site of which a list ever named some, by joint."""
+        query = "SELECT joint, sides FROM sides WHERE site = ? ORDER BY id"
+        with _told(self.path):
+            return dict(self._db.execute(query, (site,)).fetchall())
 
     def note_checklist(self, site: str, joint: str, answers: dict[str, str]) -> None:
         """Keep an installer's answers for a joint, beside those given before."""
@@ -312,6 +335,15 @@ class Ledger:
         with _told(self.path):
             return [os.fsdecode(path) for (path,) in self._db.execute(query, (sha256,))]
 
+    def folders_of(self, site: str) -> list[str]:
+        """Job folders from which photos were filed for a site, in the order of their names."""
+        query = ('SELECT DISTINCT s.path, f.photo FROM filing f JOIN "check" c ON c.id = f.check_id'
+                 " JOIN sight s ON s.sha256 = c.sha256 WHERE f.site = ?")
+        with _told(self.path):
+            rows = self._db.execute(query, (site,)).fetchall()
+        lain = [(os.fsdecode(path).replace(os.sep, "/"), f"/{photo}") for path, photo in rows]
+        return sorted({os.path.normpath(path.removesuffix(photo)) for path, photo in lain if path.endswith(photo)})
+
     def answer(self, check_id: int) -> tuple[dict[str, Any], bytes, str]:
         """A check's answer, perceptual hash and EXIF time."""
         row = self._one('SELECT answer, phash, taken FROM "check" WHERE id = ?', check_id)
@@ -345,15 +377,15 @@ class Ledger:
         where = " AND ".join(test for test, _ in used) or "1"
         query = (
             f"SELECT max(f.id), f.check_id, c.made, f.site, f.joint, f.photo, {_DAY}, f.location,"
-            " f.installer, f.machine, c.verdict, c.taken, c.phash, c.answer, c.settings_json"
+            " f.installer, f.machine, c.verdict, c.taken, c.phash, c.answer, c.settings_json, f.made"
             ' FROM filing f JOIN "check" c ON c.id = f.check_id'
             f" WHERE {where} GROUP BY f.site, f.joint, f.photo, f.check_id ORDER BY f.site, f.joint, c.id"
         )
         with _told(self.path):
             rows = self._db.execute(query, [value for _, value in used])
-            for _, check_id, made, *filed, verdict, taken, phash, answer, settings in rows:
+            for _, check_id, made, *filed, verdict, taken, phash, answer, settings, filed_at in rows:
                 yield Entry(check_id, made, Filing(*filed), verdict, taken, phash, json.loads(answer),
-                            json.loads(settings).get("confidence", 0.95))
+                            json.loads(settings).get("confidence", 0.95), filed_at)
 
 
 def _now() -> str:

@@ -21,13 +21,13 @@ from PIL import Image, ImageDraw
 from calibration.fittings import MM_PER_UNIT, Fitting, Misuse
 from cli import pen, say
 from cli.answer import Answer, PremarkAnswer
+from cli.files import MADE_HERE, is_drawn_file
 from cli.jobs.findings import CAUTION
 from cli.panel import LINE, Flat, Panel
 from vision import geometry
 from vision.records import Edge, Floats, Gap, Limb, Look, Photo, Pose, PremarkVerdict, Verdict
 
 LONG_SIDE = 1600
-MADE_HERE = b"collargap: a photo with the reading drawn into it"  # in the file, so that no photo is ever replaced
 AROUND = 1.7  # collar widths of photo to each side of the mouth
 _REASONS_SHOWN = 3
 _OUTLINES = {1: pen.MARK, 2: pen.MOUTH}  # pipe and collar, in the finder's order of classes
@@ -71,8 +71,7 @@ def write(folder: Path, photo: Path, data: bytes, taken: set[str]) -> Path | Non
 def _is_ours(path: Path) -> bool:
     """Whether nothing lies there but an earlier picture of this kind, which may be replaced."""
     try:
-        with open(path, "rb") as file:
-            return MADE_HERE in file.read(4096)
+        return is_drawn_file(path)
     except IsADirectoryError:
         return False
     except OSError:  # nothing there, or writing says what is wrong

@@ -16,6 +16,7 @@ from PIL import Image, ImageDraw
 from calibration.fittings import Fitting
 from cli import pen, say
 from cli.change import ChangeAnswer, moved_by, moved_within
+from cli.files import MADE_HERE
 from cli.jobs.findings import CAUTION
 from vision import geometry
 from vision.compare import Comparison
@@ -31,7 +32,7 @@ _QUALITY = 88
 def jpeg(said: Comparison, answer: ChangeAnswer, fitting: Fitting) -> bytes:
     """The picture as JPEG bytes."""
     buffer = io.BytesIO()
-    draw(said, answer, fitting).save(buffer, "JPEG", quality=_QUALITY)
+    draw(said, answer, fitting).save(buffer, "JPEG", quality=_QUALITY, comment=MADE_HERE)
     return buffer.getvalue()
 
 

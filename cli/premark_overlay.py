@@ -10,6 +10,7 @@ from PIL import Image
 from calibration.fittings import Fitting
 from cli import overlay, pen, say
 from cli.answer import PremarkAnswer
+from cli.files import MADE_HERE
 from cli.panel import Flat, Panel
 from vision import geometry
 from vision.records import Depth, Ends, Floats, Pose, PremarkVerdict
@@ -28,7 +29,7 @@ def jpeg(verdict: PremarkVerdict, answer: PremarkAnswer, fitting: Fitting, long_
         return b""
     made = io.BytesIO()
     picture = _draw(overlay.Drawing(verdict, verdict.photo, answer, fitting), long_side)
-    picture.save(made, "JPEG", quality=quality, comment=overlay.MADE_HERE)
+    picture.save(made, "JPEG", quality=quality, comment=MADE_HERE)
     return made.getvalue()
 
 

@@ -136,7 +136,7 @@ def _job_of(asked: Asked, inspector: Inspector | None) -> Job:
     from cli import disk
     from cli.jobs.asked import Job
     from cli.jobs.inspection import inspect_photo
-    from cli.jobs.text import name_of, visible
+    from cli.jobs.text import visible
 
     folder = asked.folder
     if not folder.is_dir():
@@ -144,8 +144,23 @@ def _job_of(asked: Asked, inspector: Inspector | None) -> Job:
     rows = disk.read_catalog(asked.catalog)
     if asked.fitting:
         find_fitting(rows, asked.fitting)
-    return Job(folder, name_of(asked.site or folder.resolve().name), rows, inspector or inspect_photo,
-               fitting=asked.fitting, camera=disk.read_camera(asked.camera))
+    return Job(folder, _site_of(asked), rows, inspector or inspect_photo, fitting=asked.fitting,
+               camera=disk.read_camera(asked.camera))
+
+
+def _site_of(asked: Asked) -> str:
+    """The site's name, as `collargap job` has it."""
+    from cli.jobs.sitename import site_of
+    from cli.jobs.text import name_of
+    from cli.ledger import Ledger, default_path
+
+    if asked.site:
+        return name_of(asked.site)
+    with Ledger(asked.ledger or default_path()) as ledger:
+        name, told = site_of(asked.folder, ledger)
+    for sentence in told:
+        typer.echo(sentence, err=True)
+    return name
 
 
 def _listening(host: str, port: int) -> socket.socket:

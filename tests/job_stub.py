@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from PIL import Image
 
-from cli.jobs.duplicates import perceptual_hash
+from cli.jobs.duplicates import picture_hashes
 from cli.jobs.worker import Looked, Task
 from vision.reasons import REASONS
 
@@ -25,14 +25,14 @@ if TYPE_CHECKING:
     import typer
 
 LIMIT = 0.0625
-_GAPS = {"full": 0.010, "short": 0.250, "unproven": 0.060, "none": None}
+_GAPS = {"full": 0.010, "short": 0.250, "unproven": 0.060, "beyond": 0.066, "none": None}
 
 
 def photo(seed: int = 0, says: str = "full", taken: str = "", side: int = 96) -> bytes:
     """A JPEG of blotches that no other seed has.
 
-    says: full, short, unproven, none, doubted, slow, kill, fail, or hang, which never comes back; of a marked pipe
-    placed, misplaced or unproven.
+    says: full, short, unproven, beyond (the limit, yet unproven), none, doubted, slow, kill, fail, or hang, which never
+    comes back; of a marked pipe placed, misplaced or unproven.
     """
     picture = _blotches(seed, side)
     exif = Image.Exif()
@@ -60,11 +60,8 @@ def stub_inspection(task: Task, data: bytes) -> Looked:
     picture = Image.open(io.BytesIO(data))
     taken = picture.getexif().get_ifd(0x8769).get(0x9003, "")
     pixels = np.asarray(picture.convert("RGB"))
-    if task.kind == "premark":
-        return Looked(marked_answer(task, says), _jpeg(picture), perceptual_hash(pixels), str(taken))
-    return Looked(
-        answer(task, "full" if says == "slow" else says), _jpeg(picture), perceptual_hash(pixels), str(taken)
-    )
+    told = marked_answer(task, says) if task.kind == "premark" else answer(task, "full" if says == "slow" else says)
+    return Looked(told, _jpeg(picture), b"".join(picture_hashes(pixels)), str(taken))
 
 
 def quick_inspection(task: Task, data: bytes) -> Looked:
@@ -84,8 +81,9 @@ def answer(task: Task, says: str) -> dict[str, Any]:
                                                            "by_side": 0.0},
         }  # fmt: skip
     gap = _GAPS[says]
-    verdict = "unproven" if says == "none" else says
-    codes = {"none": ["mark-not-found"], "unproven": ["interval-spans-limit"]}.get(says, [])
+    verdict = "unproven" if says in ("none", "beyond") else says
+    near = ["interval-spans-limit"]
+    codes = {"none": ["mark-not-found"], "unproven": near, "beyond": near}.get(says, [])
     reasons = [REASONS[code] for code in (*codes, "demo-fitting")]
     return {
         "photo": task.name, "sha256": "", "fitting": task.fitting.id, "verdict": verdict,

@@ -23,6 +23,7 @@ import cli.check
 from calibration.fittings import Fitting
 from cli import overlay, say
 from cli.answer import answer_of, why
+from cli.files import MADE_HERE
 from cli.main import COMMANDS, app
 from cli.several import ended
 from tests.answers import CATALOG, known_fitting, known_verdict, refused
@@ -326,12 +327,14 @@ def test_overlays_are_pictures_named_after_their_photos(folder: Path) -> None:
         assert max(picture.size) <= 2400
 
 
-def test_no_overlay_takes_the_place_of_a_photo_that_is_yet_to_be_read(folder: Path) -> None:
-    earlier = b"f" + overlay.MADE_HERE
-    (folder / "full-collargap.jpg").write_bytes(earlier)
-    check("full.jpg", "full-collargap.jpg", "--overlay", ".")
-    assert (folder / "full-collargap.jpg").read_bytes() == earlier
-    assert (folder / "full-collargap-2.jpg").exists()
+def test_a_picture_that_was_drawn_here_is_no_photo(folder: Path) -> None:
+    """Drawn into the photos' own folder, it is named by the next `*.jpg`: its lines must not be read as the joint's."""
+    assert check("full.jpg", "--overlay", ".").exit_code == 0
+    result = check("full.jpg", "full-collargap.jpg", "--overlay", ".")
+    assert result.exit_code == 2
+    assert "full-collargap.jpg is a picture that collargap drew of a photo." in result.stderr
+    assert "FULL" in result.stdout
+    assert not (folder / "full-collargap-collargap.jpg").exists()
 
 
 def test_an_overlay_folder_that_is_a_file_is_misuse(folder: Path) -> None:
@@ -469,7 +472,7 @@ def test_a_photo_is_never_replaced_by_a_picture_of_another(tmp_path: Path) -> No
     """Only an earlier picture of this kind makes room for the next."""
     photo = tmp_path / "x-collargap.jpg"
     photo.write_bytes(b"a photo that is somebody's only one")
-    drawn = b"\xff\xd8 " + overlay.MADE_HERE
+    drawn = b"\xff\xd8 " + MADE_HERE
     for _ in range(2):
         assert overlay.write(tmp_path, Path("x.jpg"), drawn, set()) == tmp_path / "x-collargap-2.jpg"
     assert photo.read_bytes() == b"a photo that is somebody's only one"

@@ -18,10 +18,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from PIL import Image
+from PIL import Image, ImageOps
 from typer.testing import CliRunner
 
 from calibration.fittings import demo_catalog
+from cli.files import MADE_HERE
 from cli.jobs.drawing import chart as drawn
 from cli.jobs.folder import Found
 from cli.jobs.judge import clues
@@ -187,6 +188,20 @@ def test_the_same_picture_for_two_joints_proves_neither(desk: Desk) -> None:
     assert "is the same picture as" in desk.rows()[2]["findings"]
 
 
+def test_nor_does_one_that_was_turned_mirrored_or_trimmed(desk: Desk) -> None:
+    whole = photo(1, side=240)
+    for name, change in {
+        "K-1": lambda picture: picture, "K-2": lambda picture: picture.rotate(180), "K-3": ImageOps.mirror,
+        "K-4": lambda picture: picture.crop((7, 7, 233, 233)),
+    }.items():  # fmt: skip
+        made = io.BytesIO()
+        change(Image.open(io.BytesIO(whole))).save(made, "JPEG", quality=90)
+        desk.fill({f"{name}.jpg": made.getvalue() + b"#full#1"})
+    assert desk.job("--fitting", "2")[0] == 11
+    assert {row["joint_verdict"] for row in desk.rows()} == {"unproven"}
+    assert "4 of the 4 joints need a person" in desk.job("--fitting", "2")[1]
+
+
 def test_a_picture_that_stood_for_a_joint_of_another_site_first_proves_nothing_here(desk: Desk) -> None:
     desk.fill({f"J-{number}.jpg": photo(number) for number in range(1, 4)})
     assert desk.job("--fitting", "2", "--site", "North yard")[0] == 0
@@ -202,6 +217,39 @@ def test_a_picture_that_stood_for_a_joint_of_another_site_first_proves_nothing_h
     desk.fill({f"J-{number}.jpg": photo(number) for number in range(1, 4)})
     (desk.folder / "K-9.jpg").unlink()
     assert desk.job("--fitting", "2", "--site", "North yard")[0] == 0
+
+
+def test_a_photo_that_measured_more_than_the_limit_keeps_its_joint_from_being_full(desk: Desk) -> None:
+    desk.fill({"J-1_1.jpg": photo(1), "J-1_2.jpg": photo(2, "beyond"), "J-2.jpg": photo(3, "unproven"),
+               "J-2_2.jpg": photo(4)})
+    code, out, err = desk.job("--fitting", "2")
+    assert code == 11, err
+    assert "J-1 (demonstration fitting)  gap 1/16 in (0.066), limit 1/16 in (0.0625)  J-1_2.jpg proves nothing" in out
+    assert {row["joint"]: row["joint_verdict"] for row in desk.rows()} == {"J-1": "unproven", "J-2": "full"}
+    assert ("J-1_2.jpg proves nothing by itself, but speaks against J-1_1.jpg, which reads full: its gap of 1/16 in "
+            "(0.066) lies above the limit of 1/16 in (0.0625)." in desk.rows()[0]["findings"])
+    assert "J-2" in desk.run("find", "--verdict", "full")[1]
+    assert "J-1 " not in desk.run("find", "--verdict", "full")[1]
+
+
+def test_no_joint_is_full_by_a_photo_whose_name_may_mean_another(desk: Desk) -> None:
+    desk.fill({"Floor 1 joint 5.jpg": photo(1), "Floor 1 joint 6.jpg": photo(2, "none"), "A/J-1.jpg": photo(3),
+               "B/J-1.jpg": photo(4, "none"), "Monday 12/IMG_1.jpg": photo(5), "Monday 12/IMG_2.jpg": photo(6, "none"),
+               "B2_01.jpg": photo(7), "B2_02.jpg": photo(8), "J-03_1.jpg": photo(9), "J-03_2.jpg": photo(10)})
+    code, _, err = desk.job("--fitting", "2")
+    assert code == 11
+    assert {row["joint"] for row in desk.rows() if row["joint_verdict"] == "full"} == {
+        "Floor 1 joint 5", "A/J-1", "Monday 12/IMG_1", "B2", "J-03"}
+    assert "taken for one joint by their names alone: B2 (B2_01.jpg and B2_02.jpg). If" in err
+    assert "taken for different joints though they are named alike: J-1 (A and B). If" in err
+
+
+def test_a_list_that_names_no_photos_says_which_it_took_together_from_different_folders(desk: Desk) -> None:
+    desk.fill({"A/J-1.jpg": photo(1), "B/J-1.jpg": photo(2), "A/J-2.jpg": photo(3), "B/J-2.jpg": photo(4)},
+              "J-1,2\nJ-2,2,*J-2*\n")
+    code, _, err = desk.job()
+    assert code == 0
+    assert "by their names alone: J-1 (A/J-1.jpg and B/J-1.jpg). If" in err
 
 
 def test_a_job_by_another_site_name_is_no_copy_of_itself(desk: Desk) -> None:
@@ -266,6 +314,72 @@ def test_a_clock_that_was_never_set_hides_no_time_and_tells_none(desk: Desk) -> 
 
 
 # --- find and show -----------------------------------------------------------------------------------
+
+
+def test_a_photo_that_was_found_to_be_another_joints_leaves_its_first_joint_without(desk: Desk) -> None:
+    desk.fill({"J-21.jpg": photo(1)}, "J-21,2\nJ-22,2\n")
+    desk.job()
+    (desk.folder / "J-21.jpg").rename(desk.folder / "J-22.jpg")
+    desk.job()
+    words = [line.split()[1] for line in desk.run("find")[1].splitlines()]
+    assert words == ["NOT", "FULL"]
+    assert desk.run("find", "--verdict", "full")[2].startswith("1 joint found")
+    (desk.folder / "J-22.jpg").rename(desk.folder / "J-21.jpg")
+    desk.job()
+    assert "FULL      job / J-21" in desk.run("find", "--verdict", "full")[1]
+
+
+def test_a_short_joint_stays_short_where_its_photo_is_gone_and_not_where_it_is_anothers(desk: Desk) -> None:
+    desk.fill({"J-1.jpg": photo(1, "short"), "J-2.jpg": photo(2, "short")}, "J-1,2\nJ-2,2\nJ-3,2\n")
+    desk.job()
+    (desk.folder / "J-1.jpg").unlink()
+    (desk.folder / "J-2.jpg").rename(desk.folder / "J-3.jpg")
+    desk.job()
+    assert [line.split()[4] for line in desk.run("find", "--verdict", "short")[1].splitlines()] == ["J-1", "J-3"]
+
+
+def test_a_joint_that_is_gone_is_not_full_by_a_photo_that_is_another_ones_now(desk: Desk) -> None:
+    desk.fill({"J-21.jpg": photo(1), "J-30.jpg": photo(2, "short"), "J-31.jpg": photo(3)})
+    desk.job("--fitting", "2")
+    (desk.folder / "J-21.jpg").rename(desk.folder / "J-22.jpg")
+    (desk.folder / "J-30.jpg").rename(desk.folder / "J-32.jpg")
+    (desk.folder / "J-31.jpg").unlink()
+    desk.job("--fitting", "2")
+    words = {line.split()[4]: line.split()[1] for line in desk.run("find")[1].splitlines()}
+    assert words == {"J-21": "UNPROVEN", "J-22": "FULL", "J-30": "SHORT", "J-31": "FULL", "J-32": "SHORT"}
+
+
+def _job_in(desk: Desk, folder: str, data: bytes) -> tuple[int, str]:
+    fill(desk.folder.parent / folder, {"J-1.jpg": data})
+    status, _, err = desk.run("job", str(desk.folder.parent / folder), "--fitting", "2")
+    return status, err
+
+
+def test_two_folders_of_one_name_are_two_sites(desk: Desk, tmp_path: Path) -> None:
+    assert _job_in(desk, "a/photos", photo(1, "short"))[0] == 10
+    for _ in range(2):  # it keeps its name in a later run
+        status, err = _job_in(desk, "b/photos", photo(2))
+        assert status == 0
+        assert f"is that of the folder {tmp_path / 'a' / 'photos'}; this job is filed as b/photos" in err
+    assert "site name" not in _job_in(desk, "a/photos", photo(1, "short"))[1]
+    assert " SHORT     photos / J-1 " in desk.run("find", "--verdict", "short")[1]
+    assert " FULL      b/photos / J-1 " in desk.run("find", "--verdict", "full")[1]
+
+
+def test_a_folder_that_was_moved_keeps_its_sites_name(desk: Desk, tmp_path: Path) -> None:
+    _job_in(desk, "a/photos", photo(1))
+    (tmp_path / "archive").mkdir()
+    (tmp_path / "a" / "photos").rename(tmp_path / "archive" / "photos")
+    assert "site name" not in _job_in(desk, "archive/photos", photo(1))[1]
+    assert desk.run("find")[1].count("photos / J-1") == 1
+
+
+def test_jobs_that_were_filed_under_one_name_are_said_to_be(desk: Desk, tmp_path: Path) -> None:
+    for folder in ("a/photos", "b/photos"):
+        fill(tmp_path / folder, {f"{folder[0]}.jpg": photo(ord(folder[0]))})
+        desk.run("job", str(tmp_path / folder), "--fitting", "2", "--site", "photos")
+    assert f"Photos of the folder {tmp_path / 'a' / 'photos'} are filed under the site name photos too" in desk.run(
+        "job", str(tmp_path / "b" / "photos"), "--fitting", "2")[2]
 
 
 def test_find_and_show_over_several_jobs(desk: Desk, tmp_path: Path) -> None:
@@ -451,6 +565,20 @@ def test_a_link_out_of_the_folder_is_not_read(desk: Desk, tmp_path: Path) -> Non
     assert desk.job("--fitting", "2")[0] == 2
 
 
+def test_pictures_that_were_drawn_here_are_no_photos(desk: Desk) -> None:
+    """By their names they aren't even looked at; under another name the worker knows them."""
+    drawn = photo(2, "short")[:2] + b"\xff\xfe\x00\x33" + MADE_HERE + photo(2, "short")[2:]
+    desk.fill({"J-1.jpg": photo(1), "J-1-collargap.jpg": drawn, "J-1-check-12.jpg": drawn, "J-1_2.jpg": drawn,
+               "J-2-collargap.jpg": photo(3)}, "J-1,2\nJ-2,2\n")
+    code, out, _ = desk.job()
+    assert code == 0, out
+    assert "2 files stand for no joint" in out
+    told = {row["photo"]: (row["verdict"], row["error"]) for row in desk.rows()}
+    assert told["J-1_2.jpg"][0] == ""
+    assert "a picture that collargap drew of a photo" in told["J-1_2.jpg"][1]
+    assert told["J-2-collargap.jpg"] == ("full", "")
+
+
 def test_photos_that_can_not_be_read(desk: Desk) -> None:
     desk.fill({"J-1.jpg": photo(1), "J-2.jpg": photo(2)})
     with open(desk.folder / "J-3.jpg", "wb") as file:
@@ -578,6 +706,22 @@ def test_the_real_door(desk: Desk) -> None:
     told = [row["reasons"].split()[0] for row in desk.rows()]
     assert told == ["not-a-photo", "too-small", "not-a-photo"]
     assert desk.checks() == 3
+
+
+@pytest.mark.parametrize("name", ["Joints.csv", "JOINTS.CSV"])
+def test_the_list_is_read_whatever_the_case_of_its_name(desk: Desk, name: str) -> None:
+    desk.fill({"A.jpg": photo(1), name: b"joint,fitting\nA,2\nB,2\n"})
+    assert desk.job()[0] == 11
+    assert [row["joint"] for row in desk.rows()] == ["A", "B"]
+
+
+def test_two_lists_of_one_name_but_for_its_case(desk: Desk) -> None:
+    desk.fill({"A.jpg": photo(1), "Joints.csv": b"joint,fitting\nB,2\n", "JOINTS.csv": b"joint,fitting\nA,2\n"})
+    status, _, err = desk.job()
+    assert status == 2
+    assert "The folder has JOINTS.csv and Joints.csv." in err
+    desk.fill({}, "A,2\n")
+    assert desk.job()[0] == 0
 
 
 def test_the_ledger_says_of_a_joint_what_its_job_said(desk: Desk) -> None:

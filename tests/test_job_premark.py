@@ -14,6 +14,7 @@ from cli.jobs.lengths import depth_of, insertion_of, interval_of
 from cli.jobs.listing import Joint, Listing, read_list
 from cli.jobs.matching import Matcher, joint_name
 from cli.jobs.settings import settings_of
+from cli.jobs.verdicts import joint_word
 from cli.jobs.worker import Task
 from cli.ledger import Filing, Ledger
 from tests import job_stub, pipes
@@ -183,6 +184,17 @@ def test_a_mark_that_was_drawn_anew_counts_as_it_was_photographed_last() -> None
     assert best([near, right]) is near  # the same mark, told better
 
 
+def test_where_the_last_tells_a_range_alone_no_older_mark_counts() -> None:
+    """Without a lens it contradicts next to nothing, not the mark from before it was drawn anew either."""
+    _, old = answers("full", "placed", None)
+    _, last = answers("full", "placed", None)
+    old |= {"photo": "J-1_before.jpg"}
+    last |= {"photo": "J-1_before_2.jpg", "verdict": "unproven",
+             "depth": {"value": None, "low": 0.95, "high": 1.15, "u": 0.05}}
+    assert best([old, last]) is last
+    assert best([old | {"photo": "J-1_before_3.jpg"}, last])["verdict"] == "placed"  # a range that is not the last
+
+
 # --- a job -------------------------------------------------------------------------------------------
 
 
@@ -239,6 +251,16 @@ def test_a_joint_that_only_its_marked_pipe_proves_says_so(desk: Desk) -> None:  
     assert rows["J-2.jpg"]["gap"] == ""
     page = (desk.folder / "report.html").read_text("utf-8")
     assert page.count("its line is believed by its marked pipe") == 1  # J-1; J-3 needs no such word
+
+
+def test_what_its_marked_pipe_made_unproven_of_a_short_photo_still_speaks_against_it(desk: Desk) -> None:  # noqa: F811
+    """The photo of a joint that is short, sent as another's: its mark lay elsewhere by the marked pipe's photo."""
+    desk.fill({"J-1.jpg": photo(1), "J-1_before.jpg": photo(2, "misplaced"), "J-1_2.jpg": photo(3, "short")})
+    assert desk.job("--fitting", "2")[0] == 11
+    assert {row["verdict"] for row in desk.rows()} == {"unproven", "misplaced"}
+    told, _ = answers("short", "misplaced", None)
+    assert joint_word([answers("full", "placed", None)[0], joined(told, answers("full", "misplaced", None)[1])], 2
+                      ) == "unproven"
 
 
 def test_a_mark_drawn_anew_is_no_matter_for_a_person_any_more(desk: Desk) -> None:  # noqa: F811

@@ -125,6 +125,18 @@ def test_sides_that_can_not_be_used_are_said_and_no_photo_alone_makes_the_joint_
     assert "could not be put together" in desk.rows()[0]["findings"]
 
 
+def test_the_ledger_calls_none_full_by_single_photos_whose_sides_are_named(desk, monkeypatch) -> None:
+    """A run that is killed before it judges leaves checks, and no word for the joint."""
+    fill(desk, "J-1,2,J-1_*,0 120\nJ-2,2,J-2*,\n", **{"J-1_1": "full", "J-1_2": "full", "J-2": "full"})
+    with monkeypatch.context() as killed:
+        killed.setattr(cli.job, "_keep_words", lambda *_: None)
+        desk.job()
+    words = {line.split()[4]: line.split()[1] for line in desk.run("find")[1].splitlines()}
+    assert words == {"J-1": "UNPROVEN", "J-2": "FULL"}
+    desk.job()
+    assert desk.run("find", "--verdict", "full")[2].startswith("2 joints found")
+
+
 def test_a_short_photo_counts_though_the_sides_can_not_be_used(desk) -> None:
     fill(desk, "J-1,2,J-1_*,north\n", **{"J-1_1": "short"})
     assert desk.job()[0] == 10

@@ -259,6 +259,17 @@ def test_checklists_are_kept_and_the_last_answers_count(ledger: Ledger) -> None:
             ledger._db.execute(verb)
 
 
+def test_sides_are_kept_as_a_list_last_named_them(ledger: Ledger) -> None:
+    ledger.note_sides("S", {"J-1": "0 120", "J-2": ""})
+    ledger.note_sides("S", {"J-1": "0 120"})
+    ledger.note_sides("T", {"J-1": "90"})
+    assert ledger.sides("S") == {"J-1": "0 120"}
+    ledger.note_sides("S", {"J-1": ""})
+    assert ledger.sides("S") == {"J-1": ""}
+    with pytest.raises(sqlite3.IntegrityError, match="only grows"):
+        ledger._db.execute("DELETE FROM sides")
+
+
 def test_a_no_on_the_checklist_asks_for_a_person() -> None:
     whole = dict.fromkeys(checklist.ITEMS, "yes")
     assert not checklist.told(whole).weighs

@@ -15,8 +15,8 @@ import cli.check
 import cli.premark
 from calibration.camera import Camera
 from calibration.fittings import Fitting
+from cli.files import MADE_HERE
 from cli.main import app
-from cli.overlay import MADE_HERE
 from tests import pipes
 from tests import scene as scenes
 from tests.answers import CATALOG, known_verdict

@@ -148,6 +148,19 @@ def test_cautions_stand_where_verdicts_are_read(page: str) -> None:
     assert page.count("demo row</span>") >= 13
 
 
+def test_photos_that_prove_nothing_are_told_of_a_full_joint(tmp_path: Path) -> None:
+    told = _report(fill(tmp_path, {
+        "J-1.jpg": photo(1), "J-1_2.jpg": photo(2, "none"), "J-1_3.jpg": photo(3, "unproven"),
+        "J-1_before.jpg": photo(4, "placed"), "J-1_before_2.jpg": photo(5, "unproven"), "J-2.jpg": photo(6)}))
+    full, plain = told.rest
+    for sentence in ("J-1_2.jpg proves nothing by itself: No depth mark was found on the pipe.",
+                     "J-1_3.jpg proves nothing by itself: The gap is too near to the limit",
+                     "J-1_before_2.jpg proves nothing by itself: No bare pipe end was found."):
+        assert sentence in full.facts
+    assert "J-1_before.jpg" not in full.facts
+    assert not plain.facts.count("proves nothing")
+
+
 def test_status_is_told_by_word_shape_and_colour(page: str) -> None:
     for word, kind in (
         ("full", "full"),

@@ -19,7 +19,7 @@ import cli.check
 import cli.premark
 from calibration.fittings import Misuse
 from cli.copies import Shot, refuse_copies
-from cli.jobs.duplicates import are_near, hashes_all_ways
+from cli.jobs.duplicates import are_near, picture_hashes
 from cli.joint import sides_deg
 from cli.ledger import Filing, Ledger, Sight
 from cli.main import app
@@ -178,10 +178,10 @@ def test_from_one_side_two_photos_taken_one_after_the_other_may_look_alike() -> 
 def test_a_picture_that_was_turned_mirrored_or_shrunk_is_the_same_picture() -> None:
     picture = np.asarray(Image.open(Path(__file__).parent.parent / "sample_images" / "several" / "S-01_1.jpg"))
     other = np.asarray(Image.open(Path(__file__).parent.parent / "sample_images" / "several" / "S-01_2.jpg"))
-    ways = hashes_all_ways(picture)
+    ways = picture_hashes(picture)
     for copy in (picture[::-1, ::-1], np.rot90(picture), picture[:, ::-1], picture[::3, ::3]):
-        assert any(are_near(hashes_all_ways(np.ascontiguousarray(copy))[0], way) for way in ways)
-    assert not any(are_near(hashes_all_ways(other)[0], way) for way in ways)
+        assert any(are_near(picture_hashes(np.ascontiguousarray(copy))[0], way) for way in ways)
+    assert not any(are_near(picture_hashes(other)[0], way) for way in ways)
 
 
 @pytest.mark.usefixtures("marked_pipe")

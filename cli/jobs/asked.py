@@ -17,6 +17,7 @@ from cli.jobs.worker import Inspector
 class Job:
     """What is asked for.  `fitting`: for every joint that the list gives none; "" for none.
 
+    site: "" for one that is named after its folder (`sitename.site_of`).
     camera: of all photos, or None.  confidence: of the intervals.  unit: of the answers, None for each
     fitting's.
     combiner: puts photos of one joint together whose sides the list names (`together.combine`); None: no one does.

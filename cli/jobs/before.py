@@ -51,6 +51,7 @@ def best(answers: Sequence[dict[str, Any]], in_order: bool = False) -> dict[str,
 
     A mark that lay wrong is drawn anew and photographed again, so the last photo is right about it: by the cameras'
     clocks where all photos have a time, else as they stand where they are `in_order`, else by the number in its name.
+    A range alone, for want of a lens, contradicts next to nothing: where the last tells no more it counts itself.
     An answer without a depth counts only where there is no other.
     """
     told = [each for each in answers if each["depth"]]
@@ -58,6 +59,8 @@ def best(answers: Sequence[dict[str, Any]], in_order: bool = False) -> dict[str,
         told.sort(key=lambda each: (_when(each), _order(each)))
     elif not in_order:
         told.sort(key=_order)
+    if told and told[-1]["depth"]["value"] is None:
+        return told[-1]
     same = [each for each in told if _may_be_one(each, told[-1])]
     return min(same, key=lambda each: float(each["depth"]["u"]), default=next(iter(answers), None))
 

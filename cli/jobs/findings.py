@@ -27,6 +27,8 @@ class Finding:
 _ADVICE = {
     "copied": "Ask for a new photo of this joint; a picture that stands for two joints proves neither.",
     "disagree": "Look at both photos and at the joint; one of them was read wrongly or shows another joint.",
+    "leans-short": "Look at the joint, or measure on site: a photo that can't settle it still counts against it. If it "
+                   "shows another joint, give it that one's name.",
     "misplaced": "Find out what the installer was told; the gap alone says nothing of this joint's insertion.",
     "not-photographed": "Take a photo of the joint, or find out why there is none.",
     "not-checked": "Open the photo; if it is damaged, take it again.",

@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import os
+import re
 import stat
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from cli.files import is_drawn_file
+from cli.jobs.errors import JobError
+from cli.jobs.findings import listed
+from cli.jobs.listing import LIST_NAME
 from cli.jobs.text import name_of, visible
 
 SUFFIXES = frozenset({".jpg", ".jpeg", ".jpe", ".jfif", ".mpo", ".png", ".webp", ".heic", ".heif", ".hif", ".tif",
                       ".tiff"})  # fmt: skip
 # Pictures of other kinds: not opened, and said so.
 _OTHERS = frozenset({".avif", ".bmp", ".gif", ".dng", ".raw", ".cr2", ".cr3", ".nef", ".arw", ".jxl", ".jp2", ".psd"})
+_DRAWN = re.compile(r"-collargap(?:-\d+)?\.|-check-\d+\.", re.IGNORECASE)  # as `check` and `show` name their pictures
 _JPEG = b"\xff\xd8\xff"
 
 
@@ -70,6 +76,25 @@ def walk(folder: Path) -> Iterator[Found | Skipped]:
         waiting.extend(reversed(deeper))
 
 
+def list_in(folder: Path) -> Path | None:
+    """The job's list, whatever the case of its name (Joints.csv); None where there is none.
+
+    Raises JobError where there are several and none is called exactly so.
+    """
+    try:
+        found = sorted(name for name in os.listdir(folder) if name.casefold() == LIST_NAME)
+    except OSError:  # what can't be opened is said where its photos are looked for
+        return None
+    if len(found) > 1 and LIST_NAME not in found:
+        raise JobError(f"The folder has {listed(found)}. Keep one list, and call it {LIST_NAME}.")
+    return folder / (LIST_NAME if LIST_NAME in found else found[0]) if found else None
+
+
+def photos_in(folder: Path) -> Iterator[str]:
+    """The names of the photos under `folder`, as any file can hold them."""
+    return (name_of(thing.relative) for thing in walk(folder) if isinstance(thing, Found))
+
+
 def _is_other_picture(entry: os.DirEntry[str]) -> bool:
     """By its ending; a file without one by its first bytes."""
     ending = os.path.splitext(entry.name)[1].lower()
@@ -97,7 +122,17 @@ def _looked_at(entry: os.DirEntry[str], top: str) -> Found | Skipped:
         return Skipped(relative, f"It could not be opened: {error.strerror}.")
     if not stat.S_ISREG(facts.st_mode):
         return Skipped(relative, "It is named like a photo but is not a file.")
+    if _is_drawn(path):
+        return Skipped(relative, "It is a picture that collargap drew of a photo, not a photo.")
     return Found(path, relative, facts.st_size, facts.st_mtime_ns, facts.st_ctime_ns)
+
+
+def _is_drawn(path: str) -> bool:
+    """Only files that are named so are looked into here; a worker reads the others, and knows them too."""
+    try:
+        return _DRAWN.search(os.path.basename(path)) is not None and is_drawn_file(path)
+    except OSError:  # said where it is read
+        return False
 
 
 def _relative(path: str, top: str) -> str:

@@ -127,11 +127,33 @@ def _row(judged: Judged) -> Row:
     by_insertion = (f"judged by its insertion, {_insertion(deciding)}; the least allowed is {least}",) if least else ()
     noticed = [found.text for found in judged.findings if not found.weighs]
     noticed += [each["text"] for each in deciding["reasons"] if each["code"] == "premark-unread"]
+    noticed += _proving_nothing(judged)
     return Row(
         name=visible(judged.joint.name), word=judged.word, gap=gap_of(gap), limit=limit_of(deciding),
         photos=len(judged.photos), facts=" · ".join((*_facts(judged), *by_insertion, *by_pipe, *noticed)),
         demo=_is_demo(judged), assisted=is_assisted(deciding),
     )  # fmt: skip
+
+
+def _proving_nothing(judged: Judged) -> list[str]:
+    """Photos of a full joint that were not read or settle nothing, each with its first reason."""
+    silent = [photo for photo in judged.photos if photo.answer and _is_silent(photo, photo.answer, judged.pipe)]
+    told = [_why_silent(photo) for photo in silent[:_PHOTOS_A_JOINT]]
+    left = len(silent) - len(told)
+    return [*told, f"{left} more photos prove nothing by themselves: see results.csv"] if left else told
+
+
+def _is_silent(photo: Answered, answer: dict[str, Any], counts: Answered | None) -> bool:
+    """counts: the photo of the marked pipe that does, of which the joint's own photos tell; others are silent where
+    they gave no depth."""
+    if is_premark(answer):
+        return answer["depth"] is None and not (counts and counts.id == photo.id)
+    return bool(answer["verdict"] == "unproven")
+
+
+def _why_silent(photo: Answered) -> str:
+    reasons = [each["text"] for each in (photo.answer or {})["reasons"] if each["code"] != DEMO]
+    return ": ".join((f"{visible(photo.name)} proves nothing by itself", *reasons[:1]))
 
 
 class _Shown:

@@ -35,7 +35,8 @@ _LedgerFile = Annotated[
 ]
 
 
-_WORDS: dict[str, JointWord] = {"full": "full", "short": "short", "unproven": "unproven"}
+_WORDS: dict[str, JointWord] = {"full": "full", "short": "short", "unproven": "unproven",
+                                "not photographed": "not photographed"}
 
 
 class Verdict(StrEnum):
@@ -153,16 +154,24 @@ class _Known:
 
     def __init__(self, book: Ledger) -> None:
         self._book, self._words, self._copies = book, book.judgements(), Copies(book)
+        self._sides: dict[str, dict[str, str]] = {}
 
     def word(self, checks: list[Entry]) -> JointWord:
         """What the last job said; it knows the sides, and pictures that stand for two joints.  Of photos that were
         checked since, on phones say, what they say one by one."""
         filing = checks[0].filing
         made, word = self._words.get((filing.site, filing.joint), ("", ""))
-        if word in _WORDS and made >= max(entry.made for entry in checks):
+        if word in _WORDS and made >= max(_since(entry, word) for entry in checks):
             return _WORDS[word]
         told = self.together(checks)
-        return joint_word([answer["verdict"] for answer in told], len(told))
+        said = joint_word(told, len(told))
+        return "unproven" if said == "full" and self._sided(filing.site, filing.joint) else said
+
+    def _sided(self, site: str, joint: str) -> bool:
+        """Whether the list names the joint's sides: then only a job, which puts them together, calls it full."""
+        if site not in self._sides:
+            self._sides[site] = self._book.sides(site)
+        return bool(self._sides[site].get(joint))
 
     def all_round(self, checks: list[Entry]) -> dict[str, Any] | None:
         """What the last job said of all photos together; None where no list named their sides, or more were checked
@@ -190,6 +199,11 @@ class _Known:
             return set()
         copies = self._copies.of(latest[0].filing.site)
         return {place for place, entry in enumerate(latest) if (entry.filing.joint, entry.answer["sha256"]) in copies}
+
+
+def _since(entry: Entry, word: str) -> str:
+    """When a photo was checked; that a joint has none holds until one is filed, which may have been checked before."""
+    return entry.filed if word == "not photographed" else entry.made
 
 
 def _photo(place: int, entry: Entry) -> Answered:

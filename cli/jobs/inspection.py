@@ -7,7 +7,8 @@ import io
 import time
 from typing import TYPE_CHECKING
 
-from cli.jobs.duplicates import perceptual_hash
+from cli.files import MADE_HERE
+from cli.jobs.duplicates import picture_hashes
 from cli.jobs.worker import Looked, Task
 
 if TYPE_CHECKING:
@@ -42,7 +43,7 @@ def _joint(task: Task, data: bytes) -> Looked:
     if verdict.photo is None:
         return Looked(told)
     return Looked(
-        told, _overlay(verdict, answer, task), perceptual_hash(verdict.photo.pixels), verdict.photo.taken
+        told, _overlay(verdict, answer, task), b"".join(picture_hashes(verdict.photo.pixels)), verdict.photo.taken
     )
 
 
@@ -62,7 +63,7 @@ def _pipe(task: Task, data: bytes) -> Looked:
     if photo is None:
         return Looked(told)
     picture = jpeg(verdict, answer, task.fitting, _LONG_SIDE_PX, _QUALITY)
-    return Looked(told, picture, perceptual_hash(photo.pixels), photo.taken)
+    return Looked(told, picture, b"".join(picture_hashes(photo.pixels)), photo.taken)
 
 
 def _overlay(verdict: Verdict, answer: Answer, task: Task) -> bytes:
@@ -72,5 +73,6 @@ def _overlay(verdict: Verdict, answer: Answer, task: Task) -> bytes:
     if verdict.photo is None:
         return b""
     made = io.BytesIO()
-    draw(verdict, verdict.photo, answer, task.fitting, _LONG_SIDE_PX).save(made, "JPEG", quality=_QUALITY)
+    draw(verdict, verdict.photo, answer, task.fitting, _LONG_SIDE_PX).save(
+        made, "JPEG", quality=_QUALITY, comment=MADE_HERE)
     return made.getvalue()

@@ -21,7 +21,7 @@ from cli.jobs.store import Answered, Store
 from cli.jobs.text import visible
 from cli.jobs.timing import far_from, out_of_order, taken_at
 from cli.jobs.together import findings_of
-from cli.jobs.verdicts import JointWord, contradiction, joint_word, risk, worst_first
+from cli.jobs.verdicts import JointWord, contradiction, joint_word, risk, speaking_against, worst_first
 
 
 @dataclass(frozen=True)
@@ -92,19 +92,16 @@ def judged(store: Store, seen: Clues, confidence: float = 0.95) -> Iterator[Judg
                       for photo in with_premark(told, pipe, confidence)]
         photos = [photo for photo in everything if photo.kind == "joint"]
         findings = [*_own(joint, trouble, everything, pipe), *seen.by_joint.get(joint.name, ())]
-        answers = [photo for photo in photos if photo.answer]
-        words = [photo.answer["verdict"] for photo in answers if photo.answer]
-        telling = [
-            word
-            for word, photo in zip(words, answers, strict=True)
-            if word != "full" or photo.id not in seen.copied
-        ]
+        answers = [(photo.answer, photo) for photo in photos if photo.answer]
+        telling = [answer for answer, photo in answers if answer["verdict"] != "full" or photo.id not in seen.copied]
         word = joint_word(telling, len(photos))
         if word == "full" and any(photo.state == "waiting" for photo in everything):
             word = "unproven"  # what has not been looked at may be short
         if together:
             findings[:0] = findings_of(together)  # they decide
             word = together["verdict"]
+        else:
+            findings += speaking_against(photos)
         if word == "full" and joint.twice:
             word = "unproven"  # the row that was left out may name a photo that speaks against it
         if word == "full" and joint.sides and not together:  # one photo of a joint sees a third of it
@@ -147,7 +144,7 @@ def _own(joint: Joint, trouble: str, photos: list[Answered], pipe: Answered | No
 
 
 def _copies(store: Store, found: Clues) -> None:
-    """Pictures that stand for two joints.  In hand are 40 bytes a photo."""
+    """Pictures that stand for two joints."""
     known = "FROM photo WHERE sha256 > '' ORDER BY id"
     keys = array("q", (key for (key,) in store.db.execute(f"SELECT id {known}")))
     for group in same_pictures(store.db.execute(f"SELECT phash, sha256 {known}")):

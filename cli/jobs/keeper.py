@@ -66,10 +66,15 @@ class Keeper:
         self._under_way: dict[int, tuple[Waiting, tuple[str, str]]] = {}  # with the settings they are checked under
 
     def recall(self) -> None:
-        """Answer what the ledger has an answer for, of the files that have not changed since."""
+        """Answer what the ledger has an answer for, of the files that have not changed since.
+
+        Before that it is told of which joints the list names the sides: should the run end early, it knows that no
+        photo of these makes one full by itself.
+        """
         if self._ledger is None:
             return
         try:
+            self._ledger.note_sides(self._job.site, self._store.told_sides())
             waiting = self._store.waiting()
             while batch := list(islice(waiting, _BATCH)):
                 self._recall(self._ledger, batch)

@@ -7,18 +7,22 @@ import hashlib
 import re
 import unicodedata
 from collections import Counter, defaultdict
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 from pathlib import PurePosixPath
 
 from cli.jobs.listing import Joint, Listing
 
 _CAMERA = re.compile(
-    r"(img|dsc[fn]?|pxl|mvimg|pic|photo|image|screenshot|wa|vid|gopr|cimg|sam)[-_ ]?e?\d.*|p\d{6,}.*",
+    r"(img|dsc[fn]?|pxl|mvimg|pic|photo|image|screenshot|whatsapp image|wa|vid|gopr|cimg|sam)[-_ ]?e?\d.*|p\d{6,}.*",
     re.IGNORECASE,
 )
 _BARE = re.compile(r"\d[-\d_ ]*")
-_NUMBERED = re.compile(r"(?P<joint>.*\d.*?)(?:[ _]\d{1,2}|\s*\(\d+\)|[ _](?:copy|edited))", re.IGNORECASE)
-_MARKED = re.compile(r"(?P<joint>.+)[ _.-](?:before|premark)(?:[ _-]?\d{1,2}|\s*\(\d+\))?", re.IGNORECASE)
+_NUMBERED = re.compile(r"(?P<joint>.*\d.*?)(?:_\d{1,2}|\s*\(\d+\)|[ _](?:copy|edited))", re.IGNORECASE)
+MARKED = re.compile(r"(?P<joint>.+)[ _.-](?:before|premark)(?:[ _-]?\d{1,2}|\s*\(\d+\))?", re.IGNORECASE)
+# J-014, 14 and L2-J 14 are a joint's folder; Monday 12 and those named for a day or by a camera, 100ABCDE, hold many.
+_JOINTS_FOLDER = re.compile(r"(?=.*\d)\S+|(?:\S*[^\sA-Z])?J(?:OINT)?\s+\d+[A-Z]?", re.IGNORECASE)
+_OTHER_FOLDER = re.compile(r"(?:19|20)\d\d[-._]?\d\d(?:[-._]?\d\d)?(?:\D.*)?|\d{1,2}[-._]\d{1,2}[-._]\d{2,4}"
+                           r"|\d{3}(?=\d*[A-Z_])\w{5}", re.IGNORECASE)
 _SEPARATORS = " _-.(["
 _WILD = re.compile(r"[*?\[]")
 # What no file's name can hold on every disk, and the sign of the same shape that it can.
@@ -28,10 +32,13 @@ _LONGEST_BYTES = 180  # of a file's name 255 are allowed, and numbers and ending
 
 
 class Matcher:
-    """Finds the joints of a photo.  Made once a job; a look-up costs about the length of the name."""
+    """Finds the joints of a photo.  Made once a job; a look-up costs about the length of the name.
 
-    def __init__(self, listing: Listing | None, default_fitting: str = "") -> None:
-        self._default = default_fitting
+    apart: names that, without a list, stand for another joint in every folder (`bynames.lying_apart`).
+    """
+
+    def __init__(self, listing: Listing | None, default_fitting: str = "", apart: Container[str] = ()) -> None:
+        self._default, self._apart = default_fitting, apart
         self._listed = listing is not None
         joints = listing.joints if listing else ()
         self._names = _by_file_form(joints) | {folded(joint.name): joint for joint in joints}
@@ -52,13 +59,15 @@ class Matcher:
         if self._listed:
             named = self._by_listed_name(relative)
             return [named] if named else []
-        return [Joint(joint_name(relative), self._default)]
+        name = joint_name(relative)
+        place = place_of(relative, name) if name in self._apart else ""
+        return [Joint(f"{place}/{name}" if place else name, self._default)]
 
     def marked(self, relative: str) -> bool:
         """Whether a photo shows a marked pipe before it was pushed in: by the list, else by its name."""
         if _found(relative.casefold(), self._marked):
             return True
-        return _MARKED.fullmatch(PurePosixPath(relative).stem) is not None
+        return MARKED.fullmatch(PurePosixPath(relative).stem) is not None
 
     def _by_listed_name(self, relative: str) -> Joint | None:
         """The file's own name decides; then its folders, the nearest first."""
@@ -112,19 +121,27 @@ def joint_name(relative: str) -> str:
     """The joint that a name speaks of: J-014_2.jpg, J-014_before.jpg and J-014/IMG_2031.jpg are all J-014.
 
     Where no name has a number that could be a joint's, the photo is a joint of its own: two joints counted
-    as one could hide a short one.
+    as one could hide a short one.  So a number after a blank is a joint's too, and not a photo's.
     """
     path = PurePosixPath(relative)
-    if marked := _MARKED.fullmatch(path.stem):
+    if marked := MARKED.fullmatch(path.stem):
         path = path.with_name(marked["joint"] + path.suffix)
     folder = path.parent.name
+    by_folder = _JOINTS_FOLDER.fullmatch(folder) and not _OTHER_FOLDER.fullmatch(folder)
     camera = _CAMERA.fullmatch(path.stem) is not None
-    if (camera or _BARE.fullmatch(path.stem)) and _has_digit(folder):
+    if by_folder and (camera or _BARE.fullmatch(path.stem)):
         return folder
     if not camera and _has_digit(path.stem):
         numbered = _NUMBERED.fullmatch(path.stem)
         return numbered["joint"] if numbered else path.stem
-    return folder if _has_digit(folder) else str(path.with_suffix(""))
+    return folder if by_folder else str(path.with_suffix(""))
+
+
+def place_of(relative: str, joint: str) -> str:
+    """The folder in which a photo of the joint lies, that of the joint itself left out; "" for the job's own."""
+    folders = PurePosixPath(relative).parts[:-1]
+    names = [folder.casefold() for folder in folders]
+    return "/".join(folders[:names.index(joint.casefold())] if joint.casefold() in names else folders)
 
 
 def _has_digit(name: str) -> bool:

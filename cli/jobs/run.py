@@ -9,9 +9,10 @@ from collections.abc import Callable
 from typing import Any, Protocol
 
 from cli.jobs.asked import Course, Job
+from cli.jobs.bynames import lying_apart, told_apart, told_together
 from cli.jobs.engine import Engine, stream
 from cli.jobs.errors import EngineError, JobError
-from cli.jobs.folder import Skipped, shown, walk
+from cli.jobs.folder import Skipped, list_in, photos_in, shown, walk
 from cli.jobs.keeper import Keeper, Rows
 from cli.jobs.listing import LIST_NAME, Joint, Listing, read_list
 from cli.jobs.matching import Matcher
@@ -94,7 +95,9 @@ def plan(job: Job, store: Store, course: Course) -> None:
     rows = Rows(job)
     for joint in listing.joints if listing else ():
         store.add_joint(joint, rows.trouble(joint))
-    matcher = Matcher(listing, job.fitting)
+    apart = lying_apart(photos_in(job.folder)) if listing is None else {}
+    course.notices += told_apart(apart)
+    matcher = Matcher(listing, job.fitting, apart)
     for thing in walk(job.folder):
         if isinstance(thing, Skipped):
             store.add_stray(shown(thing), thing.why)
@@ -111,11 +114,12 @@ def plan(job: Job, store: Store, course: Course) -> None:
         raise JobError(
             f"There are no photos in {visible(str(job.folder))} and no {LIST_NAME}; nothing to do."
         )
+    course.notices += told_together(store, course.listed)
 
 
 def _listing(job: Job, course: Course) -> Listing | None:
-    path = job.folder / LIST_NAME
-    if not path.exists() and not path.is_symlink():
+    path = list_in(job.folder)
+    if path is None:
         return None
     try:
         data = read_photo(str(path))

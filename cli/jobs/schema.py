@@ -65,6 +65,13 @@ _JUDGEMENT = (
     *_only_grows("judgement"),
 )
 
+_SIDES = (
+    """CREATE TABLE sides (
+        id INTEGER PRIMARY KEY, made TEXT NOT NULL, site TEXT NOT NULL, joint TEXT NOT NULL, sides TEXT NOT NULL)""",
+    "CREATE INDEX sides_joint ON sides (site, joint)",
+    *_only_grows("sides"),
+)
+
 _ALL_ROUND = (
     """CREATE TABLE all_round (
         id INTEGER PRIMARY KEY, made TEXT NOT NULL, site TEXT NOT NULL, joint TEXT NOT NULL, answer TEXT NOT NULL)""",
@@ -72,4 +79,4 @@ _ALL_ROUND = (
     *_only_grows("all_round"),
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _BY_JOINT, _CHECKLIST, _JUDGEMENT, _ALL_ROUND)
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _BY_JOINT, _CHECKLIST, _JUDGEMENT, _SIDES, _ALL_ROUND)

@@ -146,6 +146,11 @@ class Store:
              key),
         )  # fmt: skip
 
+    def named(self) -> Iterator[tuple[str, str]]:
+        """Joint and name of every photo, joint by joint; those left out whose photos the list names by a pattern."""
+        yield from self.db.execute("SELECT j.name, p.name FROM photo p JOIN joint j USING (ord)"
+                                   " WHERE json_extract(j.facts, '$.pattern') = '' ORDER BY ord, p.name")
+
     def waiting_of(self, joint: str) -> int:
         """How many photos of the joint have no answer yet."""
         query = "SELECT count(*) FROM photo JOIN joint USING (ord) WHERE joint.name = ? AND state = 'waiting'"
@@ -182,6 +187,10 @@ class Store:
                              for kind in ("joint", "premark"))
             if photos:
                 yield Sides(joint, *_named(photos), all(answer for *_, answer in photos), *_named(pipes))
+
+    def told_sides(self) -> dict[str, str]:
+        """What the list says of the sides of each joint, "" where it says nothing."""
+        return dict(self.db.execute("SELECT name, json_extract(facts, '$.sides') FROM joint").fetchall())
 
     def put_together(self, joint: str, answer: dict[str, Any]) -> None:
         """What the photos of a joint say together (the JSON of `joint`)."""

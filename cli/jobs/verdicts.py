@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any, Literal
 
 from cli.jobs.findings import Finding, finding
+from cli.jobs.lengths import gap_of, insertion_of, least_of, limit_of
 from cli.jobs.store import Answered
 from cli.jobs.text import visible
 
@@ -13,17 +14,32 @@ JointWord = Literal["full", "short", "unproven", "not photographed"]
 _WORST = {"short": 0, "unproven": 1, "full": 2}
 
 
-def joint_word(words: Sequence[str], photos: int) -> JointWord:
-    """What photos say together.  words: verdicts of those that count; photos: how many there are at all.
+def joint_word(answers: Sequence[dict[str, Any]], photos: int) -> JointWord:
+    """What photos say together.  answers: of those that count; photos: how many there are at all.
 
     A short photo makes the joint short.  It is full when at least one photo proves it and none speaks against
     it.  Photos that contradict one another prove nothing: one of them shows something else.
     """
     if not photos:
         return "not photographed"
+    words = {answer["verdict"] for answer in answers}
     if "short" in words:
         return "unproven" if "full" in words else "short"
-    return "full" if "full" in words else "unproven"
+    return "full" if "full" in words and not any(map(leans_short, answers)) else "unproven"
+
+
+def leans_short(answer: dict[str, Any]) -> bool:
+    """Whether a photo that proves nothing speaks against its joint: it measured more than the limit all the same.
+
+    If it didn't, a joint at its limit would be the likelier to be called full the more photos are taken of it.
+    Where the insertion decides, what is measured of that counts, and the gap does not.
+    """
+    if answer["verdict"] != "unproven":
+        return False
+    enough, gap = answer.get("p_inserted"), answer["gap"]
+    if enough is not None:
+        return bool(enough < 0.5)
+    return gap is not None and bool(gap["value"] > answer["limit"])
 
 
 def worst_first(photos: Sequence[Answered]) -> list[Answered]:
@@ -44,6 +60,21 @@ def contradiction(photos: Sequence[Answered]) -> list[Finding]:
     if not (full and short):
         return []
     return [finding("disagree", f"Photos disagree: {full[0]} reads full, {short[0]} reads short.")]
+
+
+def speaking_against(photos: Sequence[Answered]) -> list[Finding]:
+    """Said of photos that prove nothing and keep the joint from being full by another one."""
+    full = next((visible(photo.name) for photo in photos if photo.answer and photo.answer["verdict"] == "full"), "")
+    return [finding("leans-short", f"{visible(photo.name)} proves nothing by itself, but speaks against {full}, which "
+                    f"reads full: {_too_far(photo.answer)}.")
+            for photo in photos if full and photo.answer and leans_short(photo.answer)]
+
+
+def _too_far(answer: dict[str, Any]) -> str:
+    """What was measured, beyond what is allowed."""
+    if answer.get("p_inserted") is not None:
+        return f"its insertion of {insertion_of(answer)} is likely less than the least allowed, {least_of(answer)}"
+    return f"its gap of {gap_of(answer)} lies above the limit of {limit_of(answer)}"
 
 
 def _gap(answer: dict[str, Any]) -> float:

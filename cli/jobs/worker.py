@@ -13,7 +13,7 @@ from typing import Any, Literal
 
 from calibration.fittings import Fitting, Misuse, Unit
 from cli.answer import program_version
-from cli.files import plain_bytes
+from cli.files import is_drawn, plain_bytes
 from cli.lines import Lines
 
 Kind = Literal["joint", "premark"]
@@ -23,7 +23,7 @@ Kind = Literal["joint", "premark"]
 class Looked:
     """What an inspection brings back: the answer in the JSON of `check`, and what a job needs besides.
 
-    overlay: a small JPEG with the reading drawn in, or b"".  phash: 32 bytes (see `duplicates`), or b"".
+    overlay: a small JPEG with the reading drawn in, or b"".  phash: all of `duplicates.picture_hashes`, or b"".
     taken: the photo's own date and time as EXIF writes it, or "".
     """
 
@@ -87,6 +87,9 @@ def check(task: Task) -> Checked:
     except OSError as error:
         return Checked(task.key, error=f"The photo could not be read: {error.strerror or error}.")
     sha256 = hashlib.sha256(data).hexdigest()
+    if is_drawn(data):
+        return Checked(task.key, sha256, error="It is a picture that collargap drew of a photo, not a photo. Take it "
+                                               "out of the folder, or put the photo itself in its place.")
     if sha256 in task.known:
         return Checked(task.key, sha256)
     began = time.perf_counter()

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from cli.files import whole_file
 from cli.jobs.errors import JobError
+from cli.jobs.folder import list_in
 from cli.jobs.listing import LIST_NAME, Listing, column_of, read_list, rows_in
 from cli.jobs.sheet import decoded, dialect_of, encoding_of
 from cli.jobs.text import visible
@@ -20,13 +21,13 @@ _HEADER = "joint,fitting,photo,location,installer,machine,date\n"
 
 def read_listing(folder: Path) -> Listing | None:
     """The list, empty where it has no row yet; None where there is no file.  Raises Busy with the list's own fault."""
-    path = folder / LIST_NAME
     if not folder.is_dir():
         raise Busy(f"The job folder {visible(str(folder))} is not there any more. Put it back where it was, and try "
                    "again.")
-    if not path.exists() and not path.is_symlink():
-        return None
     try:
+        path = list_in(folder)
+        if path is None:
+            return None
         data = read_photo(str(path))
         return Listing(()) if _has_no_row(data) else read_list(data)
     except OSError as error:
@@ -46,8 +47,8 @@ def add_joint(folder: Path, joint: str, fitting: str, photo: str = "") -> None:
 
     Raises Busy where the list can't be read or written, Taken where it has no place for what is to be in the row.
     """
-    path = folder / LIST_NAME
     try:
+        path = list_in(folder) or folder / LIST_NAME
         data = read_photo(str(path)) if path.exists() else _HEADER.encode()
         row = _row(data, joint, fitting, photo)
         with whole_file(path, binary=True) as file:

@@ -9,10 +9,10 @@ from pathlib import Path
 
 from calibration.fittings import Fitting, Misuse, find_fitting
 from cli.jobs.asked import Job
-from cli.jobs.folder import Found, walk
+from cli.jobs.bynames import lying_apart
+from cli.jobs.folder import photos_in
 from cli.jobs.listing import LIST_NAME, Joint, Listing
 from cli.jobs.matching import Matcher, folded
-from cli.jobs.text import name_of
 from cli.phone import names
 from cli.phone.listfile import add_joint, read_listing
 from cli.phone.troubles import BadRequest, NotThere, Taken
@@ -31,14 +31,12 @@ class Roll:
         if read_listing(self.top) is not None:
             return
         photos: dict[str, list[str]] = {}
-        for relative in self._photos():
-            for joint in Matcher(None, self.job.fitting).joints(relative):
+        matcher = Matcher(None, self.job.fitting, lying_apart(photos_in(self.top)))
+        for relative in photos_in(self.top):
+            for joint in matcher.joints(relative):
                 photos.setdefault(joint.name, []).append(relative)
         for name, files in photos.items():
             add_joint(self.top, name, self.job.fitting, "|".join(files))
-
-    def _photos(self) -> list[str]:
-        return [name_of(found.relative) for found in walk(self.top) if isinstance(found, Found)]
 
     def listing(self) -> Listing:
         """The list, empty where there is none yet."""
@@ -53,7 +51,7 @@ class Roll:
 
     def next_name(self) -> str:
         """The number that a new joint is offered."""
-        listing, photos = self.listing(), self._photos()
+        listing, photos = self.listing(), list(photos_in(self.top))
         known = {folded(joint.name) for joint in listing.joints}
         return next(name for name in names.next_names(joint.name for joint in listing.joints)
                     if folded(name) not in known and _stolen(name, photos, listing) is None)
@@ -74,7 +72,7 @@ class Roll:
 
     def _new(self, name: str, fitting: str, listing: Listing) -> str:
         row = self.fitting(fitting)
-        if photo := _stolen(name, self._photos(), listing):
+        if photo := _stolen(name, list(photos_in(self.top)), listing):
             raise Taken(f"The photo {photo} of another joint would count for a joint named {name}. Choose another "
                         "name.")
         add_joint(self.top, name, row.id)
