@@ -13,8 +13,8 @@ from vision.lanes import SIGNS, beside_mm
 from vision.records import Axis, Edge, Floats, Photo, Pose, Refusal, Strip
 from vision.resample import resample
 
-# What tells them apart was set on 608 lines of rendered photos, 304 of them in wide worlds, and 38 strokes drawn on the
-# photos kept out that had a joint called something; DEVELOPERS.md, "Drawn on the picture".
+# What tells them apart was set on 370 lines of rendered photos and 38 strokes drawn on the photos kept out that had a
+# joint called something; DEVELOPERS.md, "Drawn on the picture".
 _ALIKE = 4.0  # 8-bit numbers: as near to the line's own colour as compression leaves what was drawn
 _EVEN, _RATHER, _SOMEWHAT = 0.7, 0.55, 0.25  # share of a line's cells that are so
 _BURNT, _DARK = 246.0, 30.0  # lighter and darker than this any line is even
