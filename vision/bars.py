@@ -8,6 +8,7 @@ even: a bar ends in a straight edge all across, and its like lies on the other s
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vision.records import Bytes, Floats
 
@@ -36,10 +37,18 @@ def within(pixels: Bytes) -> tuple[int, int, int, int] | None:
 
 def _between(lines: Bytes) -> tuple[int, int]:
     """The photo's first line and the one after its last; all lines where they don't lie between two bars."""
-    few = lines[:, ::max(1, lines.shape[1] // _LOOKED_AT)].astype(np.int16)
-    even = (np.abs(few - np.median(few[0], 0)).max(2) <= _TOLERANCE).mean(1)
+    few = lines[:, ::max(1, lines.shape[1] // _LOOKED_AT)]
+    colour = np.median(few[0], 0).astype(np.int16)
+    if min(_evenness(few[at], colour).min() for at in (np.s_[:_LEAST_PX], np.s_[-_LEAST_PX:])) < _EVEN:
+        return 0, len(few)  # nearly every photo: its other lines need not be looked at
+    even = _evenness(few, colour)
     before, after = _bar(even), _bar(even[::-1])
     return (before, len(even) - after) if before and after else (0, len(even))
+
+
+def _evenness(lines: Bytes, colour: NDArray[np.int16]) -> Floats:
+    """Share of each line in a colour."""
+    return np.asarray((np.abs(lines.astype(np.int16) - colour).max(2) <= _TOLERANCE).mean(1))
 
 
 def _bar(even: Floats) -> int:
