@@ -112,6 +112,16 @@ def test_photos_by_one_unknown_lens_err_alike() -> None:
     assert all(each.counts.lens_open for each in found if each)
 
 
+def test_a_range_that_counts_is_not_narrowed_by_a_photo_of_an_older_mark() -> None:
+    old, new = seen(45.0, mean_mm=29.2), seen(135.0)
+    placed = new.verdict.placement
+    assert placed is not None
+    ranged = replace(placed, depth=replace(placed.depth, low_mm=26.8, high_mm=31.0, u_mm=1.1), lens_open=True)
+    told = Depths.of([old, replace(new, verdict=replace(new.verdict, placement=ranged))], 1)
+    assert told is not None
+    assert told.used == (1,)
+
+
 def test_photos_by_several_unknown_lenses_are_not_extrapolated() -> None:
     """A lens twice as long nearby and an ordinary one from afar: taken for one lens, whose error is larger nearby, they
     would say that it is far off, and the depth with it."""

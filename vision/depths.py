@@ -64,7 +64,7 @@ class Depths:
         best = told[counts]
         if best is None:
             return None
-        used = {place: each for place, each in enumerate(told) if each and (each is best or _may_be_one(each, best))}
+        used = {place: each for place, each in enumerate(told) if each and (each is best or _shows_its_line(each, best))}
         wave, agree = _fitted([*used.values()])
         if not agree:
             used = {counts: best}
@@ -187,6 +187,15 @@ def _turned(at_rad: float) -> Floats:
     """(m, a, b) in the angles of a photo that was taken from this side."""
     cos, sin = math.cos(at_rad), math.sin(at_rad)
     return np.array([[1.0, 0, 0], [0, cos, sin], [0, -sin, cos]])
+
+
+def _shows_its_line(one: _Told, best: _Told) -> bool:
+    """Whether a photo may show the line of the one that counts.
+
+    Where that tells but a range, nearly any mark lies within it, an older one that was wiped off too: then a photo that
+    knows the depth well says nothing of this line.
+    """
+    return best.placement.lens_open <= one.placement.lens_open and _may_be_one(one, best)
 
 
 def _may_be_one(one: _Told, other: _Told) -> bool:
