@@ -46,12 +46,15 @@ def judge_both(marked: Marked, made: Made, said: Said, pipe: PremarkWord, limits
     """
     if doubt := unlike(marked, made):
         return Both("unproven", in_order([*said[1], doubt]))
-    insertion = insert(marked, made, limits.insertion_mm)
+    least = None if marked.lens_open else limits.insertion_mm  # a range that any lens leaves open decides nothing
+    insertion = insert(marked, made, least)
     gap = p_full = None
     if near := insertion.near:
         gap, p_full = gap_of(near, made.gap.high_mm), p_within(near, limits.gap_mm)
         said = judge_by_width(gap, limits.gap_mm, said[1])
-    word, reasons = judge_insertion(insertion.length, limits.insertion_mm, said, pipe)
+    word, reasons = judge_insertion(insertion.length, least, said, pipe)
+    if marked.lens_open and limits.insertion_mm is not None:
+        reasons = in_order([*reasons, Doubt("insertion-open")])
     return Both(word, reasons, insertion, gap, p_full)
 
 

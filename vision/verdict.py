@@ -69,7 +69,7 @@ def judge_placement(placement: Placement, doubts: Iterable[Doubt],
     elif depth.low_mm > fitting.mark_depth_mm + half or depth.high_mm < fitting.mark_depth_mm - half:
         word = "misplaced"
     else:
-        found.append(Doubt("interval-spans-tolerance"))
+        found.append(Doubt("lens-unknown" if placement.lens_open else "interval-spans-tolerance"))
     if fitting.is_demo:
         found.append(Doubt("demo-fitting"))
     return _unless_barred(word, found)

@@ -133,7 +133,7 @@ def _by_worst(said: JointVerdict, worst: Interval, fitting: Fitting,
               words: tuple[Word, ...]) -> tuple[Word, list[Doubt]]:
     """The word by the worst place, seen or not, and what keeps it from being surer; words: of the single views."""
     least, seen = fitting.min_insertion_mm, said.seen or 0.0
-    if said.insertion is not None and least is not None:
+    if said.insertion is not None and least is not None and not said.insertion.lens_open:
         length, spans = said.insertion.length, "interval-spans-insertion"
         short, full = length.high_mm < least or "short" in words, length.low_mm >= least
     else:
