@@ -222,9 +222,14 @@ def _answer(path: Path, data: bytes, asked: Asked, course: Course[Answer], marke
     answer = answer_of(verdict, asked.fitting, photo=shown(path), sha256=sha256, unit=asked.unit,
                        seconds=time.perf_counter() - began, before=marked.told if marked else None, lines=lines)
     if asked.overlay:
+        from calibration.fittings import Misuse
         from cli.overlay import jpeg, write
 
-        write(asked.overlay, path, jpeg(verdict, answer, asked.fitting), course.pictures)
+        try:
+            write(asked.overlay, path, jpeg(verdict, answer, asked.fitting), course.pictures)
+        except Misuse as error:  # the answer counts without its picture
+            course.misused = True
+            typer.echo(f"{shown(path)}: {error}", err=True)
     return answer
 
 

@@ -6,8 +6,9 @@ import errno
 import os
 import stat
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from contextlib import contextmanager
+from itertools import count
 from pathlib import Path
 from typing import IO, Any
 
@@ -34,6 +35,22 @@ def is_drawn_file(path: Path | str) -> bool:
     """The same of a file on disk.  Raises OSError."""
     with open(path, "rb") as file:
         return is_drawn(file.read(_HEAD_BYTES))
+
+
+def own_place(folder: Path, stem: str, taken: Container[str] = ()) -> Path:
+    """Where a drawn picture may lie: STEM.jpg, or STEM-2.jpg and so on where that is somebody's photo, or `taken`."""
+    names = (f"{stem}{'' if number == 1 else f'-{number}'}.jpg" for number in count(1))
+    return next(folder / name for name in names if name not in taken and _is_ours(folder / name))
+
+
+def _is_ours(path: Path) -> bool:
+    """Whether nothing lies there but an earlier picture of this kind, which may be replaced."""
+    try:
+        return is_drawn_file(path)
+    except IsADirectoryError:
+        return False
+    except OSError:  # nothing there, or writing says what is wrong
+        return True
 
 
 def plain_bytes(path: Path | str, links: bool = True) -> bytes:

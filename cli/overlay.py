@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Generic, TypeVar
@@ -21,7 +22,7 @@ from PIL import Image, ImageDraw
 from calibration.fittings import MM_PER_UNIT, Fitting, Misuse
 from cli import pen, say
 from cli.answer import Answer, PremarkAnswer
-from cli.files import MADE_HERE, is_drawn_file
+from cli.files import MADE_HERE, own_place
 from cli.jobs.findings import CAUTION
 from cli.panel import LINE, Flat, Panel
 from vision import geometry
@@ -55,27 +56,16 @@ def write(folder: Path, photo: Path, data: bytes, taken: set[str]) -> Path | Non
     """Put a picture into the folder under the photo's name; None where there is none."""
     if not data:
         return None
-    stem, name, number = photo.stem, f"{photo.stem}-collargap.jpg", 1
-    while name in taken or not _is_ours(folder / name):
-        number += 1
-        name = f"{stem}-collargap-{number}.jpg"
-    taken.add(name)
+    path = own_place(folder, f"{photo.stem}-collargap", taken)
+    taken.add(path.name)
     try:
-        (folder / name).write_bytes(data)
+        path.write_bytes(data)
     except OSError as error:
-        raise Misuse(f"The overlay {say.shown(folder / name)} could not be written "
+        with suppress(OSError):
+            path.unlink(missing_ok=True)  # half a picture
+        raise Misuse(f"The overlay {say.shown(path)} could not be written "
                      f"({error.strerror}). Name another folder.") from None
-    return folder / name
-
-
-def _is_ours(path: Path) -> bool:
-    """Whether nothing lies there but an earlier picture of this kind, which may be replaced."""
-    try:
-        return is_drawn_file(path)
-    except IsADirectoryError:
-        return False
-    except OSError:  # nothing there, or writing says what is wrong
-        return True
+    return path
 
 
 def jpeg(verdict: Verdict, answer: Answer, fitting: Fitting, long_side: int = LONG_SIDE) -> bytes:

@@ -13,6 +13,7 @@ from tests import scene as scenes
 from tests.answers import in_doubt, known_fitting
 from tests.scene import Scene
 from vision import uncertainty
+from vision.both import Limits, judge_both
 from vision.depths import Depths
 from vision.drawn import Before
 from vision.insertion import Made, Marked, difference, gap_of, insert, least_high_mm, p_within, unlike
@@ -20,7 +21,7 @@ from vision.pipeline import with_premark
 from vision.placing import Chain
 from vision.pose import solve_pose
 from vision.propagation import Input, normal_quantile
-from vision.records import Doubt, Interval, Measurement, Pose, PremarkVerdict, Verdict
+from vision.records import Doubt, Interval, Measurement, Pose, PremarkVerdict, Verdict, Word
 from vision.redraw import PIPE_DIAMETER
 from vision.verdict import judge
 
@@ -206,6 +207,18 @@ def test_a_line_at_the_mouth_without_a_far_edge_may_lie_under_the_collar() -> No
     assert insert(before, after).length.high_mm > 26.0
     free = Made(Interval(3.0, 2.6, 3.4, 0.2), None, None, 0.0, 0.0, 0.95)
     assert insert(before, free).length.high_mm < 22.0
+
+
+@pytest.mark.parametrize(("gap", "word"), [(normal(0.3, 0.2), "full"), (normal(6.0, 0.2), "short")])
+def test_a_depth_through_any_lens_decides_nothing(gap: Interval, word: Word) -> None:
+    """Its insertion is told, and the gap decides: a range of 20 mm settles no joint, and unsettles none."""
+    before = Marked(Interval(30.0, 20.0, 41.0, 5.0), 2.0, 0.0, 0.0, lens_open=True, same_side=True)
+    after = Made(gap, None, 2.0, 0.0, 0.0, 0.95)
+    both = judge_both(before, after, (word, ()), "unproven", Limits(1.5875, 25.4))
+    assert both.word == word
+    assert [doubt.reason for doubt in both.reasons] == ["insertion-open"]
+    assert both.insertion is not None
+    assert both.insertion.length.low_mm < 20.0
 
 
 def test_the_least_of_many_high_ends_is_as_sure_as_one() -> None:

@@ -39,7 +39,7 @@ def drawn(name: str, colour: str, beyond_mm: float) -> bytes:
     return data.getvalue()
 
 
-@pytest.mark.parametrize("colour", ["red", "yellow", "white", "#0060ff"])
+@pytest.mark.parametrize("colour", ["red", "yellow", "white", "#0060ff", "#141414"])
 def test_a_stroke_drawn_on_a_picture_is_no_mark(colour: str) -> None:
     said = judged(drawn("J-08.jpg", colour, 9.0))  # never marked
     assert said.word == "unproven"
@@ -55,16 +55,17 @@ def test_ink_is_not_taken_for_it(name: str) -> None:
     assert all(doubt.reason != "drawn-over" for doubt in judged((JOB / name).read_bytes()).reasons)
 
 
-@pytest.mark.parametrize(("colour", "even", "rows", "drawn_on"), [
-    ((250, 3, 3), 0.9, 60, True),
-    ((250, 3, 3), 0.3, 60, False),  # burnt out: a bright yellow or red paint may be as pure in the sun
-    ((15, 199, 17), 0.3, 60, True),
-    ((120, 90, 60), 0.8, 60, True),
-    ((120, 90, 60), 0.8, 12, False),  # a short dab is of one light
-    ((254, 254, 254), 1.0, 60, False),  # white paint in the sun
-    ((14, 12, 15), 0.9, 60, False),  # black ink in the dark
-    ((120, 90, 60), 0.4, 60, False),
+@pytest.mark.parametrize(("colour", "even", "rows", "lit", "drawn_on"), [
+    ((250, 3, 3), 0.9, 60, True, True),
+    ((250, 3, 3), 0.3, 60, True, False),  # burnt out: a bright yellow or red paint may be as pure in the sun
+    ((15, 199, 17), 0.3, 60, True, True),
+    ((120, 90, 60), 0.8, 60, True, True),
+    ((120, 90, 60), 0.8, 12, True, False),  # a short dab is of one light
+    ((254, 254, 254), 1.0, 60, True, False),  # white paint in the sun
+    ((14, 12, 15), 0.9, 60, False, False),  # black ink in the dark
+    ((14, 12, 15), 0.9, 60, True, True),
+    ((120, 90, 60), 0.4, 60, True, False),
 ])
-def test_what_is_too_even_or_too_pure_for_ink(colour: tuple[int, int, int], even: float, rows: int,
+def test_what_is_too_even_or_too_pure_for_ink(colour: tuple[int, int, int], even: float, rows: int, lit: bool,
                                                drawn_on: bool) -> None:
-    assert _of_one_colour(np.array(colour, float), even, rows) is drawn_on
+    assert _of_one_colour(np.array(colour, float), even, rows, lit) is drawn_on

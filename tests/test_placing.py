@@ -15,6 +15,7 @@ from tests import scene as scenes
 from vision import placing
 from vision.placing import Chain, place, squareness
 from vision.records import Limb, Limbs, Placement, Refusal
+from vision.verdict import judge_placement
 
 
 @pytest.mark.parametrize("tilt", [-25.0, -8.0, 0.0, 12.0, 30.0])
@@ -102,6 +103,9 @@ def test_with_a_lens_that_nobody_knows_a_depth_is_a_range(times: float) -> None:
     assert found.budget[0].name == "focal length"
     assert found.depth.value_mm == pytest.approx((found.depth.low_mm + found.depth.high_mm) / 2)
     assert found.depth.low_mm < pipes.true_depth_mm(scene) < found.depth.high_mm
+    told = judge_placement(replace(found, depth=replace(found.depth, low_mm=20.0, high_mm=40.0)), (),
+                           pipes.fitting(0.8))
+    assert told[1][0].reason == "lens-unknown"
 
 
 def test_where_something_else_leaves_more_open_the_depth_is_that_of_the_assumed_lens() -> None:

@@ -64,7 +64,8 @@ class Depths:
         best = told[counts]
         if best is None:
             return None
-        used = {place: each for place, each in enumerate(told) if each and (each is best or _shows_its_line(each, best))}
+        used = {place: each for place, each in enumerate(told)
+                if each and (each is best or _shows_its_line(each, best))}
         wave, agree = _fitted([*used.values()])
         if not agree:
             used = {counts: best}

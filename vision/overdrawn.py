@@ -17,7 +17,8 @@ from vision.resample import resample
 # joint called something; DEVELOPERS.md, "Drawn on the picture".
 _ALIKE = 4.0  # 8-bit numbers: as near to the line's own colour as compression leaves what was drawn
 _EVEN, _RATHER, _SOMEWHAT = 0.7, 0.55, 0.25  # share of a line's cells that are so
-_BURNT, _DARK = 246.0, 30.0  # lighter and darker than this any line is even
+_BURNT, _DARK = 246.0, 30.0  # lighter than this any line is even, and darker where the pipe is dark as well
+_LIT = 70.0  # median of the strongest colour of what is not dark
 _LEAST_ROWS = 30
 _VIVID = 150.0  # apart lie the strongest and the weakest of a line's three colours: purer than paint in daylight
 _BESIDE = np.linspace(1.06, 1.3, 10)  # half widths from the axis: ground, beside the pipe
@@ -38,7 +39,8 @@ def overdrawn(photo: Photo, pose: Pose, strip: Strip, near: Edge, width_mm: floa
         return None
     colour = np.median(cells, axis=0)
     even = float((np.abs(cells - colour).max(1) <= _ALIKE).mean())
-    if _of_one_colour(colour, even, len(near.at_mm)):
+    lit = float(np.median(strip.pixels[strip.seen].max(1))) >= _LIT
+    if _of_one_colour(colour, even, len(near.at_mm), lit):
         return Refusal("read", "drawn-over", f"{even:.0%} of it is of one colour, whatever light falls on the pipe")
     if any(_goes_on(photo, pose.pipe, pose.mouth_mm + at, colour, sign) for at, sign in _ends(near, width_mm)):
         return Refusal("read", "drawn-over", "it goes on beside the pipe")
@@ -53,11 +55,11 @@ def _inner(strip: Strip, near: Edge, width_mm: float) -> Floats:
     return np.asarray(strip.pixels[rows][inside & strip.seen[rows]], float)
 
 
-def _of_one_colour(colour: Floats, even: float, rows: int) -> bool:
-    """Whether a line is more even than light on a pipe lets it be, or purer than ink is."""
+def _of_one_colour(colour: Floats, even: float, rows: int, lit: bool) -> bool:
+    """Whether a line is more even than light on a pipe lets it be, or purer than ink is; lit: the pipe is."""
     if np.ptp(colour) >= _VIVID and even > (_SOMEWHAT if colour.max() < _BURNT else _RATHER):
         return True
-    return bool(even >= _EVEN and rows >= _LEAST_ROWS and colour.min() < _BURNT and colour.max() > _DARK)
+    return bool(even >= _EVEN and rows >= _LEAST_ROWS and colour.min() < _BURNT and (lit or colour.max() > _DARK))
 
 
 def _ends(near: Edge, width_mm: float) -> tuple[tuple[float, int], ...]:

@@ -88,11 +88,14 @@ _ALL = (
     Reason("marked-before", "By the joint's photo alone its line might be something else; the photo of the marked pipe "
            "shows that there is a mark.",
            "Where more depends on it, wipe the mouth and take the photo again.", bars=False),
-    Reason("lens-unknown", "The photo does not say through which lens it was taken, and the mark's depth hangs on that.",
+    Reason("lens-unknown",
+           "The photo does not say through which lens it was taken, and the mark's depth hangs on that.",
            "Send the original photo, or solve the phone's camera once (`collargap camera`) and name its profile."),
-    Reason("insertion-open", "The photo of the marked pipe does not say through which lens it was taken, so the insertion "
-           "is but a range; the gap alone decides.",
-           "Send the original photo of the marked pipe, or name its phone's profile (`collargap camera`).", bars=False),
+    Reason("insertion-open",
+           "The photo of the marked pipe does not say through which lens it was taken, so the insertion is but a "
+           "range; the gap alone decides.",
+           "Send the original photo of the marked pipe, or name its phone's profile (`collargap camera`).",
+           bars=False),
     Reason("no-tolerance", "The fitting's row gives no tolerance for the mark, so its depth is told but not judged.",
            "Compare the depth with the fitting's instructions; if they state a tolerance, add `mark_tolerance`."),
     Reason("focal-assumed", "The photo does not say a usable focal length; an ordinary phone's was assumed.",

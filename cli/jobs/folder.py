@@ -79,15 +79,15 @@ def walk(folder: Path) -> Iterator[Found | Skipped]:
 def list_in(folder: Path) -> Path | None:
     """The job's list, whatever the case of its name (Joints.csv); None where there is none.
 
-    Raises JobError where there are several and none is called exactly so.
+    Raises JobError where there are several: nobody knows which one holds.
     """
     try:
         found = sorted(name for name in os.listdir(folder) if name.casefold() == LIST_NAME)
     except OSError:  # what can't be opened is said where its photos are looked for
         return None
-    if len(found) > 1 and LIST_NAME not in found:
+    if len(found) > 1:
         raise JobError(f"The folder has {listed(found)}. Keep one list, and call it {LIST_NAME}.")
-    return folder / (LIST_NAME if LIST_NAME in found else found[0]) if found else None
+    return folder / found[0] if found else None
 
 
 def photos_in(folder: Path) -> Iterator[str]:

@@ -14,6 +14,7 @@ from typing import Annotated, Any
 import typer
 
 from calibration.fittings import Misuse
+from cli.files import own_place
 from cli.jobs import checklist
 from cli.jobs.before import counted, is_premark, joined
 from cli.jobs.days import parse_day
@@ -285,9 +286,9 @@ def _put_overlay(book: Ledger, entry: Entry, folder: Path | None) -> None:
         typer.echo("    its overlay is in the ledger: name a folder with --overlays to see it")
         return
     safe = re.sub(r"[^\w.-]+", "_", entry.filing.joint)[:60].strip(".") or "joint"
-    path = folder / f"{safe}-check-{entry.check_id}.jpg"
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        path = own_place(folder, f"{safe}-check-{entry.check_id}")
         path.write_bytes(jpeg)
     except OSError as error:
         raise JobError(f"The overlay could not be written: {error.strerror}. Name another folder.") from error

@@ -13,6 +13,7 @@ from cli.jobs.sheet import decoded, rows_of
 from cli.jobs.text import visible
 
 LIST_NAME = "joints.csv"
+_OTHERS = {"remark", "remarks"}  # nearly `premark`, and something else
 _COLUMNS = {
     "joint": "joint", "joint id": "joint", "fitting": "fitting",
     "photo pattern": "pattern", "pattern": "pattern", "photo": "pattern", "photos": "pattern",
@@ -90,6 +91,8 @@ def rows_in(data: bytes) -> list[list[str]]:
 def _not_read(unknown: list[str]) -> list[str]:
     """That columns are not read; raises JobError for one whose name is nearly one that is, and was meant to be it."""
     for raw in unknown:
+        if _plain(raw) in _OTHERS:
+            continue
         if like := difflib.get_close_matches(_plain(raw), _COLUMNS, 1, 0.8):
             raise JobError(f"{LIST_NAME} has a column {visible(raw)!r}, which is not known; {like[0]!r} is. Correct "
                            "its name, or give it one that is less like it if it is for something else.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -33,10 +34,15 @@ def first_and_latest(joint: str, site: str, ledger: Path | None, folder: Path | 
     if not path.exists():
         raise LedgerError(f"There is no ledger {path} yet; `collargap job` makes it.")
     with Ledger(path) as book:
-        entries = _of_one_joint([each for each in book.entries(joint=joint, exact=True)
-                                 if site.casefold() in each.filing.site.casefold()], joint)
+        entries = _of_one_joint(_of_site(book.entries(joint=joint, exact=True), site), joint)
         first, last = _ends(entries, joint)
         return Recalled([_found(book, each, folder) for each in (first, last)], str(last.answer["fitting"]))
+
+
+def _of_site(entries: Iterable[Entry], site: str) -> list[Entry]:
+    """Those of the site that is called so, else of all whose names have that in them."""
+    alike = [each for each in entries if site.casefold() in each.filing.site.casefold()]
+    return [each for each in alike if each.filing.site.casefold() == site.casefold()] or alike
 
 
 def _of_one_joint(entries: list[Entry], joint: str) -> list[Entry]:
