@@ -60,10 +60,14 @@ def _ends(entries: list[Entry], joint: str) -> tuple[Entry, Entry]:
     latest = {str(each.answer["sha256"]): each for each in entries if not is_premark(each.answer)}
     photos = list(latest.values())
     measured = [each for each in photos if each.answer["gap"]]
-    photos = measured if len(measured) > 1 else photos
     if len(photos) < 2:
         raise JobError(f"The ledger has one photo of joint {visible(joint)!r}; a comparison takes two. Take another, "
                        "check it with `collargap job`, or name two photos.")
+    if len(measured) < 2:
+        many = "one of its photos tells" if measured else "none of its photos tells"
+        raise JobError(f"Of joint {visible(joint)!r} {many} a gap; a comparison takes two that do. Take another, check "
+                       "it with `collargap job`, or name two photos.")
+    photos = measured
     when = {each.check_id: taken_at(each.taken) for each in photos}
     if not all(when.values()):
         when = {each.check_id: _first_day(entries, each) for each in photos}
