@@ -514,6 +514,26 @@ def test_what_another_phone_did_is_told_unless_a_form_is_being_filled_in(page: A
         assert other.inner_text("h1") == joint
 
 
+LOOK = "document.dispatchEvent(new Event('visibilitychange'))"  # as when the phone is taken in hand again
+
+
+def test_a_photo_being_taken_is_not_lost_by_what_another_phone_did(page: Any, browser: Any, address: str) -> None:
+    begin(page)
+    with one_phone(browser) as other:
+        other.goto(address)
+        other.goto(page.url)
+        other.evaluate("window.stayed = true")
+        with other.expect_file_chooser() as chooser:
+            other.locator("label.main.shot").click()
+        take(page, "J-08.jpg")
+        page.wait_for_selector(".photo.is-unproven")
+        other.evaluate(LOOK)
+        other.wait_for_timeout(1500)
+        assert other.evaluate("window.stayed")
+        chooser.value.set_files(str(SAMPLES / "J-04.jpg"))
+        other.wait_for_selector(".photo.is-short")
+
+
 def test_a_checklist_is_filled_in_with_a_thumb(page: Any) -> None:
     joint = begin(page)
     page.locator("fieldset:has-text('Gasket back in') label:has-text('Yes')").tap()

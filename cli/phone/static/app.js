@@ -2,7 +2,7 @@
 // has it.  A photo carries a number that the phone made, so sending it again does no harm.
 
 import "./checklist.js";
-import { say, sendingIs, unsentChanged } from "./stay.js";
+import { choosingIs, say, sendingIs, unsentChanged } from "./stay.js";
 import { forget, keep, newId, waiting } from "./store.js";
 
 const LONGEST_PAUSE_MS = 15000;
@@ -254,7 +254,7 @@ function sleep(ms) {
 async function taken(event) {
   const input = event.target;
   const [file] = input.files;
-  if (!file) return;
+  if (!file) { choosingIs(false); return; }
   // The bytes themselves: a phone may take a camera's file away again.
   const photo = new Blob([await file.arrayBuffer()], { type: file.type });
   const entry = { id: newId(), joint: input.dataset.joint, kind: input.dataset.kind, photo, made: Date.now(),
@@ -264,11 +264,15 @@ async function taken(event) {
     say("This phone can't keep photos for later. Stay on this page until the photo is sent.");
   }
   show(entry, "Sending…", "The photo is kept on this phone until it has arrived.");
+  choosingIs(false);
   inSight(cardOf(entry));
   pump();
 }
 
 document.querySelectorAll(".shot input").forEach((shot) => {
+  // With the page, a choice that is still open would go: the photo that comes back from the camera, too.
+  shot.addEventListener("click", () => choosingIs(true));
+  shot.addEventListener("cancel", () => choosingIs(false));
   shot.addEventListener("change", taken);
   // On a slow connection a photo can be taken before this script is there.
   if (shot.files.length) taken({ target: shot });

@@ -1,7 +1,7 @@
 // What other phones, and people at the computer, have done since: asks whether the page still tells what is so, and
 // loads it again where it doesn't; never while a photo is under way or a form is being filled in.
 
-import { isSending } from "./stay.js";
+import { isChoosing, isSending } from "./stay.js";
 
 const PERIOD_MS = 10000;
 const TOLD = ".title, article[data-photo], .tally, .joints";
@@ -11,7 +11,7 @@ let known = mark;
 let asking = false;
 
 function isBusy() {
-  return isSending() || document.querySelector('[data-waiting], [data-word="checking"]') || document.activeElement?.matches("#name")
+  return isSending() || isChoosing() || document.querySelector('[data-waiting], [data-word="checking"]') || document.activeElement?.matches("#name")
     || [...document.querySelectorAll("input:not([type=hidden])")]
       .some((input) => input.checked !== input.defaultChecked || input.value !== input.defaultValue);
 }

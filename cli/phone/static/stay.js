@@ -13,6 +13,7 @@ let sending = null; // the share that has gone of the photo under way, or null
 let wanted = null; // where somebody wants to go, once the photo has arrived
 let asking = false;
 let departing = false;
+let choosing = false; // a photo is being taken, and not kept on the phone yet
 
 export function say(text, ...more) {
   notice.replaceChildren(text, ...more);
@@ -27,6 +28,14 @@ export function sendingIs(share) {
 
 export function isSending() {
   return sending !== null;
+}
+
+export function choosingIs(so) {
+  choosing = so;
+}
+
+export function isChoosing() {
+  return choosing;
 }
 
 export async function unsentChanged() {
