@@ -553,7 +553,10 @@ def test_without_a_connection_nobody_leaves_the_page_and_no_answer_is_lost(page:
         page.wait_for_selector("#notice:has-text('No connection')")
         assert page.inner_text("h1") == joint
         page.evaluate("document.getElementById('notice').hidden = true")
+    page.click("a.list")
+    page.wait_for_selector("#notice:has-text('No connection')")
     page.context.set_offline(False)
+    page.wait_for_selector("#notice", state="hidden")
     page.context.request.put(page.url.split("/joint")[0] + "/api/checklist", params={"joint": joint},
                              data={"answers": {"nut-spins": "yes"}})  # another phone, meanwhile
     page.reload()  # as if the phone had dropped the page meanwhile

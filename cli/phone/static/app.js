@@ -2,7 +2,7 @@
 // has it.  A photo carries a number that the phone made, so sending it again does no harm.
 
 import "./checklist.js";
-import { choosingIs, say, sendingIs, unsentChanged } from "./stay.js";
+import { choosingIs, say, sayUntilBack, sendingIs, unsentChanged } from "./stay.js";
 import { forget, keep, newId, waiting } from "./store.js";
 
 const LONGEST_PAUSE_MS = 15000;
@@ -284,7 +284,7 @@ document.addEventListener("click", async (event) => {
   const again = button.dataset.again;
   const answer = await fetch(again ? `/api/photos/${again}/again` : `/api/photos/${button.dataset.unplace}/lines`,
     { method: again ? "POST" : "DELETE" }).catch(() => null);
-  if (!answer) { say("No connection. Try again."); return; }
+  if (!answer) { sayUntilBack("No connection. Try again."); return; }
   if (!answer.ok) { say((await answer.json()).text); return; }
   follow(button.closest("article"));
 });

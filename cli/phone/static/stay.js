@@ -4,6 +4,7 @@
 import { howMany } from "./store.js";
 
 const LONGEST_ASK_MS = 10000;
+const AGAIN_MS = 3000;
 const PATIENCE_MS = 700; // before it is said that the computer is being asked
 
 const notice = document.getElementById("notice");
@@ -60,7 +61,15 @@ async function leave(go) {
   clearTimeout(slow);
   asking = false;
   if (there) depart(go);
-  else say("No connection. You are still on this page, and nothing on it is lost. Try again when it is back.");
+  else sayUntilBack("No connection. You are still on this page, and nothing on it is lost. Try again when it is back.");
+}
+
+// Said until the computer answers again, or something else is said.
+export async function sayUntilBack(text) {
+  say(text);
+  const said = notice.firstChild;
+  do await new Promise((done) => setTimeout(done, AGAIN_MS)); while (said.isConnected && !(await reachable()));
+  if (said.isConnected) say("");
 }
 
 function depart(go) {
