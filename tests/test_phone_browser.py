@@ -496,25 +496,46 @@ def test_a_wrong_code(browser: Any, address: str) -> None:
     context.close()
 
 
-def test_what_another_phone_did_is_told_unless_a_form_is_being_filled_in(page: Any, browser: Any, address: str) -> None:
+LOOK = "document.dispatchEvent(new Event('visibilitychange'))"  # as when the phone is taken in hand again
+
+
+def test_what_another_phone_did_is_told_also_where_a_form_is_being_filled_in(page: Any, browser: Any,
+                                                                             address: str) -> None:
     joint = begin(page)
     with one_phone(browser) as other:
         other.goto(address)
         other.goto(page.url)
-        other.locator("fieldset:has-text('Gasket back in') label:has-text('Yes')").tap()
         take(page, "J-08.jpg")
         page.wait_for_selector(".photo.is-unproven")
-        look = "document.dispatchEvent(new Event('visibilitychange'))"  # as when the phone is taken in hand again
-        other.evaluate(look)
-        other.wait_for_timeout(1500)
-        assert not other.locator(".photo").count()
-        other.evaluate("document.getElementById('checklist').reset()")
-        other.evaluate(look)
+        other.evaluate(LOOK)
         other.wait_for_selector(".photo.is-unproven")
+        other.locator("fieldset:has-text('Gasket back in') label:has-text('Yes')").tap()
+        other.evaluate("window.stayed = true")
+        take(page, "J-04.jpg")
+        page.wait_for_selector(".photo.is-short")
+        other.evaluate(LOOK)
+        other.wait_for_selector(".title .is-short")
+        assert other.locator("#photos .photo h2").all_inner_texts() == ["SHORT", "UNPROVEN"]
+        assert other.evaluate("window.stayed")
+        assert other.locator("#checklist input:checked").count() == 1
         assert other.inner_text("h1") == joint
 
 
-LOOK = "document.dispatchEvent(new Event('visibilitychange'))"  # as when the phone is taken in hand again
+def test_a_photo_that_was_not_taken_hides_none_of_another_phones(page: Any, browser: Any, address: str) -> None:
+    begin(page)
+    with one_phone(browser) as other:
+        other.goto(address)
+        other.goto(page.url)
+        other.route("**/api/photos/*?joint=**", lambda route: route.fulfill(status=415, json={"text": "No photo."}))
+        take(other, "J-08.jpg")
+        other.wait_for_selector("[data-waiting]:has-text('Not taken')")
+        take(page, "J-04.jpg")
+        page.wait_for_selector(".photo.is-short")
+        other.evaluate(LOOK)
+        other.wait_for_selector(".title .is-short")
+        assert other.locator("#photos .photo.is-short, [data-waiting]").count() == 2
+        assert not other.locator(".empty").count()
+        assert other.inner_text(".main.shot") == "Joint again"
 
 
 def test_a_photo_being_taken_is_not_lost_by_what_another_phone_did(page: Any, browser: Any, address: str) -> None:
@@ -528,7 +549,7 @@ def test_a_photo_being_taken_is_not_lost_by_what_another_phone_did(page: Any, br
         take(page, "J-08.jpg")
         page.wait_for_selector(".photo.is-unproven")
         other.evaluate(LOOK)
-        other.wait_for_timeout(1500)
+        other.wait_for_selector(".title .is-unproven")  # told all the same
         assert other.evaluate("window.stayed")
         chooser.value.set_files(str(SAMPLES / "J-04.jpg"))
         other.wait_for_selector(".photo.is-short")

@@ -197,14 +197,15 @@ function photoOf(id) {
 
 const followed = new WeakSet();
 
-async function follow(article) {
+// quiet: the photo is another phone's, and whoever reads or writes here is not to be taken away to it.
+async function follow(article, quiet = false) {
   if (followed.has(article)) return;
   followed.add(article);
   for (let turn = 0; turn < 200 && article.isConnected; turn += 1) {
     try {
       const answer = await fetch(`/api/photos/${article.dataset.photo}?wait=15`);
       if (answer.status === 401) { say((await answer.json()).text); return; }
-      if (answer.ok && (await answer.json()).state !== "kept") { await replaced(article); return; }
+      if (answer.ok && (await answer.json()).state !== "kept") { await replaced(article, quiet); return; }
     } catch {
       // No connection: asked again like any other.
     }
@@ -212,36 +213,61 @@ async function follow(article) {
   }
 }
 
-async function replaced(article) {
+async function replaced(article, quiet) {
   const answer = await fetch(`/part/photo?photo=${article.dataset.photo}`);
-  if (!answer.ok) { await sleep(1500); return replaced(article); }
+  if (!answer.ok) { await sleep(1500); return replaced(article, quiet); }
   const holder = document.createElement("template");
   holder.innerHTML = await answer.text(); // our own page, escaped where it was made
   const fresh = holder.content.firstElementChild;
   article.replaceWith(fresh);
-  const pipe = fresh.classList.contains("pipe");
+  sayAgain(fresh.classList.contains("pipe"));
+  if (!quiet) inSight(fresh);
+  await renewed();
+}
+
+function sayAgain(pipe) {
   const shot = document.querySelector(pipe ? ".calm span" : ".main.shot span");
   if (shot) shot.textContent = pipe ? "Marked pipe again" : "Joint again";
-  inSight(fresh);
-  await renewed();
 }
 
 // One photo may change what is said of the joint and of its other photos: those of a marked pipe above all.
 async function renewed() {
-  const title = document.querySelector(".title");
-  if (title) await fetch(location.href).then((page) => page.text()).then((text) => {
-    const whole = new DOMParser().parseFromString(text, "text/html");
-    const fresh = whole.querySelector(".title");
-    if (fresh) title.replaceWith(document.importNode(fresh, true));
-    for (const card of whole.querySelectorAll("article[data-photo]")) {
-      const old = photoOf(card.dataset.photo);
-      const settled = old && old.dataset.word !== "checking" && card.dataset.word !== "checking";
-      if (settled && wordsOf(old) !== wordsOf(card)) old.replaceWith(document.importNode(card, true));
-    }
-  }).catch(() => {});
+  if (document.querySelector(".title")) await wholeNow().then(takeOver).catch(() => {});
 }
 
-function wordsOf(card) {
+export async function wholeNow() {
+  const answer = await fetch(location.href);
+  if (!answer.ok) throw new Error(`The computer answered ${answer.status}.`);
+  return new DOMParser().parseFromString(await answer.text(), "text/html");
+}
+
+// What the page tells becomes what the computer's page tells now; forms, and photos under way, stay as they are.
+export function takeOver(whole) {
+  for (const part of [".title", ".tally", ".joints"]) {
+    const [old, fresh] = [document, whole].map((page) => page.querySelector(part));
+    if (old && fresh && wordsOf(old) !== wordsOf(fresh)) old.replaceWith(document.importNode(fresh, true));
+  }
+  for (const list of ["photos", "pipes"]) {
+    const ours = document.getElementById(list);
+    let above = null;
+    for (const card of whole.querySelectorAll(`#${list} > article`)) above = cardTaken(card, ours, above);
+  }
+}
+
+function cardTaken(card, list, above) {
+  const old = photoOf(card.dataset.photo);
+  if (old && (followed.has(old) || wordsOf(old) === wordsOf(card))) return old;
+  const fresh = document.importNode(card, true);
+  if (old) old.replaceWith(fresh);
+  else if (above) above.after(fresh);
+  else if (list.id === "photos") first(fresh);
+  else list.prepend(fresh);
+  if (!old) { document.querySelector(list.id === "photos" ? ".empty" : ".hint")?.remove(); sayAgain(list.id === "pipes"); }
+  if (fresh.dataset.word === "checking") follow(fresh, true);
+  return fresh;
+}
+
+export function wordsOf(card) {
   return card.textContent.replace(/\s+/g, " ").trim();
 }
 
