@@ -565,6 +565,28 @@ def test_a_checklist_is_filled_in_with_a_thumb(page: Any) -> None:
     assert page.inner_text("h1") == joint
 
 
+def test_a_draft_does_not_undo_what_another_phone_has_answered_since(page: Any) -> None:
+    joint = begin(page)
+    question = page.locator("fieldset:has-text('Gasket back in')")
+    chosen = question.locator("input:checked + span")
+    question.locator("label:has-text('Yes')").tap()
+    name = question.locator("input").first.get_attribute("name")
+    page.context.request.put(page.url.split("/joint")[0] + "/api/checklist", params={"joint": joint},
+                             data={"answers": {name: "no"}})  # another phone, meanwhile
+    page.evaluate(LOOK)
+    question.locator("text=Meanwhile answered: No.").wait_for()
+    assert chosen.all_inner_texts() == ["Yes"]  # told of it, whoever has the page decides
+    for _ in range(2):
+        page.reload()
+        question.locator("text=Meanwhile answered: No. Before that you chose Yes").wait_for()
+        assert chosen.all_inner_texts() == ["No"]
+    page.click("text=Drop them")
+    assert not question.locator(".meanwhile").count()
+    page.reload()
+    assert chosen.all_inner_texts() == ["No"]
+    assert not question.locator(".meanwhile").count()
+
+
 def test_without_a_connection_nobody_leaves_the_page_and_no_answer_is_lost(page: Any) -> None:
     joint = begin(page)
     page.locator("fieldset:has-text('Gasket back in') label:has-text('Yes')").tap()

@@ -1,7 +1,7 @@
 // The outbox: every photo is first kept on the phone, then sent, and forgotten only when the server says that it
 // has it.  A photo carries a number that the phone made, so sending it again does no harm.
 
-import "./checklist.js";
+import { tellMeanwhile } from "./checklist.js";
 import { choosingIs, say, sayUntilBack, sendingIs, unsentChanged } from "./stay.js";
 import { forget, keep, newId, waiting } from "./store.js";
 
@@ -243,6 +243,7 @@ export async function wholeNow() {
 
 // What the page tells becomes what the computer's page tells now; forms, and photos under way, stay as they are.
 export function takeOver(whole) {
+  tellMeanwhile(whole);
   for (const part of [".title", ".tally", ".joints"]) {
     const [old, fresh] = [document, whole].map((page) => page.querySelector(part));
     if (old && fresh && wordsOf(old) !== wordsOf(fresh)) old.replaceWith(document.importNode(fresh, true));
