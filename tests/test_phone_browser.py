@@ -496,22 +496,63 @@ def test_a_wrong_code(browser: Any, address: str) -> None:
     context.close()
 
 
-def test_what_another_phone_did_is_told_unless_a_form_is_being_filled_in(page: Any, browser: Any, address: str) -> None:
+LOOK = "document.dispatchEvent(new Event('visibilitychange'))"  # as when the phone is taken in hand again
+
+
+def test_what_another_phone_did_is_told_also_where_a_form_is_being_filled_in(page: Any, browser: Any,
+                                                                             address: str) -> None:
     joint = begin(page)
     with one_phone(browser) as other:
         other.goto(address)
         other.goto(page.url)
-        other.locator("fieldset:has-text('Gasket back in') label:has-text('Yes')").tap()
         take(page, "J-08.jpg")
         page.wait_for_selector(".photo.is-unproven")
-        look = "document.dispatchEvent(new Event('visibilitychange'))"  # as when the phone is taken in hand again
-        other.evaluate(look)
-        other.wait_for_timeout(1500)
-        assert not other.locator(".photo").count()
-        other.evaluate("document.getElementById('checklist').reset()")
-        other.evaluate(look)
+        other.evaluate(LOOK)
         other.wait_for_selector(".photo.is-unproven")
+        other.locator("fieldset:has-text('Gasket back in') label:has-text('Yes')").tap()
+        other.evaluate("window.stayed = true")
+        take(page, "J-04.jpg")
+        page.wait_for_selector(".photo.is-short")
+        other.evaluate(LOOK)
+        other.wait_for_selector(".title .is-short")
+        assert other.locator("#photos .photo h2").all_inner_texts() == ["SHORT", "UNPROVEN"]
+        assert other.evaluate("window.stayed")
+        assert other.locator("#checklist input:checked").count() == 1
         assert other.inner_text("h1") == joint
+
+
+def test_a_photo_that_was_not_taken_hides_none_of_another_phones(page: Any, browser: Any, address: str) -> None:
+    begin(page)
+    with one_phone(browser) as other:
+        other.goto(address)
+        other.goto(page.url)
+        other.route("**/api/photos/*?joint=**", lambda route: route.fulfill(status=415, json={"text": "No photo."}))
+        take(other, "J-08.jpg")
+        other.wait_for_selector("[data-waiting]:has-text('Not taken')")
+        take(page, "J-04.jpg")
+        page.wait_for_selector(".photo.is-short")
+        other.evaluate(LOOK)
+        other.wait_for_selector(".title .is-short")
+        assert other.locator("#photos .photo.is-short, [data-waiting]").count() == 2
+        assert not other.locator(".empty").count()
+        assert other.inner_text(".main.shot") == "Joint again"
+
+
+def test_a_photo_being_taken_is_not_lost_by_what_another_phone_did(page: Any, browser: Any, address: str) -> None:
+    begin(page)
+    with one_phone(browser) as other:
+        other.goto(address)
+        other.goto(page.url)
+        other.evaluate("window.stayed = true")
+        with other.expect_file_chooser() as chooser:
+            other.locator("label.main.shot").click()
+        take(page, "J-08.jpg")
+        page.wait_for_selector(".photo.is-unproven")
+        other.evaluate(LOOK)
+        other.wait_for_selector(".title .is-unproven")  # told all the same
+        assert other.evaluate("window.stayed")
+        chooser.value.set_files(str(SAMPLES / "J-04.jpg"))
+        other.wait_for_selector(".photo.is-short")
 
 
 def test_a_checklist_is_filled_in_with_a_thumb(page: Any) -> None:
@@ -524,6 +565,28 @@ def test_a_checklist_is_filled_in_with_a_thumb(page: Any) -> None:
     assert page.inner_text("h1") == joint
 
 
+def test_a_draft_does_not_undo_what_another_phone_has_answered_since(page: Any) -> None:
+    joint = begin(page)
+    question = page.locator("fieldset:has-text('Gasket back in')")
+    chosen = question.locator("input:checked + span")
+    question.locator("label:has-text('Yes')").tap()
+    name = question.locator("input").first.get_attribute("name")
+    page.context.request.put(page.url.split("/joint")[0] + "/api/checklist", params={"joint": joint},
+                             data={"answers": {name: "no"}})  # another phone, meanwhile
+    page.evaluate(LOOK)
+    question.locator("text=Meanwhile answered: No.").wait_for()
+    assert chosen.all_inner_texts() == ["Yes"]  # told of it, whoever has the page decides
+    for _ in range(2):
+        page.reload()
+        question.locator("text=Meanwhile answered: No. Before that you chose Yes").wait_for()
+        assert chosen.all_inner_texts() == ["No"]
+    page.click("text=Drop them")
+    assert not question.locator(".meanwhile").count()
+    page.reload()
+    assert chosen.all_inner_texts() == ["No"]
+    assert not question.locator(".meanwhile").count()
+
+
 def test_without_a_connection_nobody_leaves_the_page_and_no_answer_is_lost(page: Any) -> None:
     joint = begin(page)
     page.locator("fieldset:has-text('Gasket back in') label:has-text('Yes')").tap()
@@ -533,7 +596,10 @@ def test_without_a_connection_nobody_leaves_the_page_and_no_answer_is_lost(page:
         page.wait_for_selector("#notice:has-text('No connection')")
         assert page.inner_text("h1") == joint
         page.evaluate("document.getElementById('notice').hidden = true")
+    page.click("a.list")
+    page.wait_for_selector("#notice:has-text('No connection')")
     page.context.set_offline(False)
+    page.wait_for_selector("#notice", state="hidden")
     page.context.request.put(page.url.split("/joint")[0] + "/api/checklist", params={"joint": joint},
                              data={"answers": {"nut-spins": "yes"}})  # another phone, meanwhile
     page.reload()  # as if the phone had dropped the page meanwhile

@@ -87,7 +87,8 @@ class Refused:
 
 
 async def _home(phone: Phone, size: Any, refused: Refused | None = None) -> Response:
-    mark = await phone.at_desk(phone.desk.mark)
+    # The answer to a form bears no mark: loading it again would send the form again.
+    mark = "" if refused else await phone.at_desk(phone.desk.mark)
     lines = [line(each) for each in await phone.survey()]
     return page("home.html.j2", 400 if refused else 200, mark=mark, site=visible(phone.desk.job.site), size=size,
                 token=str(uuid.uuid4()), following=await phone.at_desk(phone.desk.next_joint), refused=refused,
@@ -131,6 +132,13 @@ async def begin(request: Request, phone: Phone, token: Annotated[uuid.UUID, Form
     its = await phone.at_desk(phone.desk.size_of, given.joint)
     told = "&new=1" if given.new else "" if its == size else f"&asked={quote(size.id, safe='')}"
     return RedirectResponse(_joint_url(given.joint) + told, 303)
+
+
+@routes.get("/next")
+async def following(phone: Phone, after: JointName) -> Response:
+    """The next joint as of the tap: since the page came, another phone may have photographed the one that was next."""
+    found = await phone.at_desk(phone.desk.next_joint, after)
+    return RedirectResponse(_joint_url(found.joint) if found.listed else "/", 303)
 
 
 @routes.get("/joint")

@@ -1,8 +1,8 @@
 // The outbox: every photo is first kept on the phone, then sent, and forgotten only when the server says that it
 // has it.  A photo carries a number that the phone made, so sending it again does no harm.
 
-import "./checklist.js";
-import { say, sendingIs, unsentChanged } from "./stay.js";
+import { tellMeanwhile } from "./checklist.js";
+import { choosingIs, say, sayUntilBack, sendingIs, unsentChanged } from "./stay.js";
 import { forget, keep, newId, waiting } from "./store.js";
 
 const LONGEST_PAUSE_MS = 15000;
@@ -197,14 +197,15 @@ function photoOf(id) {
 
 const followed = new WeakSet();
 
-async function follow(article) {
+// quiet: the photo is another phone's, and whoever reads or writes here is not to be taken away to it.
+async function follow(article, quiet = false) {
   if (followed.has(article)) return;
   followed.add(article);
   for (let turn = 0; turn < 200 && article.isConnected; turn += 1) {
     try {
       const answer = await fetch(`/api/photos/${article.dataset.photo}?wait=15`);
       if (answer.status === 401) { say((await answer.json()).text); return; }
-      if (answer.ok && (await answer.json()).state !== "kept") { await replaced(article); return; }
+      if (answer.ok && (await answer.json()).state !== "kept") { await replaced(article, quiet); return; }
     } catch {
       // No connection: asked again like any other.
     }
@@ -212,36 +213,62 @@ async function follow(article) {
   }
 }
 
-async function replaced(article) {
+async function replaced(article, quiet) {
   const answer = await fetch(`/part/photo?photo=${article.dataset.photo}`);
-  if (!answer.ok) { await sleep(1500); return replaced(article); }
+  if (!answer.ok) { await sleep(1500); return replaced(article, quiet); }
   const holder = document.createElement("template");
   holder.innerHTML = await answer.text(); // our own page, escaped where it was made
   const fresh = holder.content.firstElementChild;
   article.replaceWith(fresh);
-  const pipe = fresh.classList.contains("pipe");
+  sayAgain(fresh.classList.contains("pipe"));
+  if (!quiet) inSight(fresh);
+  await renewed();
+}
+
+function sayAgain(pipe) {
   const shot = document.querySelector(pipe ? ".calm span" : ".main.shot span");
   if (shot) shot.textContent = pipe ? "Marked pipe again" : "Joint again";
-  inSight(fresh);
-  await renewed();
 }
 
 // One photo may change what is said of the joint and of its other photos: those of a marked pipe above all.
 async function renewed() {
-  const title = document.querySelector(".title");
-  if (title) await fetch(location.href).then((page) => page.text()).then((text) => {
-    const whole = new DOMParser().parseFromString(text, "text/html");
-    const fresh = whole.querySelector(".title");
-    if (fresh) title.replaceWith(document.importNode(fresh, true));
-    for (const card of whole.querySelectorAll("article[data-photo]")) {
-      const old = photoOf(card.dataset.photo);
-      const settled = old && old.dataset.word !== "checking" && card.dataset.word !== "checking";
-      if (settled && wordsOf(old) !== wordsOf(card)) old.replaceWith(document.importNode(card, true));
-    }
-  }).catch(() => {});
+  if (document.querySelector(".title")) await wholeNow().then(takeOver).catch(() => {});
 }
 
-function wordsOf(card) {
+export async function wholeNow() {
+  const answer = await fetch(location.href);
+  if (!answer.ok) throw new Error(`The computer answered ${answer.status}.`);
+  return new DOMParser().parseFromString(await answer.text(), "text/html");
+}
+
+// What the page tells becomes what the computer's page tells now; forms, and photos under way, stay as they are.
+export function takeOver(whole) {
+  tellMeanwhile(whole);
+  for (const part of [".title", ".tally", ".joints"]) {
+    const [old, fresh] = [document, whole].map((page) => page.querySelector(part));
+    if (old && fresh && wordsOf(old) !== wordsOf(fresh)) old.replaceWith(document.importNode(fresh, true));
+  }
+  for (const list of ["photos", "pipes"]) {
+    const ours = document.getElementById(list);
+    let above = null;
+    for (const card of whole.querySelectorAll(`#${list} > article`)) above = cardTaken(card, ours, above);
+  }
+}
+
+function cardTaken(card, list, above) {
+  const old = photoOf(card.dataset.photo);
+  if (old && (followed.has(old) || wordsOf(old) === wordsOf(card))) return old;
+  const fresh = document.importNode(card, true);
+  if (old) old.replaceWith(fresh);
+  else if (above) above.after(fresh);
+  else if (list.id === "photos") first(fresh);
+  else list.prepend(fresh);
+  if (!old) { document.querySelector(list.id === "photos" ? ".empty" : ".hint")?.remove(); sayAgain(list.id === "pipes"); }
+  if (fresh.dataset.word === "checking") follow(fresh, true);
+  return fresh;
+}
+
+export function wordsOf(card) {
   return card.textContent.replace(/\s+/g, " ").trim();
 }
 
@@ -254,7 +281,7 @@ function sleep(ms) {
 async function taken(event) {
   const input = event.target;
   const [file] = input.files;
-  if (!file) return;
+  if (!file) { choosingIs(false); return; }
   // The bytes themselves: a phone may take a camera's file away again.
   const photo = new Blob([await file.arrayBuffer()], { type: file.type });
   const entry = { id: newId(), joint: input.dataset.joint, kind: input.dataset.kind, photo, made: Date.now(),
@@ -264,11 +291,15 @@ async function taken(event) {
     say("This phone can't keep photos for later. Stay on this page until the photo is sent.");
   }
   show(entry, "Sending…", "The photo is kept on this phone until it has arrived.");
+  choosingIs(false);
   inSight(cardOf(entry));
   pump();
 }
 
 document.querySelectorAll(".shot input").forEach((shot) => {
+  // With the page, a choice that is still open would go: the photo that comes back from the camera, too.
+  shot.addEventListener("click", () => choosingIs(true));
+  shot.addEventListener("cancel", () => choosingIs(false));
   shot.addEventListener("change", taken);
   // On a slow connection a photo can be taken before this script is there.
   if (shot.files.length) taken({ target: shot });
@@ -280,7 +311,7 @@ document.addEventListener("click", async (event) => {
   const again = button.dataset.again;
   const answer = await fetch(again ? `/api/photos/${again}/again` : `/api/photos/${button.dataset.unplace}/lines`,
     { method: again ? "POST" : "DELETE" }).catch(() => null);
-  if (!answer) { say("No connection. Try again."); return; }
+  if (!answer) { sayUntilBack("No connection. Try again."); return; }
   if (!answer.ok) { say((await answer.json()).text); return; }
   follow(button.closest("article"));
 });

@@ -1,7 +1,9 @@
 // What other phones, and people at the computer, have done since: asks whether the page still tells what is so, and
-// loads it again where it doesn't; never while a photo is under way or a form is being filled in.
+// loads it again where it doesn't.  While a photo is under way or a form is being filled in, only what it tells is
+// taken over into the page that stands there.
 
-import { isSending } from "./stay.js";
+import { takeOver, wholeNow, wordsOf } from "./app.js";
+import { isChoosing, isSending } from "./stay.js";
 
 const PERIOD_MS = 10000;
 const TOLD = ".title, article[data-photo], .tally, .joints";
@@ -11,13 +13,14 @@ let known = mark;
 let asking = false;
 
 function isBusy() {
-  return isSending() || document.querySelector('[data-waiting], [data-word="checking"]') || document.activeElement?.matches("#name")
+  return isSending() || isChoosing() || document.querySelector('[data-waiting], [data-word="checking"]')
+    || document.activeElement?.matches("#name")
     || [...document.querySelectorAll("input:not([type=hidden])")]
       .some((input) => input.checked !== input.defaultChecked || input.value !== input.defaultValue);
 }
 
 async function ask() {
-  if (asking || document.hidden || isBusy()) return;
+  if (asking || document.hidden) return;
   asking = true;
   try {
     const answer = await fetch(`/api/mark?joint=${encodeURIComponent(of)}`);
@@ -30,13 +33,16 @@ async function ask() {
 
 async function heed(now) {
   if (now === known) return;
-  const page = new DOMParser().parseFromString(await (await fetch(location.href)).text(), "text/html");
-  if (wordsOf(page) === wordsOf(document)) known = now;
-  else if (!isBusy()) location.reload();
+  const page = await wholeNow();
+  if (told(page) !== told(document)) {
+    if (!isBusy()) { location.reload(); return; }
+    takeOver(page);
+  }
+  if (told(page) === told(document)) known = now;
 }
 
-function wordsOf(page) {
-  const words = [...page.querySelectorAll(TOLD)].map((part) => part.textContent.replace(/\s+/g, " ").trim());
+function told(page) {
+  const words = [...page.querySelectorAll(TOLD)].map(wordsOf);
   return JSON.stringify([words, [...page.querySelectorAll("[name^=was-]")].map(({ name, value }) => [name, value])]);
 }
 

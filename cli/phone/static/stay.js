@@ -4,6 +4,7 @@
 import { howMany } from "./store.js";
 
 const LONGEST_ASK_MS = 10000;
+const AGAIN_MS = 3000;
 const PATIENCE_MS = 700; // before it is said that the computer is being asked
 
 const notice = document.getElementById("notice");
@@ -13,6 +14,7 @@ let sending = null; // the share that has gone of the photo under way, or null
 let wanted = null; // where somebody wants to go, once the photo has arrived
 let asking = false;
 let departing = false;
+let choosing = false; // a photo is being taken, and not kept on the phone yet
 
 export function say(text, ...more) {
   notice.replaceChildren(text, ...more);
@@ -27,6 +29,14 @@ export function sendingIs(share) {
 
 export function isSending() {
   return sending !== null;
+}
+
+export function choosingIs(so) {
+  choosing = so;
+}
+
+export function isChoosing() {
+  return choosing;
 }
 
 export async function unsentChanged() {
@@ -51,7 +61,15 @@ async function leave(go) {
   clearTimeout(slow);
   asking = false;
   if (there) depart(go);
-  else say("No connection. You are still on this page, and nothing on it is lost. Try again when it is back.");
+  else sayUntilBack("No connection. You are still on this page, and nothing on it is lost. Try again when it is back.");
+}
+
+// Said until the computer answers again, or something else is said.
+export async function sayUntilBack(text) {
+  say(text);
+  const said = notice.firstChild;
+  do await new Promise((done) => setTimeout(done, AGAIN_MS)); while (said.isConnected && !(await reachable()));
+  if (said.isConnected) say("");
 }
 
 function depart(go) {
