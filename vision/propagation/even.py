@@ -1,8 +1,9 @@
 """Draws that fill each input's distribution evenly: a Latin hypercube (McKay, Beckman and Conover, 1979).
 
 Of n draws of a quantity one lies in the middle of each of n strata of equal probability; which draws of several
-quantities meet is left to chance.  So the ends of an interval depend far less on the seed than with draws that fall
-where they fall: a few thousand do for what JCGM 101 clause 7.2 asks hundreds of thousands for.
+quantities meet is left to chance.  So where one quantity makes most of the uncertainty the ends of its interval hardly
+depend on the seed; of a gap, which many make, they scatter by 0.03 of its standard uncertainty with 4,000 draws, where
+draws that fall where they fall scatter by 0.04 (four scenes, thirty seeds).
 """
 
 from __future__ import annotations

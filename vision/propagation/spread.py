@@ -60,8 +60,8 @@ def monte_carlo(model: Model, inputs: Sequence[Input], draws: int = 100_000, see
     """Draw every input, run the model once on all draws (JCGM 101 clauses 7.3 to 7.6).
 
     The same seed gives the same draws.  JCGM 101 clause 7.2 asks for some 10⁴ / (1 - p) draws, 200 000 for 95 %, of
-    draws that fall where they fall; these fill each input evenly (`even`), and need fewer.  Raises ValueError for two
-    inputs of one name and for output that is not finite.
+    draws that fall where they fall; these fill each input evenly (`even`).  Raises ValueError for two inputs of one
+    name and for output that is not finite.
     """
     rng = Even(seed)
     rows = (row for item in inputs for row in item.draw(rng, draws))
