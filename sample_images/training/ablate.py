@@ -15,7 +15,6 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
 import torch
 from torch import Tensor, nn
 from torch.nn import functional as F
@@ -53,9 +52,9 @@ RUNS = {
 def network(run: Run, start: Path, encoder: Path, draw: train.Draw, device: str) -> nn.Module:
     """The witness as a run begins it."""
     if run.begins == "sceptic":
-        return train._begin(nets.Witness(), start, draw, device)
+        return train.begin_at(nets.Witness(), start, draw, device)
     if run.begins == "imagenet":
-        return train._begin(nets.Witness(), encoder, draw, device)
+        return train.begin_at(nets.Witness(), encoder, draw, device)
     net = nets.Witness()
     if run.begins == "three":
         net = nets.Witness(stages=3)
@@ -78,21 +77,9 @@ def coarser(draw: train.Draw, times: int) -> train.Draw:
 
 def learn(net: nn.Module, draw: train.Draw, steps: int, device: str) -> nn.Module:
     """So many steps on one cosine; the moving average of the weights."""
-    optimizer = torch.optim.AdamW(net.parameters(), lr=RATE, weight_decay=1e-2)
-    average = torch.optim.swa_utils.AveragedModel(
-        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True)
+    course, average = train.Course(net, "witness", RATE, device), train.averaged(net)
     for step in range(steps):
-        for group in optimizer.param_groups:
-            group["lr"] = RATE * min(1.0, (step + 1) / 200) * (0.5 + 0.5 * np.cos(np.pi * step / steps)) + 1e-6
-        with torch.no_grad():
-            items = draw()
-        with torch.autocast(device, torch.bfloat16):
-            told = net(items[0].contiguous(memory_format=torch.channels_last))
-        loss = train.witness_loss(train._single(told), *items[1:])
-        optimizer.zero_grad(set_to_none=True)
-        loss.backward()
-        nn.utils.clip_grad_norm_(net.parameters(), 2.0)
-        optimizer.step()
+        course.step(draw, step, step / steps)
         average.update_parameters(net)
     return average.module.eval()
 

@@ -277,7 +277,7 @@ def _arguments() -> argparse.Namespace:
     return parser.parse_args()
 
 
-def _begin(net: nn.Module, start: Path, draw: Draw, device: str) -> nn.Module:
+def begin_at(net: nn.Module, start: Path, draw: Draw, device: str) -> nn.Module:
     """The network on the device, with the weights of `start`."""
     probe = torch.zeros_like(draw()[0][:1], device="cpu").float()
     grows = isinstance(net, nets.Surveyor | nets.Spotter | nets.Edger | nets.Facer | nets.Witness)
@@ -285,7 +285,7 @@ def _begin(net: nn.Module, start: Path, draw: Draw, device: str) -> nn.Module:
         trunk = (nets.Surveyor if isinstance(net, nets.Facer) else nets.finder if isinstance(net, nets.Spotter)
                  else nets.reader)()
         channels = 6 if isinstance(net, nets.Facer) else 3
-        net.begin(_begin(trunk, start, lambda: (draw()[0][:, :channels],), device).cpu())
+        net.begin(begin_at(trunk, start, lambda: (draw()[0][:, :channels],), device).cpu())
         return net.to(device, memory_format=torch.channels_last).train()
     if start.suffix == ".pth":
         net.encoder.load_pretrained(start)
@@ -299,29 +299,44 @@ def _begin(net: nn.Module, start: Path, draw: Draw, device: str) -> nn.Module:
     return net.train()
 
 
+def averaged(net: nn.Module) -> torch.optim.swa_utils.AveragedModel:
+    """The moving average of a network's weights, which is what is kept."""
+    return torch.optim.swa_utils.AveragedModel(
+        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True)
+
+
+class Course:
+    """AdamW on one cosine, after a short rise."""
+
+    def __init__(self, net: nn.Module, which: str, rate: float, device: str) -> None:
+        self.net, self.loss, self.rate, self.device = net, LOSSES[which], rate, device
+        self.optimizer = torch.optim.AdamW(net.parameters(), lr=rate, weight_decay=1e-2)
+
+    def step(self, draw: Draw, number: int, past: float) -> Tensor:
+        """One step, and its loss; past: how much of the course is over, 0 to 1."""
+        for group in self.optimizer.param_groups:
+            group["lr"] = self.rate * min(1.0, (number + 1) / 200) * (0.5 + 0.5 * np.cos(np.pi * past)) + 1e-6
+        with torch.no_grad():
+            items = draw()
+        with torch.autocast(self.device, torch.bfloat16):
+            logits = self.net(items[0].contiguous(memory_format=torch.channels_last))
+        loss = self.loss(_single(logits), *items[1:])
+        self.optimizer.zero_grad(set_to_none=True)
+        loss.backward()
+        nn.utils.clip_grad_norm_(self.net.parameters(), 2.0)
+        self.optimizer.step()
+        return loss.detach()
+
+
 def _train(net: nn.Module, args: argparse.Namespace, draw: Draw, held: list[tuple[Tensor, ...]],
            device: str) -> tuple[nn.Module, list[float]]:
     """AdamW on one cosine for `args.minutes`; returns the moving average and the losses."""
-    optimizer = torch.optim.AdamW(net.parameters(), lr=args.rate, weight_decay=1e-2)
-    average = torch.optim.swa_utils.AveragedModel(
-        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
-    )
+    course, average = Course(net, args.which, args.rate, device), averaged(net)
     begin, step, log = time.monotonic(), 0, []
     while (past := (time.monotonic() - begin) / (args.minutes * 60)) < 1:
-        for group in optimizer.param_groups:
-            group["lr"] = args.rate * min(1.0, (step + 1) / 200) * (0.5 + 0.5 * np.cos(np.pi * past)) + 1e-6
-        with torch.no_grad():
-            items = draw()
-        with torch.autocast(device, torch.bfloat16):
-            logits = net(items[0].contiguous(memory_format=torch.channels_last))
-        loss = LOSSES[args.which](_single(logits), *items[1:])
-        optimizer.zero_grad(set_to_none=True)
-        loss.backward()
-        nn.utils.clip_grad_norm_(net.parameters(), 2.0)
-        optimizer.step()
+        log.append(course.step(draw, step, past))
         average.update_parameters(net)
         step += 1
-        log.append(loss.detach())
         if step % 500 == 0:
             print(f"step {step} {past:.0%} loss {torch.stack(log[-500:]).mean():.4f}", flush=True)
         if step % 3000 == 0:
@@ -397,7 +412,7 @@ def main() -> None:
         source = {"surveyor": lanes, "seamer": seams, "witness": mouths}.get(args.which, strips)
         return lambda: source.sample(from_[True], batch, repainted, penned)
 
-    net = _begin(NETS[args.which](), args.start, drawing(shelves), device)
+    net = begin_at(NETS[args.which](), args.start, drawing(shelves), device)
     with torch.no_grad():
         few = [drawing(held)() for _ in range(6)]
     print(f"{args.which}: {shelves[True].count} pictures so far, {held[True].count} held out, {photos.count} photos, "
